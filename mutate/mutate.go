@@ -1,0 +1,262 @@
+package mutate
+
+import (
+	"fmt"
+	"time"
+
+	"assay/mutate/syntax"
+)
+
+// An Edit replaces the bytes of a span of one file by New.
+type Edit struct {
+	syntax.Span
+	New string
+}
+
+// Apply gives the text with the edit made; src is not changed.
+func (e Edit) Apply(src []byte) []byte {
+	out := make([]byte, 0, len(src)-e.Len()+len(e.New))
+	out = append(out, src[:e.Start]...)
+	out = append(out, e.New...)
+	return append(out, src[e.End:]...)
+}
+
+// An Operator is a rule that makes small changes. Everything there is to say
+// about it is in this one value: the rule, its explanation, and the example
+// that is run as its first test.
+type Operator struct {
+	// ID is "family/name", lower case with dashes. Users' configurations and
+	// saved results hold it: it is never renamed.
+	ID string
+	// Doc says in its first line what is changed, and after a blank line what
+	// a survivor tells the reader about the tests.
+	Doc string
+	// Before and After are statements without "<?php". The operator applies to
+	// Before exactly once and gives exactly After; Validate runs it.
+	Before, After string
+	// Kinds are the node kinds that Apply is called for.
+	Kinds []string
+	// Apply gives the edits for one node, in source order; pure. It is called
+	// only for nodes that are not Bad.
+	Apply func(*syntax.File, *syntax.Node) []Edit
+	// Wide operators make mutants that others nearly always subsume, or that
+	// few people act on. They are left out of the profile "core".
+	Wide bool
+	// Version counts changes of Apply; reused verdicts depend on it.
+	Version int
+}
+
+// Family is the part of the ID before the slash.
+func (o *Operator) Family() string {
+	for i := range o.ID {
+		if o.ID[i] == '/' {
+			return o.ID[:i]
+		}
+	}
+	return o.ID
+}
+
+// A Source is one file of the project as it was when it was read.
+type Source struct {
+	Path string // relative to the project root, with "/"
+	Text []byte // never changed
+}
+
+// A Mutant is one edit to one file.
+type Mutant struct {
+	ID       string // short, safe in a shell, the same on every run; see ids.go
+	Op       *Operator
+	Source   *Source
+	Edit     Edit   // byte offsets into Source.Text
+	Line     int    // 1-based, of Edit.Start
+	Column   int    // 1-based, in bytes
+	Class    string // full name, "" outside classes
+	Function string // method or function, "" outside
+	// Point is the probe point whose passing means that the change may have
+	// been reached, or FileLevel.
+	Point int
+	// Suppressed says why the user's own comment excludes the mutant; "" if
+	// none does.
+	Suppressed string
+}
+
+// FileLevel is the point of a mutant that no statement holds: every test in
+// whose process the file was loaded may see it.
+const FileLevel = 0
+
+// Before is the text that the edit removes.
+func (m *Mutant) Before() string { return string(m.Source.Text[m.Edit.Start:m.Edit.End]) }
+
+// Where gives "Acme\Fare::total", "Acme\fare", or the path for code outside
+// functions.
+func (m *Mutant) Where() string {
+	switch {
+	case m.Class != "" && m.Function != "":
+		return m.Class + "::" + m.Function
+	case m.Class != "":
+		return m.Class
+	case m.Function != "":
+		return m.Function
+	}
+	return m.Source.Path
+}
+
+// A TestID names one test: "Acme\FareTest::testTotal", with "#2" or "#name"
+// behind it for a row of a data provider.
+type TestID string
+
+// Status is what became of a mutant.
+type Status uint8
+
+// The zero Status is a bug wherever it is seen in a verdict.
+const (
+	Unset      Status = iota
+	Killed            // the suite was no longer green
+	TimedOut          // the tests did not end in their time
+	Survived          // the suite stayed green
+	Unreached         // no test runs the code: nothing to execute
+	Stillborn         // PHP refuses the changed file
+	Suppressed        // the user asked not to judge it
+	Broken            // our own failure; never counted as anything else
+)
+
+var statusNames = [...]string{"unset", "killed", "timed_out", "survived", "unreached", "stillborn", "suppressed", "broken"}
+
+// String gives the name used in result files.
+func (s Status) String() string {
+	if int(s) >= len(statusNames) {
+		panic(fmt.Sprintf("mutate: status %d has no name", s))
+	}
+	return statusNames[s]
+}
+
+// ParseStatus is the inverse of String.
+func ParseStatus(name string) (Status, error) {
+	for i, n := range statusNames {
+		if n == name && i > 0 {
+			return Status(i), nil
+		}
+	}
+	return Unset, fmt.Errorf("status %q is not known", name)
+}
+
+// How says by what a mutant was killed.
+type How uint8
+
+const (
+	HowUnset     How = iota // not killed
+	Assertion               // an assertion failed
+	Error                   // an error, exception, warning or notice that the suite counts
+	PrematureEnd            // the process ended before the tests did, or with another exit status
+	Memory                  // the memory limit
+	Crash                   // a signal
+)
+
+var howNames = [...]string{"", "assertion", "error", "premature_end", "memory", "crash"}
+
+// String gives the name used in result files; "" for HowUnset.
+func (h How) String() string { return howNames[h] }
+
+// ParseHow is the inverse of String.
+func ParseHow(name string) (How, error) {
+	for i, n := range howNames {
+		if n == name {
+			return How(i), nil
+		}
+	}
+	return HowUnset, fmt.Errorf("how %q is not known", name)
+}
+
+// A Verdict is what is known about one mutant after a run.
+type Verdict struct {
+	Mutant   *Mutant
+	Status   Status
+	Killer   TestID   // the test that noticed; "" if none or not one test
+	How      How      // for Killed
+	Detail   string   // one line for people: the failure's message, why broken
+	Reaching []TestID // tests that reach the change, in the order in which they would run
+	Ran      int      // how many tests were run on it
+	Time     time.Duration
+}
+
+// A Test is one test of the suite as the survey saw it.
+type Test struct {
+	ID      TestID
+	Time    time.Duration
+	Reached int  // how many probe points it passes
+	Shaky   bool // failed, or gave another result, when run apart or in another order
+	Outcome string
+}
+
+// A Note is something about the run that the reader must know to judge it.
+type Note struct {
+	Kind string // "damage", "shaky", "view", "left_out", ...
+	Path string // file it is about, or ""
+	Line int    // 1-based, or 0
+	Text string // a sentence
+}
+
+// A Result is a whole run: all that reports are made of.
+type Result struct {
+	Root     string // absolute project root
+	Project  string // name in composer.json, or the folder's
+	PHP      string // version
+	PHPUnit  string // version
+	Profile  string // "core" or "wide"
+	Partial  bool   // interrupted, or cut short by a budget
+	Verdicts []Verdict
+	Tests    []Test
+	Notes    []Note
+	LeftOut  int // mutants that exist and were not judged (sample, budget, interruption)
+	Suite    time.Duration
+	Elapsed  time.Duration
+}
+
+// Score is the tally of a set of verdicts.
+type Score struct {
+	Total, Killed, TimedOut, Survived, Unreached, Stillborn, Suppressed, Broken int
+}
+
+// Add counts one verdict.
+func (s *Score) Add(v Verdict) {
+	s.Total++
+	switch v.Status {
+	case Killed:
+		s.Killed++
+	case TimedOut:
+		s.TimedOut++
+	case Survived:
+		s.Survived++
+	case Unreached:
+		s.Unreached++
+	case Stillborn:
+		s.Stillborn++
+	case Suppressed:
+		s.Suppressed++
+	case Broken:
+		s.Broken++
+	default:
+		panic("mutate: verdict without a status for " + v.Mutant.ID)
+	}
+}
+
+// Counted is the number of mutants that the score is about: all that are not
+// stillborn, suppressed or broken.
+func (s Score) Counted() int { return s.Killed + s.TimedOut + s.Survived + s.Unreached }
+
+// Value is the mutation score in percent: killed and timed out over counted.
+// ok is false when nothing counts.
+func (s Score) Value() (percent float64, ok bool) {
+	if s.Counted() == 0 {
+		return 0, false
+	}
+	return 100 * float64(s.Killed+s.TimedOut) / float64(s.Counted()), true
+}
+
+// Reached is the share, in percent, of counted mutants that some test reaches.
+func (s Score) Reached() (percent float64, ok bool) {
+	if s.Counted() == 0 {
+		return 0, false
+	}
+	return 100 * float64(s.Counted()-s.Unreached) / float64(s.Counted()), true
+}

@@ -1,0 +1,23 @@
+// Package syntax turns the bytes of a PHP file into a tree of plain Go values.
+//
+// It is the only package that knows which parser is underneath. What comes in
+// is the text of one file, in whatever encoding it has; what goes out is a
+// [File]: the same bytes, a tree of [Node] values with half-open, 0-based byte
+// spans, and the list of regions that could not be read ([Damage]). A file is
+// never written after [Parse] returns it, so any number of goroutines may read
+// it.
+//
+// # What it promises
+//
+//   - Spans are offsets into the bytes that were given, whatever their
+//     encoding, and File.Src is those bytes, unchanged.
+//   - A syntax error never loses the rest of the file: nodes that touch a
+//     damaged region are marked Bad and everything else stays usable.
+//   - A node whose shape is known to differ from what PHP means by the same
+//     text is marked Bad as well, see doubt.go: better no mutant than one that
+//     is described wrongly.
+//
+// # What it does not do
+//
+// It resolves no names and no types, reads no other file, and runs no PHP.
+package syntax

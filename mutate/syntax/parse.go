@@ -1,0 +1,214 @@
+package syntax
+
+import (
+	"bytes"
+	"context"
+	"fmt"
+	"sync"
+
+	sitter "github.com/smacker/go-tree-sitter"
+	tsphp "github.com/tree-sitter/tree-sitter-php/bindings/go"
+)
+
+// A File is one PHP file and its tree. It is read-only after Parse.
+type File struct {
+	Path   string // as given to Parse; relative to the project, with "/"
+	Src    []byte // the bytes as given
+	Root   *Node  // kind "program"
+	Damage []Damage
+	lines  []int
+}
+
+// Damage is a region that could not be read or is not to be changed.
+type Damage struct {
+	Span
+	Reason string // for people: "syntax error", "clone with arguments"
+}
+
+// Text is the source text of a node.
+func (f *File) Text(n *Node) string {
+	if n == nil {
+		return ""
+	}
+	return string(f.Src[n.Start:n.End])
+}
+
+// MaxDepth bounds how deep a tree may nest before its file is refused: deeper
+// code is generated, and PHP itself gives up on it.
+const MaxDepth = 20_000
+
+// parseLimit is in microseconds of work; a cancellable context would poison
+// the parser underneath.
+const parseLimit = 30_000_000
+
+var (
+	language     = sitter.NewLanguage(tsphp.LanguagePHP())
+	selfTestOnce sync.Once
+	selfTestErr  error
+)
+
+// selfTest catches a grammar that the runtime does not accept: setting it
+// fails without a word.
+func selfTest() error {
+	selfTestOnce.Do(func() {
+		p := sitter.NewParser()
+		defer p.Close()
+		p.SetLanguage(language)
+		t, err := p.ParseCtx(context.Background(), nil, []byte("<?php class A { public int $x { get => 1; } }"))
+		if err != nil {
+			selfTestErr = fmt.Errorf("the PHP grammar does not load: %w", err)
+			return
+		}
+		defer t.Close()
+		if r := t.RootNode(); r.Type() != "program" || r.HasError() {
+			selfTestErr = fmt.Errorf("the PHP grammar does not read its own sample (root %q)", r.Type())
+		}
+	})
+	return selfTestErr
+}
+
+// Parse reads one file. An error means that there is no tree at all (the
+// grammar does not load, the text nests deeper than MaxDepth); a syntax error
+// in the text is no error but an entry in File.Damage.
+func Parse(path string, src []byte) (*File, error) {
+	return parse(path, src, src)
+}
+
+// parse reads text, which has the length of src, and gives a File of src.
+func parse(path string, src, text []byte) (*File, error) {
+	if err := selfTest(); err != nil {
+		return nil, err
+	}
+	p := sitter.NewParser()
+	defer p.Close()
+	p.SetLanguage(language)
+	p.SetOperationLimit(parseLimit)
+	t, err := p.ParseCtx(context.Background(), nil, text)
+	if err != nil {
+		return nil, fmt.Errorf("%s: cannot be parsed: %w", path, err)
+	}
+	defer t.Close()
+	f := &File{Path: path, Src: src, lines: lineStarts(src)}
+	if f.Root, err = copyTree(t, path); err != nil {
+		return nil, err
+	}
+	f.findDamage()
+	f.markDoubtful()
+	return f, nil
+}
+
+// copyTree makes plain nodes of the parser's, which die with their tree.
+func copyTree(t *sitter.Tree, path string) (*Node, error) {
+	c := sitter.NewTreeCursor(t.RootNode())
+	defer c.Close()
+	var root, parent *Node
+	depth := 0
+	kinds := map[string]string{} // one string a kind, not one a node
+	for {
+		sn := c.CurrentNode()
+		n := newNode(sn, c.CurrentFieldName(), kinds)
+		if parent == nil {
+			root = n
+		} else {
+			n.Parent, n.Index = parent, len(parent.Children)
+			parent.Children = append(parent.Children, n)
+		}
+		if c.GoToFirstChild() {
+			parent = n
+			if depth++; depth > MaxDepth {
+				return nil, fmt.Errorf("%s: nests deeper than %d levels; exclude the file", path, MaxDepth)
+			}
+			continue
+		}
+		for !c.GoToNextSibling() {
+			if !c.GoToParent() {
+				return root, nil
+			}
+			if depth--; parent != nil {
+				parent = parent.Parent
+			}
+		}
+	}
+}
+
+func newNode(sn *sitter.Node, field string, kinds map[string]string) *Node {
+	kind := sn.Type()
+	if k, ok := kinds[kind]; ok {
+		kind = k
+	} else {
+		kinds[kind] = kind
+	}
+	return &Node{
+		Kind: kind, Field: field, Named: sn.IsNamed(),
+		Bad:  sn.IsError() || sn.IsMissing(),
+		Span: Span{int(sn.StartByte()), int(sn.EndByte())},
+	}
+}
+
+// findDamage lists the outermost unreadable regions and marks every node that
+// holds one, from the enclosing statement inwards: what an edit means is not
+// known there. Declarations further out stay usable.
+func (f *File) findDamage() {
+	f.Root.Walk(func(n *Node) bool {
+		if !n.Bad {
+			return true
+		}
+		f.Damage = append(f.Damage, Damage{n.Span, "syntax error, or syntax newer than the grammar"})
+		for p := n.Parent; p != nil && p.Parent != nil; p = p.Parent {
+			if p.Is("declaration_list", "enum_declaration_list", "compound_statement", "switch_block", "match_block") {
+				break
+			}
+			p.Bad = true
+		}
+		return false
+	})
+	if len(f.Damage) > 0 {
+		f.spreadDamage()
+	}
+}
+
+// spreadDamage marks what lies below a damaged node.
+func (f *File) spreadDamage() {
+	f.Root.Walk(func(n *Node) bool {
+		if n.Parent != nil && n.Parent.Bad && n.Parent.Parent != nil {
+			n.Bad = true
+		}
+		return true
+	})
+}
+
+// HaltOffset gives the offset of __halt_compiler's data (case does not
+// matter), or len(Src): nothing behind it is code.
+func (f *File) HaltOffset() int {
+	lower := bytes.ToLower(f.Src)
+	at := 0
+	for {
+		i := bytes.Index(lower[at:], []byte("__halt_compiler"))
+		if i < 0 {
+			return len(f.Src)
+		}
+		at += i
+		if n := f.At(at); n != nil && !n.Is("comment", "string_content", "text", "heredoc_body", "nowdoc_string") {
+			return at
+		}
+		at += len("__halt_compiler")
+	}
+}
+
+// At gives the smallest node that holds the byte at offset, or nil.
+func (f *File) At(offset int) *Node {
+	if offset < f.Root.Start || offset >= f.Root.End {
+		return nil
+	}
+	n := f.Root
+descend:
+	for {
+		for _, c := range n.Children {
+			if c.Start <= offset && offset < c.End {
+				n = c
+				continue descend
+			}
+		}
+		return n
+	}
+}

@@ -1,0 +1,20 @@
+// Package operators holds the mutation operators: each a value of
+// [mutate.Operator], each family a file, each with its cases in
+// testdata/operators/FAMILY.txtar.
+//
+// # To add an operator
+//
+//  1. Pick the family's file, or start a new one with an init that registers.
+//  2. Add a value: ID, Doc (what changes; a blank line; what a survivor tells
+//     the reader), Before and After, Kinds, Apply. Apply is pure.
+//  3. Add cases to the family's archive: one where it applies, and look-alikes
+//     that it must leave alone. UPDATE=1 go test ./operators writes the wants;
+//     read the diff.
+//  4. Where a change is deliberately not made, say why in a comment there.
+//
+// Nothing else needs to change: the list, the help pages, the reports and the
+// tests find the operator by walking All.
+//
+// What it does not do: choose files, identify mutants, drop duplicates between
+// families (package mutate does), or know anything about tests.
+package operators

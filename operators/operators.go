@@ -1,0 +1,76 @@
+package operators
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+
+	"assay/mutate"
+	"assay/mutate/syntax"
+)
+
+var registered []*mutate.Operator
+
+func register(ops ...*mutate.Operator) { registered = append(registered, ops...) }
+
+// All gives every operator, sorted by ID, so that the order of files and of
+// init functions cannot matter.
+func All() []*mutate.Operator {
+	out := slices.Clone(registered)
+	slices.SortFunc(out, func(a, b *mutate.Operator) int { return strings.Compare(a.ID, b.ID) })
+	return out
+}
+
+// Profile gives the operators of a profile: "core" or "wide" (all of them).
+func Profile(name string) ([]*mutate.Operator, error) {
+	switch name {
+	case "wide":
+		return All(), nil
+	case "core":
+		return slices.DeleteFunc(All(), func(o *mutate.Operator) bool { return o.Wide }), nil
+	}
+	return nil, fmt.Errorf("profile %q is not known; there are core and wide", name)
+}
+
+// applyFunc is the form of Operator.Apply.
+type applyFunc = func(*syntax.File, *syntax.Node) []mutate.Edit
+
+// one is the single edit that replaces a node by text.
+func one(n *syntax.Node, text string) []mutate.Edit {
+	return []mutate.Edit{{Span: n.Span, New: text}}
+}
+
+// remove is the single edit that takes a span out.
+func remove(start, end int) []mutate.Edit {
+	return []mutate.Edit{{Span: syntax.Span{Start: start, End: end}}}
+}
+
+// operatorOf gives the operator token of a binary, unary, update or compound
+// assignment expression, or nil.
+func operatorOf(n *syntax.Node) *syntax.Node {
+	if op := n.Child("operator"); op != nil {
+		return op
+	}
+	for _, c := range n.Children {
+		if !c.Named {
+			return c
+		}
+	}
+	return nil
+}
+
+// operatorText is the operator in lower case ("and", "instanceof", "+").
+func operatorText(f *syntax.File, n *syntax.Node) string {
+	return strings.ToLower(f.Text(operatorOf(n)))
+}
+
+// swapToken replaces the operator token when it is from. PHP's own precedence
+// then decides what the new text means, so a wrong tree can do no harm.
+func swapToken(from, to string) applyFunc {
+	return func(f *syntax.File, n *syntax.Node) []mutate.Edit {
+		if op := operatorOf(n); op != nil && strings.ToLower(f.Text(op)) == from {
+			return one(op, to)
+		}
+		return nil
+	}
+}
