@@ -21,13 +21,23 @@ func All() []*mutate.Operator {
 	return out
 }
 
-// Profile gives the operators of a profile: "core" or "wide" (all of them).
+// Profile gives the operators of a profile: "wide" is all of them everywhere;
+// "core" leaves out those that are Wide, and the edits of the others at places
+// that only serve logs and messages (see quiet.go).
 func Profile(name string) ([]*mutate.Operator, error) {
 	switch name {
 	case "wide":
 		return All(), nil
 	case "core":
-		return slices.DeleteFunc(All(), func(o *mutate.Operator) bool { return o.Wide }), nil
+		var out []*mutate.Operator
+		for _, op := range All() {
+			if !op.Wide {
+				loud := *op
+				loud.Apply = unlessQuiet(op.Apply)
+				out = append(out, &loud)
+			}
+		}
+		return out, nil
 	}
 	return nil, fmt.Errorf("profile %q is not known; there are core and wide", name)
 }

@@ -1,0 +1,245 @@
+package operators
+
+import (
+	"strings"
+	"unicode"
+
+	"assay/mutate"
+	"assay/mutate/syntax"
+)
+
+// unlessQuiet is an operator's rule without its edits at quiet places. Profile
+// puts it round every rule of the profile core, so no operator needs to.
+func unlessQuiet(apply applyFunc) applyFunc {
+	return func(f *syntax.File, n *syntax.Node) []mutate.Edit {
+		edits := apply(f, n)
+		if len(edits) > 0 && quiet(f, n) {
+			return nil
+		}
+		return edits
+	}
+}
+
+// quiet reports whether a node serves only a reader of logs, traces, measures
+// or messages: a call such as $this->logger->warning(...) as a statement or as
+// an expression, anything in its arguments, the text given to an exception,
+// and the condition of an "if" that guards nothing else. Tests that pin such
+// things down are rare and mostly unwanted.
+func quiet(f *syntax.File, n *syntax.Node) bool {
+	for p := n; p != nil; p = p.Parent {
+		switch p.Kind {
+		case "expression_statement":
+			return quietStatement(f, p)
+		case "parenthesized_expression":
+			if p.Parent.Is("if_statement") && p.Field == "condition" {
+				return quietBranch(f, p.Parent)
+			}
+		case "argument":
+			if messageText(f, p) {
+				return true
+			}
+		case "compound_statement", "declaration_list", "program":
+			return false
+		default:
+			if quietCall(f, p) {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// quietStatement reports whether a statement is nothing but a quiet call.
+func quietStatement(f *syntax.File, n *syntax.Node) bool {
+	if !n.Is("expression_statement") {
+		return false
+	}
+	inner := n.NamedChildren()
+	if len(inner) != 1 {
+		return false
+	}
+	e := inner[0].Unwrapped()
+	if e.Is("error_suppression_expression") && len(e.NamedChildren()) == 1 {
+		e = e.NamedChildren()[0]
+	}
+	return quietCall(f, e)
+}
+
+// quietBranch reports whether an "if" without "else" guards quiet calls only.
+func quietBranch(f *syntax.File, n *syntax.Node) bool {
+	body := n.Child("body")
+	if body == nil || n.Child("alternative") != nil {
+		return false
+	}
+	if !body.Is("compound_statement", "colon_block") {
+		return quietStatement(f, body)
+	}
+	inner := body.NamedChildren()
+	for _, s := range inner {
+		if !quietStatement(f, s) {
+			return false
+		}
+	}
+	return len(inner) > 0
+}
+
+// quietFunctions write to a log, or check what production never checks
+// (assert is off there by PHP's own recommended setting).
+var quietFunctions = map[string]bool{
+	"error_log": true, "trigger_error": true, "user_error": true, "syslog": true, "openlog": true,
+	"closelog": true, "assert": true, "trigger_deprecation": true,
+}
+
+// logMethods are those of the PSR-3 logger interface.
+var logMethods = map[string]bool{
+	"emergency": true, "alert": true, "critical": true, "error": true, "warning": true,
+	"notice": true, "info": true, "debug": true, "log": true,
+}
+
+// logWords name what logs and tracingWords what only traces or measures, when
+// they are a whole word of a receiver's name: $this->auditLog, not $dialog.
+var (
+	logWords     = map[string]bool{"log": true, "logs": true, "logger": true, "logging": true}
+	tracingWords = map[string]bool{
+		"tracer": true, "stopwatch": true, "profiler": true, "metrics": true, "statsd": true, "telemetry": true,
+	}
+)
+
+// quietCall reports whether a node is a call that only logs, traces or
+// measures. Functions are known by name, methods by PSR-3's names and what the
+// object is called.
+func quietCall(f *syntax.File, n *syntax.Node) bool {
+	switch n.Kind {
+	case "function_call_expression":
+		return quietFunctions[calledFunction(f, n)]
+	case "member_call_expression", "nullsafe_member_call_expression":
+		return quietReceiver(f, n.Child("object"), n.Child("name"))
+	case "scoped_call_expression":
+		return quietReceiver(f, n.Child("scope"), n.Child("name"))
+	}
+	return false
+}
+
+func quietReceiver(f *syntax.File, receiver, method *syntax.Node) bool {
+	if receiver == nil || method == nil {
+		return false
+	}
+	isLog := logMethods[strings.ToLower(f.Text(method))]
+	for _, w := range words(lastName(f, receiver)) {
+		if tracingWords[w] || isLog && logWords[w] {
+			return true
+		}
+	}
+	return false
+}
+
+// calledFunction gives the lower-case name of the function that a call names,
+// without a namespace, or "" for a call of a value or of a method.
+func calledFunction(f *syntax.File, call *syntax.Node) string {
+	fn := call.Child("function")
+	if !call.Is("function_call_expression") || !fn.Is("name", "qualified_name") {
+		return ""
+	}
+	return strings.ToLower(lastName(f, fn))
+}
+
+// lastName gives the last plain name in an expression that denotes a thing:
+// "logger" for $logger, $this->logger, self::$logger, $this->logger() and
+// \Acme\logger; "" when there is none.
+func lastName(f *syntax.File, n *syntax.Node) string {
+	for n != nil {
+		switch n.Kind {
+		case "name":
+			return f.Text(n)
+		case "variable_name":
+			return strings.TrimPrefix(f.Text(n), "$")
+		case "function_call_expression":
+			n = n.Child("function")
+		case "qualified_name":
+			text := f.Text(n)
+			return text[strings.LastIndexByte(text, '\\')+1:]
+		case "parenthesized_expression":
+			if u := n.Unwrapped(); u != n {
+				n = u
+				continue
+			}
+			return ""
+		default:
+			n = n.Child("name")
+		}
+	}
+	return ""
+}
+
+// words splits a name at underscores and capitals, in lower case:
+// "auditLog" and "audit_log" give "audit", "log"; "HTTPLog" gives "http", "log".
+func words(name string) []string {
+	var out []string
+	runes := []rune(name)
+	start := 0
+	cut := func(i int) {
+		if i > start {
+			out = append(out, strings.ToLower(string(runes[start:i])))
+		}
+		start = i
+	}
+	for i, r := range runes {
+		switch {
+		case r == '_':
+			cut(i)
+			start = i + 1
+		case i > 0 && unicode.IsUpper(r) &&
+			(!unicode.IsUpper(runes[i-1]) || i+1 < len(runes) && unicode.IsLower(runes[i+1])):
+			cut(i)
+		}
+	}
+	cut(len(runes))
+	return out
+}
+
+// messageText reports whether an argument is the text of an exception: a
+// string, or something that builds one, given to "new" or to a static method
+// of a class whose name ends in Exception or Error. Codes and other values are
+// behaviour and stay.
+func messageText(f *syntax.File, arg *syntax.Node) bool {
+	args := arg.Parent
+	if !args.Is("arguments") || args.Parent == nil {
+		return false
+	}
+	var class *syntax.Node
+	switch call := args.Parent; call.Kind {
+	case "object_creation_expression":
+		class = call.First("name", "qualified_name")
+	case "scoped_call_expression":
+		class = call.Child("scope")
+	}
+	if !class.Is("name", "qualified_name") {
+		return false
+	}
+	name := lastName(f, class)
+	if !strings.HasSuffix(name, "Exception") && !strings.HasSuffix(name, "Error") {
+		return false
+	}
+	inner := arg.NamedChildren()
+	return len(inner) > 0 && buildsText(f, inner[len(inner)-1].Unwrapped())
+}
+
+// textBuilders make a text from their arguments.
+var textBuilders = map[string]bool{
+	"sprintf": true, "vsprintf": true, "implode": true, "join": true, "_": true, "__": true,
+	"gettext": true, "ngettext": true, "trans": true, "t": true,
+}
+
+func buildsText(f *syntax.File, n *syntax.Node) bool {
+	switch n.Kind {
+	case "string", "encapsed_string", "heredoc", "nowdoc":
+		return true
+	case "binary_expression":
+		return operatorText(f, n) == "."
+	case "conditional_expression":
+		return buildsText(f, n.Child("alternative").Unwrapped())
+	case "function_call_expression":
+		return textBuilders[calledFunction(f, n)]
+	}
+	return false
+}
