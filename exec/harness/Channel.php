@@ -1,0 +1,83 @@
+<?php
+
+declare(strict_types=1);
+
+namespace AssayHarness;
+
+/**
+ * The connection to the worker's keeper: one JSON value a line, each line from
+ * PHP to Go headed by the token of its process. Lines without it are somebody
+ * else's bytes and are dropped over there. Nothing of ours goes to stdout or
+ * stderr: those belong to the code under test.
+ */
+final class Channel
+{
+    private string $socket;
+    private string $token;
+    /** @var resource|null */
+    private $stream;
+    private int $owner;
+
+    public function __construct(string $socket, string $token)
+    {
+        $this->socket = $socket;
+        $this->token = $token;
+        $this->open();
+    }
+
+    /** A forked child makes a connection of its own: the parent's stays the parent's. */
+    public function reopen(string $token): void
+    {
+        if (\is_resource($this->stream)) {
+            \fclose($this->stream);
+        }
+        $this->token = $token;
+        $this->open();
+    }
+
+    private function open(): void
+    {
+        $this->owner = \getmypid();
+        $stream = @\stream_socket_client("unix://\0{$this->socket}", $code, $message, 5.0);
+        if ($stream === false) {
+            \fwrite(\STDERR, "assay: no connection to the keeper: {$message}\n");
+            exit(70);
+        }
+        $this->stream = $stream;
+        \fwrite($stream, $this->token . "\n");
+    }
+
+    /**
+     * Sends one message. Code under test may have closed every stream it can
+     * find: then the connection is made again. A process that the code under
+     * test has forked says nothing in our name.
+     */
+    public function send(array $message): void
+    {
+        if (\getmypid() !== $this->owner) {
+            return;
+        }
+        $line = "\n{$this->token} " . \json_encode($message, \JSON_UNESCAPED_SLASHES | \JSON_INVALID_UTF8_SUBSTITUTE) . "\n";
+        if (!\is_resource($this->stream)) {
+            $this->open();
+        }
+        while ($line !== '') {
+            $written = @\fwrite($this->stream, $line);
+            if ($written === false || $written === 0) {
+                return; // the keeper is gone; the process will be too
+            }
+            $line = \substr($line, $written);
+        }
+    }
+
+    /** Waits for the next message; null when the keeper is gone. */
+    public function receive(): ?array
+    {
+        $line = \fgets($this->stream);
+        if ($line === false) {
+            return null;
+        }
+
+        return \json_decode($line, true, 512, \JSON_THROW_ON_ERROR);
+    }
+}

@@ -1,0 +1,86 @@
+<?php
+
+declare(strict_types=1);
+
+namespace AssayHarness {
+    /**
+     * Which probe points were passed, as the probed sources tell through
+     * assay_hit(). In the harness's own process the points stay in memory and
+     * are asked for test by test; in any other (a process that a test starts,
+     * a fork that a test makes) they go to a spool file at once, since nobody
+     * knows how such a process will end.
+     */
+    final class Probe
+    {
+        /** @var array<int, int> point => how often it was passed since the last take() */
+        public static array $hits = [];
+        /** While the suite is being built: who asked for the data, or '*'. */
+        public static bool $building = false;
+        /** @var array<string, array<int, true>> owner => points */
+        public static array $built = [];
+        public static int $owner = 0;
+        public static string $spool = '';
+
+        public static function hit(int $point): void
+        {
+            if (isset(self::$hits[$point])) {
+                ++self::$hits[$point];
+                if (!self::$building) {
+                    return;
+                }
+            } else {
+                self::$hits[$point] = 1;
+            }
+            if (self::$building) {
+                self::$built[self::provider()][$point] = true;
+            }
+            if (self::$spool !== '' && \getmypid() !== self::$owner) {
+                \file_put_contents(self::$spool, "{$point}\n", \FILE_APPEND);
+            }
+        }
+
+        /** The points since the last call, with those that other processes left. */
+        public static function take(): array
+        {
+            $hits = self::$hits;
+            self::$hits = [];
+            if (self::$spool !== '' && \is_file(self::$spool)) {
+                foreach (\file(self::$spool) as $line) {
+                    $hits[(int) $line] = 1;
+                }
+                \unlink(self::$spool);
+            }
+
+            return $hits;
+        }
+
+        /** "Class::method" of the test whose data provider is running, or '*'. */
+        private static function provider(): string
+        {
+            foreach (\debug_backtrace(0) as $frame) {
+                if (($frame['function'] === 'getProvidedData' || $frame['function'] === 'providedData')
+                    && \strncmp($frame['class'] ?? '', 'PHPUnit\\', 8) === 0 && \count($frame['args'] ?? []) >= 2) {
+                    return $frame['args'][0] . '::' . $frame['args'][1];
+                }
+            }
+
+            return '*';
+        }
+    }
+
+    if (\getenv('ASSAY_SPOOL') !== false) {
+        Probe::$spool = (string) \getenv('ASSAY_SPOOL');
+    }
+}
+
+namespace {
+    if (!\function_exists('assay_hit')) {
+        /** Called from probed sources; null, so that `assay_hit(1) ?? $x` is $x. */
+        function assay_hit(int $point)
+        {
+            \AssayHarness\Probe::hit($point);
+
+            return null;
+        }
+    }
+}

@@ -1,0 +1,97 @@
+<?php
+
+declare(strict_types=1);
+
+namespace AssayHarness;
+
+/**
+ * A stage is a process that waits for orders and forks children for them.
+ *
+ * Stage 0 has PHPUnit's classes and nothing of the project. Stage 1 is a child
+ * of it in which PHPUnit has run the bootstrap, read the configuration and
+ * built the suite, and stands before the first test. A child is forked from
+ * the one or the other, gets the tests it is to run, and goes on as PHPUnit
+ * itself would: to the end, with PHPUnit's own exit status.
+ */
+final class Stage
+{
+    public static Channel $channel;
+    public static array $setup;
+    /** The order of this child, or null while we are a stage. */
+    public static ?array $order = null;
+
+    public static function start(Channel $channel, array $setup): void
+    {
+        self::$channel = $channel;
+        self::$setup = $setup;
+        Probe::$owner = \getmypid();
+        try {
+            $version = Loader::load($setup['phpunit']);
+        } catch (\Throwable $t) {
+            $channel->send(['unfit', $t->getMessage()]);
+            exit(70);
+        }
+        $major = (int) $version;
+        $adapter = __DIR__ . ($major >= 10 ? '/Suite10.php' : '/Suite9.php');
+        if ($major < 9 || !\is_file($adapter)) {
+            $channel->send(['unfit', "PHPUnit {$version} is not supported"]);
+            exit(70);
+        }
+        require $adapter;
+        foreach ($setup['preload'] ?? [] as $class) {
+            \class_exists($class) || \interface_exists($class) || \trait_exists($class);
+        }
+        $channel->send(['stage', 0, \get_included_files(), $version]);
+        self::serve(0);
+        Suite::main($setup);
+    }
+
+    /**
+     * Waits for orders. Returns only in a child, which then does its work by
+     * returning to what PHPUnit was about to do.
+     */
+    public static function serve(int $stage): void
+    {
+        while (true) {
+            $order = self::$channel->receive();
+            if ($order === null || $order['op'] === 'quit') {
+                // Nothing of the project may run in a stage's own shutdown.
+                \posix_kill(\getmypid(), \SIGKILL);
+            }
+            $pid = \pcntl_fork();
+            if ($pid === 0) {
+                self::becomeChild($order);
+
+                return;
+            }
+            if ($pid < 0) {
+                self::$channel->send(['nofork', $order['id']]);
+                continue;
+            }
+            self::$channel->send(['forked', $order['id'], $pid]);
+            if ($order['op'] === 'stage') {
+                continue; // the next stage lives on; its end shows on its own connection
+            }
+            do {
+                $got = \pcntl_waitpid($pid, $status);
+            } while ($got === -1 && \pcntl_get_last_error() === \PCNTL_EINTR);
+            self::$channel->send(['exited', $order['id'],
+                \pcntl_wifexited($status) ? \pcntl_wexitstatus($status) : -1,
+                \pcntl_wifsignaled($status) ? \pcntl_wtermsig($status) : 0]);
+        }
+    }
+
+    private static function becomeChild(array $order): void
+    {
+        \posix_setpgid(0, 0);
+        self::$channel->reopen($order['token']);
+        Probe::$owner = \getmypid();
+        if ($order['op'] !== 'stage') {
+            self::$order = $order;
+        }
+        foreach ($order['preload'] ?? [] as $class) {
+            \class_exists($class) || \interface_exists($class) || \trait_exists($class);
+        }
+        self::$channel->send(['hello', \getmypid()]);
+    }
+}

@@ -1,0 +1,329 @@
+<?php
+
+declare(strict_types=1);
+
+// The adapter for PHPUnit 9.6. What is touched of PHPUnit, all of it public or
+// protected there: TextUI\Command (createRunner, handleArguments, $arguments),
+// TextUI\TestRunner::run, TextUI\ResultPrinter, Framework\TestSuite (run,
+// tests, setTests, group details), Framework\TestListener.
+
+namespace AssayHarness;
+
+use PHPUnit\Framework\AssertionFailedError;
+use PHPUnit\Framework\ErrorTestCase;
+use PHPUnit\Framework\Test;
+use PHPUnit\Framework\TestCase;
+use PHPUnit\Framework\TestListener;
+use PHPUnit\Framework\TestResult;
+use PHPUnit\Framework\TestSuite;
+use PHPUnit\Framework\Warning;
+use PHPUnit\TextUI\Command;
+use PHPUnit\TextUI\ResultPrinter;
+use PHPUnit\TextUI\TestRunner;
+
+final class Suite
+{
+    public static function main(array $setup): void
+    {
+        Probe::$building = (bool) ($setup['probed'] ?? false);
+        $_SERVER['argv'] = $GLOBALS['argv'] = $setup['argv'];
+        $_SERVER['argc'] = $GLOBALS['argc'] = \count($setup['argv']);
+        $_SERVER['SCRIPT_NAME'] = $_SERVER['SCRIPT_FILENAME'] = $_SERVER['PHP_SELF'] = $_SERVER['PATH_TRANSLATED'] = $setup['phpunit'];
+        HookedCommand::main();
+    }
+}
+
+final class HookedCommand extends Command
+{
+    protected function handleArguments(array $argv): void
+    {
+        parent::handleArguments($argv);
+        $this->arguments['printer'] = new Reporter();
+    }
+
+    protected function createRunner(): TestRunner
+    {
+        $configuration = $this->arguments['configurationObject'] ?? null;
+        $phpunit = $configuration ? $configuration->phpunit() : null;
+        Reporter::$fatal = ['error' => true, 'failure' => true,
+            'warning' => $this->fails('failOnWarning', $phpunit),
+            'risky' => $this->fails('failOnRisky', $phpunit),
+            'incomplete' => $this->fails('failOnIncomplete', $phpunit),
+            'skipped' => $this->fails('failOnSkipped', $phpunit)];
+
+        return new HookedRunner($this->arguments['loader']);
+    }
+
+    private function fails(string $key, $phpunit): bool
+    {
+        return (bool) ($this->arguments[$key] ?? ($phpunit ? $phpunit->{$key}() : false));
+    }
+}
+
+final class HookedRunner extends TestRunner
+{
+    public function run(TestSuite $suite, array $arguments = [], array $warnings = [], bool $exit = true): TestResult
+    {
+        return parent::run(new ForkingSuite($suite), $arguments, $warnings, $exit);
+    }
+}
+
+/** Stands for the whole suite; PHPUnit calls run() when all is ready for the first test. */
+final class ForkingSuite extends TestSuite
+{
+    /** @var array<int, Test> */
+    private array $leaves = [];
+    /** @var array<int, list<TestSuite>> leaf => suites from the top down */
+    private array $paths = [];
+
+    public function __construct(TestSuite $suite)
+    {
+        parent::__construct('', $suite->getName());
+        $this->setName($suite->getName());
+        $this->setTests($suite->tests());
+        $this->setGroupDetails($suite->getGroupDetails());
+        foreach ($suite->warnings() as $warning) {
+            $this->addWarning($warning);
+        }
+    }
+
+    public function run(?TestResult $result = null): TestResult
+    {
+        $this->number($this, []);
+        $built = Probe::$built;
+        Probe::$building = false;
+        Probe::take();
+        if (Stage::$order === null) {
+            Stage::$channel->send(['stage', 1, \get_included_files(), $this->describe(), $built, Reporter::$fatal]);
+            Stage::serve(1);
+        }
+        $order = Stage::$order;
+        Reporter::$numbers = [];
+        foreach ($this->leaves as $i => $leaf) {
+            Reporter::$numbers[\spl_object_id($leaf)] = $i;
+        }
+        Reporter::$mode = $order['mode'];
+        $this->choose($order);
+
+        return parent::run($result);
+    }
+
+    private function number(TestSuite $suite, array $path): void
+    {
+        $path[] = $suite;
+        foreach ($suite->getIterator() as $test) {
+            if ($test instanceof TestSuite) {
+                $this->number($test, $path);
+            } else {
+                $this->leaves[] = $test;
+                $this->paths[] = $path;
+            }
+        }
+    }
+
+    /** One row a test: id, class, method, methods it depends on, file, separate process? */
+    private function describe(): array
+    {
+        $rows = [];
+        foreach ($this->leaves as $test) {
+            $depends = [];
+            $method = '';
+            if ($test instanceof TestCase) {
+                $method = $test->getName(false);
+                foreach ($test->requires() as $required) {
+                    if (!$required->isValid()) {
+                        continue;
+                    }
+                    $depends[] = $required->getTarget();
+                }
+            }
+            $class = \get_class($test);
+            $rows[] = [self::name($test), $class, $method, $depends, (new \ReflectionClass($test))->getFileName()];
+        }
+
+        return $rows;
+    }
+
+    public static function name(Test $test): string
+    {
+        if (!$test instanceof TestCase) {
+            return \get_class($test) . '::' . (\method_exists($test, 'getName') ? $test->getName() : '');
+        }
+        $name = \get_class($test) . '::' . $test->getName(false);
+        if ($test->usesDataProvider()) {
+            $name .= '#' . $test->dataName();
+        }
+
+        return $name;
+    }
+
+    /** Leaves only the tests of the order in the suite, in its order as far as @depends allows. */
+    private function choose(array $order): void
+    {
+        $wanted = $order['tests'];
+        if ($wanted === null) {
+            return;
+        }
+        if (!empty($order['by_name'])) {
+            $wanted = $this->byName($wanted);
+        }
+        $children = [];
+        $suites = [];
+        $seen = [];
+        foreach ($wanted as $i) {
+            $below = $this->leaves[$i];
+            for ($d = \count($this->paths[$i]) - 1; $d >= 0; --$d) {
+                $suite = $this->paths[$i][$d];
+                $s = \spl_object_id($suite);
+                $b = \spl_object_id($below);
+                if (isset($seen[$s][$b])) {
+                    break;
+                }
+                $seen[$s][$b] = true;
+                $suites[$s] = $suite;
+                $children[$s][] = $below;
+                $below = $suite;
+            }
+        }
+        foreach ($suites as $s => $suite) {
+            if ($suite !== $this && $this->hasDependencies($suite)) {
+                $keep = $seen[$s];
+                $children[$s] = \array_values(\array_filter($suite->tests(), static fn ($t) => isset($keep[\spl_object_id($t)])));
+            }
+            $suite->setTests($children[$s]);
+        }
+        if ($suites === []) {
+            $this->setTests([]);
+        }
+    }
+
+    private function hasDependencies(TestSuite $suite): bool
+    {
+        foreach ($suite->tests() as $test) {
+            if ($test->requires() !== []) {
+                return true;
+            }
+        }
+
+        return false;
+    }
+
+    /**
+     * The suite was built by changed code and may hold other data sets, so
+     * tests are chosen by "Class::method"; what PHPUnit could not build comes
+     * along, for that is how such a change shows.
+     */
+    private function byName(array $names): array
+    {
+        $rank = \array_flip($names);
+        $found = [];
+        foreach ($this->leaves as $i => $test) {
+            if ($test instanceof ErrorTestCase) {
+                $found[-1][] = $i;
+            } elseif ($test instanceof TestCase) {
+                $name = \get_class($test) . '::' . $test->getName(false);
+                if (isset($rank[$name])) {
+                    $found[$rank[$name]][] = $i;
+                }
+            } else {
+                $found[\PHP_INT_MAX][] = $i;
+            }
+        }
+        \ksort($found);
+
+        return \array_merge([], ...\array_values($found));
+    }
+}
+
+/** Tells the keeper what PHPUnit's result says, as it happens. Prints nothing. */
+final class Reporter implements ResultPrinter
+{
+    /** @var array<int, int> object id => number */
+    public static array $numbers = [];
+    public static array $fatal = [];
+    public static string $mode = 'judge';
+    private ?TestResult $result = null;
+    private array $files = [];
+    private float $started = 0.0;
+
+    public function write(string $buffer): void
+    {
+    }
+
+    public function printResult(TestResult $result): void
+    {
+        $tail = self::$mode === 'survey' ? \array_keys(Probe::take()) : [];
+        Stage::$channel->send(['done', $result->errorCount(), $result->failureCount(), $result->warningCount(), $tail]);
+    }
+
+    public function addError(Test $test, \Throwable $t, float $time): void
+    {
+        $this->event('error', $test, $t);
+    }
+
+    public function addWarning(Test $test, Warning $e, float $time): void
+    {
+        $this->event('warning', $test, $e);
+    }
+
+    public function addFailure(Test $test, AssertionFailedError $e, float $time): void
+    {
+        $this->event('failure', $test, $e);
+    }
+
+    public function addIncompleteTest(Test $test, \Throwable $t, float $time): void
+    {
+        $this->event('incomplete', $test, $t);
+    }
+
+    public function addRiskyTest(Test $test, \Throwable $t, float $time): void
+    {
+        $this->event('risky', $test, $t);
+    }
+
+    public function addSkippedTest(Test $test, \Throwable $t, float $time): void
+    {
+        $this->event('skipped', $test, $t);
+    }
+
+    private function event(string $kind, Test $test, \Throwable $t): void
+    {
+        $message = \strtok($t->getMessage(), "\n");
+        Stage::$channel->send(['event', $this->number($test), $kind, self::$fatal[$kind],
+            \substr(\get_class($t) . ': ' . ($message === false ? '' : $message), 0, 400)]);
+        if (self::$fatal[$kind] && self::$mode === 'judge' && $test instanceof TestCase && $test->getTestResultObject() !== null) {
+            $test->getTestResultObject()->stop();
+        }
+    }
+
+    public function startTestSuite(TestSuite $suite): void
+    {
+    }
+
+    public function endTestSuite(TestSuite $suite): void
+    {
+    }
+
+    public function startTest(Test $test): void
+    {
+        $before = self::$mode === 'survey' ? \array_keys(Probe::take()) : [];
+        Stage::$channel->send(['start', $this->number($test), $before]);
+        $this->started = \microtime(true);
+    }
+
+    public function endTest(Test $test, float $time): void
+    {
+        $row = ['end', $this->number($test), (int) (1e6 * (\microtime(true) - $this->started))];
+        if (self::$mode === 'survey') {
+            $row[] = Probe::take();
+            $row[] = \array_values(\array_diff(\get_included_files(), $this->files));
+            $this->files = \get_included_files();
+        }
+        Stage::$channel->send($row);
+    }
+
+    private function number(Test $test): int
+    {
+        return self::$numbers[\spl_object_id($test)] ?? -1;
+    }
+}

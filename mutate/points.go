@@ -1,0 +1,211 @@
+package mutate
+
+import (
+	"bytes"
+	"slices"
+	"strconv"
+	"strings"
+
+	"assay/mutate/syntax"
+)
+
+// Points is the layout of probe points of one file: the places where a survey
+// notes that a test came by. There is one in front of each statement and one
+// at the entry of each function, so whoever runs a piece of code has passed
+// the point that At gives for it. A point may be passed without the code being
+// run (an exception, a short-circuit): reach is said too large then, which
+// costs time and never truth.
+type Points struct {
+	Source *Source
+	First  int // ID of the first point; the others follow. FileLevel is no point's ID
+	Count  int
+	// Shared has, for each point, whether its statement uses state that
+	// outlives a test: static properties, globals, files, settings of PHP.
+	Shared []bool
+
+	inserts []insert
+	at      map[*syntax.Node]int // statement, function body or arrow body => ID
+}
+
+type insert struct {
+	offset int
+	text   string
+}
+
+// statementKinds are the nodes that a point can stand in front of.
+var statementKinds = map[string]bool{
+	"expression_statement": true, "if_statement": true, "while_statement": true, "do_statement": true,
+	"for_statement": true, "foreach_statement": true, "switch_statement": true, "try_statement": true,
+	"return_statement": true, "break_statement": true, "continue_statement": true, "echo_statement": true,
+	"exit_statement": true, "unset_statement": true, "goto_statement": true, "global_declaration": true,
+	"function_static_declaration": true, "compound_statement": true, "empty_statement": false,
+}
+
+// Layout decides where the points of a file stand. The IDs begin at first,
+// which must be at least 1. A file with data behind __halt_compiler gets none,
+// since its code may depend on offsets; all its mutants are FileLevel.
+func Layout(f *syntax.File, src *Source, first int) *Points {
+	p := &Points{Source: src, First: first, at: map[*syntax.Node]int{}}
+	if f.HaltOffset() < len(f.Src) {
+		return p
+	}
+	f.Root.Walk(func(n *syntax.Node) bool {
+		if n.Bad {
+			return false
+		}
+		p.place(f, n)
+		return true
+	})
+	slices.SortStableFunc(p.inserts, func(a, b insert) int { return a.offset - b.offset })
+	return p
+}
+
+func (p *Points) place(f *syntax.File, n *syntax.Node) {
+	switch {
+	case n.Is("arrow_function", "property_hook") && n.Child("body") != nil && !n.Child("body").Is("compound_statement"):
+		body := n.Child("body")
+		if n.Child("reference_modifier") != nil || body.Bad {
+			return // the value must stay a reference; what is below is FileLevel
+		}
+		p.insert(body.Start, `\assay_hit(`+p.add(f, body)+`) ?? (`)
+		p.insert(body.End, ")")
+	case n.Is("compound_statement") && isFunction(n.Parent):
+		p.insert(n.Start+1, ` \assay_hit(`+p.add(f, n)+`);`)
+	case statementKinds[n.Kind] && !isFunction(n.Parent):
+		p.statement(f, n)
+	}
+}
+
+func isFunction(n *syntax.Node) bool {
+	return n.Is("method_declaration", "function_definition", "anonymous_function", "property_hook")
+}
+
+func (p *Points) statement(f *syntax.File, n *syntax.Node) {
+	parent := n.Parent
+	prev := n.Prev()
+	switch {
+	case prev.Is("php_tag") && bytes.HasSuffix(f.Src[prev.Start:prev.End], []byte("=")):
+		return // "<?= $x ?>" has no room for a statement
+	case parent.Is("text_interpolation", "declare_statement"):
+		return
+	case n.Is("compound_statement") && !parent.Is("compound_statement", "program", "colon_block", "case_statement", "default_statement"):
+		return // the braces of something else; its statements have their own points
+	case parent.Is("compound_statement", "program", "colon_block", "case_statement", "default_statement"):
+		p.insert(n.Start, `\assay_hit(`+p.add(f, n)+`); `)
+	case n.Field == "body" && parent.Is("if_statement", "else_clause", "else_if_clause", "for_statement", "foreach_statement", "while_statement", "do_statement"):
+		// A body without braces: "if ($a) f();" => "if ($a) {hit(); f(); ;}".
+		// With several bodies ("for (...): a; b; endfor") each has its own place.
+		if hasColon(parent) {
+			p.insert(n.Start, `\assay_hit(`+p.add(f, n)+`); `)
+			return
+		}
+		p.insert(n.Start, `{ \assay_hit(`+p.add(f, n)+`); `)
+		p.insert(n.End, " ;}")
+	}
+}
+
+func hasColon(n *syntax.Node) bool { return n.First(":") != nil }
+
+func (p *Points) insert(offset int, text string) { p.inserts = append(p.inserts, insert{offset, text}) }
+
+func (p *Points) add(f *syntax.File, n *syntax.Node) string {
+	id := p.First + p.Count
+	p.Count++
+	p.at[n] = id
+	p.Shared = append(p.Shared, usesSharedState(f, n))
+	return strconv.Itoa(id)
+}
+
+// At gives the point of a node: every execution of it has passed there first.
+// FileLevel when no statement holds it (constants, defaults of properties,
+// attributes, modifiers) or the file has no points.
+func (p *Points) At(n *syntax.Node) int {
+	for ; n != nil; n = n.Parent {
+		if id, ok := p.at[n]; ok {
+			return id
+		}
+		if n.Is("formal_parameters") && n.Parent != nil {
+			// Defaults are used when the function is entered.
+			return p.at[n.Parent.Child("body")]
+		}
+		if n.Is("declaration_list", "enum_declaration_list", "class_declaration", "trait_declaration",
+			"enum_declaration", "interface_declaration", "arrow_function", "attribute_list", "program") || isFunction(n) {
+			return FileLevel
+		}
+	}
+	return FileLevel
+}
+
+// Probed gives the source with its probes, on the same lines.
+func (p *Points) Probed() []byte {
+	var out bytes.Buffer
+	at := 0
+	for _, in := range p.inserts {
+		out.Write(p.Source.Text[at:in.offset])
+		out.WriteString(in.text)
+		at = in.offset
+	}
+	out.Write(p.Source.Text[at:])
+	return out.Bytes()
+}
+
+// Drop takes all points away: PHP did not accept the probed text. Every mutant
+// of the file must be made FileLevel with it.
+func (p *Points) Drop() { p.inserts, p.at, p.Count, p.Shared = nil, map[*syntax.Node]int{}, 0, nil }
+
+// lasting are functions of PHP whose effect outlives the call.
+var lasting = func() map[string]bool {
+	m := map[string]bool{}
+	for _, name := range strings.Fields(`
+		putenv ini_set ini_restore setlocale mb_internal_encoding mb_regex_encoding mb_substitute_character
+		date_default_timezone_set set_error_handler restore_error_handler set_exception_handler
+		restore_exception_handler define spl_autoload_register spl_autoload_unregister mt_srand srand mt_rand rand
+		random_int shuffle array_rand file_put_contents fopen touch mkdir unlink rename copy rmdir chmod tempnam
+		tmpfile symlink link chdir libxml_use_internal_errors error_reporting assert_options
+		stream_wrapper_register stream_wrapper_unregister stream_context_set_default class_alias header session_start
+		setcookie ob_start register_shutdown_function apcu_store apcu_add apcu_delete opcache_reset set_include_path
+		bcscale locale_set_default gc_disable gc_enable umask set_time_limit cli_set_process_title
+		stream_filter_register iconv_set_encoding pcntl_signal pcntl_alarm shmop_open sem_get msg_get_queue`) {
+		m[name] = true
+	}
+	return m
+}()
+
+// usesSharedState reports whether a statement reads or writes what outlives a
+// test. Nested functions are left out: they have points of their own.
+func usesSharedState(f *syntax.File, n *syntax.Node) bool {
+	found := false
+	n.Walk(func(c *syntax.Node) bool {
+		if found || (c != n && (isFunction(c) || c.Is("arrow_function", "anonymous_class"))) {
+			return false
+		}
+		switch c.Kind {
+		case "scoped_property_access_expression", "function_static_declaration", "global_declaration",
+			"include_expression", "include_once_expression", "require_expression", "require_once_expression":
+			found = true
+		case "variable_name":
+			text := f.Text(c)
+			found = text == "$GLOBALS" || (strings.HasPrefix(text, "$_") && text == strings.ToUpper(text) && len(text) > 3)
+		case "function_call_expression":
+			found = lasting[strings.ToLower(strings.TrimPrefix(f.Text(c.Child("function")), `\`))]
+		}
+		return true
+	})
+	return found
+}
+
+// SharesState reports whether any code of a file uses state that outlives a
+// test; for test files, helpers and libraries, which get no points.
+func SharesState(f *syntax.File) bool {
+	found := false
+	f.Root.Walk(func(n *syntax.Node) bool {
+		if found {
+			return false
+		}
+		if n.Is("compound_statement") || n.Is("arrow_function") {
+			found = usesSharedState(f, n)
+		}
+		return true
+	})
+	return found
+}
