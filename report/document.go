@@ -1,0 +1,271 @@
+package report
+
+import (
+	"crypto/sha256"
+	"encoding/base64"
+	"encoding/hex"
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+	"time"
+	"unicode/utf8"
+
+	"assay/mutate"
+)
+
+// FormatName and SchemaVersion open every result file. The version grows when
+// a field changes its meaning or goes; new fields leave it as it is.
+const (
+	FormatName    = "assay result"
+	SchemaVersion = 1
+)
+
+// A Document is a result file, field by field; testdata/report/result.schema.json
+// says the same as a JSON Schema. Bytes that are not UTF-8, which PHP allows in
+// names and strings, are written "\xE4"; where that happens to the text of an
+// edit, a second field holds its exact bytes in base64.
+type Document struct {
+	Format        string       `json:"format"`
+	SchemaVersion int          `json:"schema_version"`
+	Project       string       `json:"project"`
+	PHP           string       `json:"php"`
+	PHPUnit       string       `json:"phpunit"`
+	Profile       string       `json:"profile"`
+	Partial       bool         `json:"partial"`
+	LeftOut       int          `json:"left_out"`
+	SuiteMS       *float64     `json:"suite_ms,omitempty"`
+	ElapsedMS     *float64     `json:"elapsed_ms,omitempty"`
+	Summary       Tally        `json:"summary"`
+	Classes       []ClassTally `json:"classes"`
+	Files         []FileEntry  `json:"files"`
+	Tests         []TestEntry  `json:"tests"`
+	Notes         []NoteEntry  `json:"notes"`
+	Mutants       []Entry      `json:"mutants"`
+}
+
+// A Tally counts mutants. Score and Reached are percentages, nil when no
+// mutant counts.
+type Tally struct {
+	Mutants    int      `json:"mutants"`
+	Killed     int      `json:"killed"`
+	TimedOut   int      `json:"timed_out"`
+	Survived   int      `json:"survived"`
+	Unreached  int      `json:"unreached"`
+	Stillborn  int      `json:"stillborn"`
+	Suppressed int      `json:"suppressed"`
+	Broken     int      `json:"broken"`
+	Score      *float64 `json:"score"`
+	Reached    *float64 `json:"reached"`
+}
+
+// A ClassTally is the tally of one class, or of the code of a file outside
+// classes.
+type ClassTally struct {
+	Class string `json:"class"`
+	File  string `json:"file"`
+	Tally
+}
+
+// A FileEntry is a source file as it was judged.
+type FileEntry struct {
+	Path   string `json:"path"`
+	Bytes  int    `json:"bytes"`
+	SHA256 string `json:"sha256"`
+}
+
+// A TestEntry is a test; others refer to it by its index.
+type TestEntry struct {
+	Name   string   `json:"name"`
+	Shaky  bool     `json:"shaky"`
+	TimeMS *float64 `json:"time_ms,omitempty"`
+}
+
+// A NoteEntry is a [mutate.Note].
+type NoteEntry struct {
+	Kind string `json:"kind"`
+	Path string `json:"path,omitempty"`
+	Line int    `json:"line,omitempty"`
+	Text string `json:"text"`
+}
+
+// An Entry is a mutant and its verdict.
+type Entry struct {
+	ID            string   `json:"id"`
+	Operator      string   `json:"operator"`
+	File          string   `json:"file"`
+	Class         string   `json:"class"`
+	Function      string   `json:"function"`
+	Line          int      `json:"line"`   // 1-based
+	Column        int      `json:"column"` // 1-based, in bytes
+	Start         int      `json:"start"`  // byte offset into the file
+	End           int      `json:"end"`    // exclusive
+	Before        string   `json:"before"`
+	BeforeBase64  string   `json:"before_base64,omitempty"`
+	After         string   `json:"after"`
+	AfterBase64   string   `json:"after_base64,omitempty"`
+	Status        string   `json:"status"`
+	Killer        *string  `json:"killer"`
+	How           *string  `json:"how"`
+	TestsReaching []int    `json:"tests_reaching"` // indices into tests
+	TestsRun      int      `json:"tests_run"`
+	Reason        string   `json:"reason,omitempty"`  // why suppressed, or why broken
+	Message       string   `json:"message,omitempty"` // of the failing test; with timings only
+	TimeMS        *float64 `json:"time_ms,omitempty"`
+}
+
+// Describe gives the document of a result.
+func Describe(r *mutate.Result, o Options) *Document {
+	d := &Document{
+		Format: FormatName, SchemaVersion: SchemaVersion,
+		Project: marked(r.Project), PHP: r.PHP, PHPUnit: r.PHPUnit, Profile: r.Profile,
+		Partial: r.Partial, LeftOut: r.LeftOut,
+		Summary: tally(Total(r)),
+		Classes: []ClassTally{}, Files: []FileEntry{}, Tests: []TestEntry{}, Notes: []NoteEntry{}, Mutants: []Entry{},
+	}
+	if o.Timings {
+		d.SuiteMS, d.ElapsedMS = ms(r.Suite), ms(r.Elapsed)
+	}
+	for _, c := range Classes(r) {
+		d.Classes = append(d.Classes, ClassTally{marked(c.Name), marked(c.File), tally(c.Score)})
+	}
+	slices.SortFunc(d.Classes, func(a, b ClassTally) int {
+		if a.Class != b.Class {
+			return strings.Compare(a.Class, b.Class)
+		}
+		return strings.Compare(a.File, b.File)
+	})
+	for _, n := range r.Notes {
+		d.Notes = append(d.Notes, NoteEntry{n.Kind, marked(n.Path), n.Line, marked(n.Text)})
+	}
+	index := d.addTests(r, o)
+	for _, v := range sorted(r.Verdicts) {
+		d.addFile(v.Mutant.Source)
+		d.Mutants = append(d.Mutants, entry(v, index, o))
+	}
+	return d
+}
+
+// addFile expects the files in order.
+func (d *Document) addFile(s *mutate.Source) {
+	if n := len(d.Files); n > 0 && d.Files[n-1].Path == marked(s.Path) {
+		return
+	}
+	d.Files = append(d.Files, FileEntry{marked(s.Path), len(s.Text), hash(s.Text)})
+}
+
+func hash(text []byte) string {
+	sum := sha256.Sum256(text)
+	return hex.EncodeToString(sum[:])
+}
+
+// addTests lists the tests by name, with those that only a verdict knows.
+func (d *Document) addTests(r *mutate.Result, o Options) map[mutate.TestID]int {
+	byID := map[mutate.TestID]mutate.Test{}
+	for _, v := range r.Verdicts {
+		for _, id := range v.Reaching {
+			byID[id] = mutate.Test{ID: id}
+		}
+	}
+	for _, t := range r.Tests {
+		byID[t.ID] = t
+	}
+	var ids []mutate.TestID
+	for id := range byID {
+		ids = append(ids, id)
+	}
+	slices.Sort(ids)
+	index := map[mutate.TestID]int{}
+	for i, id := range ids {
+		index[id] = i
+		e := TestEntry{Name: marked(string(id)), Shaky: byID[id].Shaky}
+		if o.Timings {
+			e.TimeMS = ms(byID[id].Time)
+		}
+		d.Tests = append(d.Tests, e)
+	}
+	return index
+}
+
+func entry(v mutate.Verdict, index map[mutate.TestID]int, o Options) Entry {
+	m := v.Mutant
+	e := Entry{
+		ID: m.ID, Operator: m.Op.ID, File: marked(m.Source.Path), Class: marked(m.Class), Function: marked(m.Function),
+		Line: m.Line, Column: m.Column, Start: m.Edit.Start, End: m.Edit.End,
+		Status: v.Status.String(), TestsReaching: []int{}, TestsRun: v.Ran,
+	}
+	e.Before, e.BeforeBase64 = exact(m.Before())
+	e.After, e.AfterBase64 = exact(m.Edit.New)
+	if v.Killer != "" {
+		name := marked(string(v.Killer))
+		e.Killer = &name
+	}
+	if v.How != mutate.HowUnset {
+		how := v.How.String()
+		e.How = &how
+	}
+	for _, id := range v.Reaching {
+		e.TestsReaching = append(e.TestsReaching, index[id])
+	}
+	switch {
+	case v.Status == mutate.Suppressed && m.Suppressed != "":
+		e.Reason = marked(m.Suppressed)
+	case v.Status == mutate.Suppressed, v.Status == mutate.Broken:
+		e.Reason = marked(v.Detail)
+	case o.Timings:
+		e.Message = marked(v.Detail)
+	}
+	if o.Timings {
+		e.TimeMS = ms(v.Time)
+	}
+	return e
+}
+
+func tally(s mutate.Score) Tally {
+	return Tally{
+		Mutants: s.Total, Killed: s.Killed, TimedOut: s.TimedOut, Survived: s.Survived, Unreached: s.Unreached,
+		Stillborn: s.Stillborn, Suppressed: s.Suppressed, Broken: s.Broken,
+		Score: figure(s.Value()), Reached: figure(s.Reached()),
+	}
+}
+
+// figure rounds to four digits behind the point, so that one mutant among a
+// hundred thousand shows.
+func figure(p float64, ok bool) *float64 {
+	if !ok {
+		return nil
+	}
+	p = math.Round(p*1e4) / 1e4
+	return &p
+}
+
+func ms(d time.Duration) *float64 {
+	f := math.Round(d.Seconds()*1e6) / 1e3
+	return &f
+}
+
+// marked writes bytes that are not UTF-8 as "\xE4" and leaves the rest alone.
+func marked(s string) string {
+	if utf8.ValidString(s) {
+		return s
+	}
+	var b strings.Builder
+	for i := 0; i < len(s); {
+		r, n := utf8.DecodeRuneInString(s[i:])
+		if r == utf8.RuneError && n == 1 {
+			fmt.Fprintf(&b, "\\x%02X", s[i])
+		} else {
+			b.WriteString(s[i : i+n])
+		}
+		i += n
+	}
+	return b.String()
+}
+
+// exact gives the marked text, and the bytes in base64 where it had to be marked.
+func exact(s string) (text, encoded string) {
+	if utf8.ValidString(s) {
+		return s, ""
+	}
+	return marked(s), base64.StdEncoding.EncodeToString([]byte(s))
+}

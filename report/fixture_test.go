@@ -1,0 +1,100 @@
+package report
+
+import (
+	"bytes"
+	"strings"
+	"testing"
+	"time"
+
+	"assay/mutate"
+	"assay/mutate/syntax"
+)
+
+// The fixed list of verdicts that every format prints. Each status, code
+// outside classes, a deletion over lines, bytes that are not UTF-8 and a
+// control sequence in the source are all in it.
+
+const ferry = `<?php
+
+namespace Sound;
+
+final class Ferry
+{
+    public function fits(int $cars, float $metres): bool
+    {
+        return $cars <= self::DECK && $metres < 4.5;
+    }
+
+    public function delay(int $knots): int
+    {
+        if ($knots > 40) {
+            return 90;
+        }
+
+        log_wind($knots);
+
+        return 0;
+    }
+
+    public function crew(): int
+    {
+        return 3 + $this->spare;
+    }
+}
+`
+
+const tide = "<?php\n// a lamp called \"Br\xfccke\"\nfunction lamp(): string { return \"Br\xfccke\x1b[31m\"; }\r\nfunction flood(int $h): bool { return $h > 6; }"
+
+var fixtureOps = []*mutate.Operator{
+	{ID: "relational/le-to-lt", Doc: "Shut the boundary: <= becomes <.\n\nNo test reaches the point where both sides are equal."},
+	{ID: "relational/gt-to-ge", Doc: "Open the boundary: > becomes >=.\n\nNo test reaches the point where both sides are equal."},
+	{ID: "literal/text-emptied", Doc: "A text becomes empty.\n\nThe tests run this code and none looks at the text it makes.\n\nA test that compares\nthe whole of it would."},
+	{ID: "statement/call-dropped", Doc: "A call that stands alone is dropped.\n\nWhat the call brings about is checked by no test."},
+	{ID: "statement/return-dropped", Doc: "An early return goes.\n\nThe tests cannot tell whether the rest of the method runs."},
+	{ID: "arithmetic/plus-to-minus", Doc: "+ becomes -.\n\nThe amount is never compared with a known one."},
+}
+
+// change makes a mutant from the one place in text that reads before.
+func change(t testing.TB, src *mutate.Source, op int, class, function, id, before, after string) *mutate.Mutant {
+	t.Helper()
+	if strings.Count(string(src.Text), before) != 1 {
+		t.Fatalf("fixture: %q is in %s %d times", before, src.Path, strings.Count(string(src.Text), before))
+	}
+	at := bytes.Index(src.Text, []byte(before))
+	m := &mutate.Mutant{ID: id, Op: fixtureOps[op], Source: src, Class: class, Function: function}
+	m.Edit = mutate.Edit{Span: syntax.Span{Start: at, End: at + len(before)}, New: after}
+	m.Line = 1 + bytes.Count(src.Text[:at], []byte("\n"))
+	m.Column = at - bytes.LastIndexByte(src.Text[:at], '\n')
+	return m
+}
+
+func fixture(t testing.TB) *mutate.Result {
+	f := &mutate.Source{Path: "src/Ferry.php", Text: []byte(ferry)}
+	l := &mutate.Source{Path: "src/lamps.php", Text: []byte(tide)}
+	all := []mutate.TestID{"Sound\\Tests\\FerryTest::testFits#0", "Sound\\Tests\\FerryTest::testFits#a long van",
+		"Sound\\Tests\\FerryTest::testDelay", "Sound\\Tests\\LampTest::testName#M\xf6we"}
+	r := &mutate.Result{
+		Root: "/home/kai/sound", Project: "sound/ferries", PHP: "8.2.7", PHPUnit: "9.6.7", Profile: "core",
+		LeftOut: 7, Suite: 140 * time.Millisecond, Elapsed: 2340 * time.Millisecond,
+		Notes: []mutate.Note{
+			{Kind: "damage", Path: "src/Quay.php", Line: 14, Text: "lines 14 to 16 cannot be read (syntax error) and were left alone"},
+			{Kind: "shaky", Text: "LampTest::testName gave another result when it was run apart; its verdicts are set aside."},
+		},
+		Verdicts: []mutate.Verdict{
+			{Mutant: change(t, l, 2, "", "lamp", "lamp-text-77", "\"Br\xfccke\x1b[31m\"", "''"), Status: mutate.Survived, Reaching: all[3:], Ran: 1, Time: 4 * time.Millisecond},
+			{Mutant: change(t, l, 1, "", "flood", "flood-gt-0c", "> 6", ">= 6"), Status: mutate.Stillborn},
+			{Mutant: change(t, f, 0, "Sound\\Ferry", "fits", "fits-le-3a", "<= self", "< self"), Status: mutate.Survived, Reaching: all, Ran: 4, Time: 9 * time.Millisecond},
+			{Mutant: change(t, f, 0, "Sound\\Ferry", "fits", "fits-lt-9e", "< 4.5", "<= 4.5"), Status: mutate.Killed, Killer: all[1], How: mutate.Assertion, Reaching: all[:3], Ran: 2, Detail: "Failed asserting that true is false.", Time: 5 * time.Millisecond},
+			{Mutant: change(t, f, 1, "Sound\\Ferry", "delay", "delay-gt-51", "> 40", ">= 40"), Status: mutate.TimedOut, Reaching: all[2:3], Ran: 1, Time: time.Second},
+			{Mutant: change(t, f, 4, "Sound\\Ferry", "delay", "delay-return-d2", "        if ($knots > 40) {\n            return 90;\n        }\n\n", ""), Status: mutate.Survived, Reaching: all[:2], Ran: 2, Time: 8 * time.Millisecond},
+			{Mutant: change(t, f, 3, "Sound\\Ferry", "delay", "delay-call-e0", "log_wind($knots);", ""), Status: mutate.Suppressed},
+			{Mutant: change(t, f, 5, "Sound\\Ferry", "crew", "crew-plus-1b", "3 + $this->spare", "3 - $this->spare"), Status: mutate.Unreached},
+			{Mutant: change(t, f, 5, "Sound\\Ferry", "crew", "crew-zero-88", "return 3", "return 0"), Status: mutate.Broken, Detail: "the worker ended before it said hello"},
+		},
+	}
+	r.Verdicts[6].Mutant.Suppressed = "the log is not behaviour"
+	for i, id := range all {
+		r.Tests = append(r.Tests, mutate.Test{ID: id, Time: time.Duration(i+1) * time.Millisecond, Shaky: i == 3})
+	}
+	return r
+}

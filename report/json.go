@@ -1,0 +1,212 @@
+package report
+
+import (
+	"bufio"
+	"bytes"
+	"encoding/base64"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"reflect"
+	"strings"
+	"time"
+
+	"assay/mutate"
+)
+
+// JSON writes a result as a [Document]: a field a line, and in lists an
+// element a line, so that line tools and diffs can work on it.
+func JSON(w io.Writer, r *mutate.Result, o Options) error {
+	b := bufio.NewWriter(w)
+	d := reflect.ValueOf(*Describe(r, o))
+	var line bytes.Buffer
+	enc := json.NewEncoder(&line)
+	enc.SetEscapeHTML(false)
+	put := func(v reflect.Value) error {
+		line.Reset()
+		if err := enc.Encode(v.Interface()); err != nil {
+			return fmt.Errorf("the result as JSON: %w", err)
+		}
+		_, err := b.Write(bytes.TrimSuffix(line.Bytes(), []byte("\n")))
+		return err
+	}
+	separator := "{\n"
+	for i := range d.NumField() {
+		name, option, _ := strings.Cut(d.Type().Field(i).Tag.Get("json"), ",")
+		v := d.Field(i)
+		if option == "omitempty" && v.IsZero() {
+			continue
+		}
+		fmt.Fprintf(b, "%s%q: ", separator, name)
+		separator = ",\n"
+		if err := putField(b, v, put); err != nil {
+			return err
+		}
+	}
+	b.WriteString("\n}\n")
+	return b.Flush()
+}
+
+func putField(b *bufio.Writer, v reflect.Value, put func(reflect.Value) error) error {
+	if v.Kind() != reflect.Slice {
+		return put(v)
+	}
+	b.WriteByte('[')
+	for i := range v.Len() {
+		if i > 0 {
+			b.WriteByte(',')
+		}
+		b.WriteByte('\n')
+		if err := put(v.Index(i)); err != nil {
+			return err
+		}
+	}
+	_, err := b.WriteString("]")
+	return err
+}
+
+// ReadJSON reads a result file. The error says what is wrong with it.
+func ReadJSON(r io.Reader) (*Document, error) {
+	var d Document
+	if err := json.NewDecoder(r).Decode(&d); err != nil {
+		var syntax *json.SyntaxError
+		if errors.As(err, &syntax) || errors.Is(err, io.EOF) || errors.Is(err, io.ErrUnexpectedEOF) {
+			return nil, fmt.Errorf("not a result file: %w", err)
+		}
+		return nil, fmt.Errorf("cannot be read as a result file: %w", err)
+	}
+	if d.Format != FormatName {
+		return nil, fmt.Errorf("not a result file: its format is %q, not %q", d.Format, FormatName)
+	}
+	if d.SchemaVersion != SchemaVersion {
+		return nil, fmt.Errorf("the result file has schema version %d; this assay reads version %d", d.SchemaVersion, SchemaVersion)
+	}
+	for _, e := range d.Mutants {
+		for _, i := range e.TestsReaching {
+			if i < 0 || i >= len(d.Tests) {
+				return nil, fmt.Errorf("mutant %s: test %d is not in the file's list of %d tests", e.ID, i, len(d.Tests))
+			}
+		}
+	}
+	return &d, nil
+}
+
+// Find gives the entry of a mutant, or nil.
+func (d *Document) Find(id string) *Entry {
+	for i := range d.Mutants {
+		if d.Mutants[i].ID == id {
+			return &d.Mutants[i]
+		}
+	}
+	return nil
+}
+
+// File gives the entry of a file, or nil.
+func (d *Document) File(path string) *FileEntry {
+	for i := range d.Files {
+		if d.Files[i].Path == marked(path) {
+			return &d.Files[i]
+		}
+	}
+	return nil
+}
+
+// Fits reports whether text is what was judged.
+func (f *FileEntry) Fits(text []byte) bool { return f.Bytes == len(text) && f.SHA256 == hash(text) }
+
+// Result makes a result of the document again. read gives the text of a file
+// by its path in the document; a file that is not the one that was judged is
+// an error, because the offsets mean nothing in it. Bytes of names that are
+// not UTF-8 stay marked.
+func (d *Document) Result(read func(path string) ([]byte, error), ops []*mutate.Operator) (*mutate.Result, error) {
+	r := &mutate.Result{
+		Project: d.Project, PHP: d.PHP, PHPUnit: d.PHPUnit, Profile: d.Profile,
+		Partial: d.Partial, LeftOut: d.LeftOut,
+		Suite: duration(d.SuiteMS), Elapsed: duration(d.ElapsedMS),
+	}
+	sources := map[string]*mutate.Source{}
+	for i := range d.Files {
+		f := &d.Files[i]
+		text, err := read(f.Path)
+		if err != nil {
+			return nil, err
+		}
+		if !f.Fits(text) {
+			return nil, fmt.Errorf("%s is no longer the file that was judged", f.Path)
+		}
+		sources[f.Path] = &mutate.Source{Path: f.Path, Text: text}
+	}
+	byID := map[string]*mutate.Operator{}
+	for _, op := range ops {
+		byID[op.ID] = op
+	}
+	for _, t := range d.Tests {
+		r.Tests = append(r.Tests, mutate.Test{ID: mutate.TestID(t.Name), Shaky: t.Shaky, Time: duration(t.TimeMS)})
+	}
+	for _, n := range d.Notes {
+		r.Notes = append(r.Notes, mutate.Note{Kind: n.Kind, Path: n.Path, Line: n.Line, Text: n.Text})
+	}
+	for i := range d.Mutants {
+		v, err := d.verdict(&d.Mutants[i], sources, byID)
+		if err != nil {
+			return nil, fmt.Errorf("mutant %s: %w", d.Mutants[i].ID, err)
+		}
+		r.Verdicts = append(r.Verdicts, v)
+	}
+	return r, nil
+}
+
+func (d *Document) verdict(e *Entry, sources map[string]*mutate.Source, ops map[string]*mutate.Operator) (mutate.Verdict, error) {
+	m := &mutate.Mutant{
+		ID: e.ID, Op: ops[e.Operator], Source: sources[e.File], Line: e.Line, Column: e.Column,
+		Class: e.Class, Function: e.Function,
+	}
+	v := mutate.Verdict{Mutant: m, Ran: e.TestsRun, Detail: e.Message, Time: duration(e.TimeMS)}
+	if m.Op == nil {
+		return v, fmt.Errorf("operator %s is not known to this assay", e.Operator)
+	}
+	if m.Source == nil {
+		return v, fmt.Errorf("%s is not in the file's list of files", e.File)
+	}
+	if e.Start < 0 || e.End < e.Start || e.End > len(m.Source.Text) {
+		return v, fmt.Errorf("%d to %d is no span of %s", e.Start, e.End, e.File)
+	}
+	m.Edit.Start, m.Edit.End, m.Edit.New = e.Start, e.End, e.After
+	if e.AfterBase64 != "" {
+		raw, err := base64.StdEncoding.DecodeString(e.AfterBase64)
+		if err != nil {
+			return v, fmt.Errorf("after_base64: %w", err)
+		}
+		m.Edit.New = string(raw)
+	}
+	var err error
+	if v.Status, err = mutate.ParseStatus(e.Status); err != nil {
+		return v, err
+	}
+	if e.How != nil {
+		if v.How, err = mutate.ParseHow(*e.How); err != nil {
+			return v, err
+		}
+	}
+	if e.Killer != nil {
+		v.Killer = mutate.TestID(*e.Killer)
+	}
+	for _, i := range e.TestsReaching {
+		v.Reaching = append(v.Reaching, mutate.TestID(d.Tests[i].Name))
+	}
+	switch v.Status {
+	case mutate.Suppressed:
+		m.Suppressed = e.Reason
+	case mutate.Broken:
+		v.Detail = e.Reason
+	}
+	return v, nil
+}
+
+func duration(ms *float64) time.Duration {
+	if ms == nil {
+		return 0
+	}
+	return time.Duration(*ms * float64(time.Millisecond))
+}
