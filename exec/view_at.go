@@ -1,0 +1,316 @@
+//go:build unix
+
+package exec
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path"
+	"strings"
+
+	"golang.org/x/sys/unix"
+)
+
+// File operations relative to an open directory. None of them follows a
+// symbolic link on the way: mutated code may have put one anywhere, and what we
+// write must never leave the view.
+
+var errNotRegular = errors.New("not a regular file")
+
+// meta is what a stat says of one entry; times in nanoseconds since 1970.
+type meta struct {
+	mode         uint32 // type and permission bits, as in st_mode
+	uid, gid     uint32
+	size         int64
+	mtime, ctime int64
+	ino, rdev    uint64
+}
+
+func (m meta) kind() uint32    { return m.mode & unix.S_IFMT }
+func (m meta) perm() uint32    { return m.mode &^ unix.S_IFMT }
+func (m meta) isDir() bool     { return m.kind() == unix.S_IFDIR }
+func (m meta) isRegular() bool { return m.kind() == unix.S_IFREG }
+func (m meta) isLink() bool    { return m.kind() == unix.S_IFLNK }
+
+// isWhiteout reports the mark by which an overlay's upper layer hides an entry:
+// a character device with number 0/0 (Linux, Documentation/filesystems/overlayfs.rst).
+func (m meta) isWhiteout() bool { return m.kind() == unix.S_IFCHR && m.rdev == 0 }
+
+func metaOf(st *unix.Stat_t) meta {
+	return meta{
+		mode: uint32(st.Mode), uid: st.Uid, gid: st.Gid, size: st.Size,
+		mtime: st.Mtim.Nano(), ctime: st.Ctim.Nano(), ino: uint64(st.Ino), rdev: uint64(st.Rdev),
+	}
+}
+
+func statAt(dir int, rel string) (meta, error) {
+	var st unix.Stat_t
+	for {
+		err := unix.Fstatat(dir, rel, &st, unix.AT_SYMLINK_NOFOLLOW)
+		if err == unix.EINTR {
+			continue
+		}
+		if err != nil {
+			return meta{}, err
+		}
+		return metaOf(&st), nil
+	}
+}
+
+func statFd(fd int) (meta, error) {
+	var st unix.Stat_t
+	if err := unix.Fstat(fd, &st); err != nil {
+		return meta{}, err
+	}
+	return metaOf(&st), nil
+}
+
+// openAt opens one name (no slash) below dir; EINTR is retried.
+func openAt(dir int, name string, flags int, perm uint32) (int, error) {
+	for {
+		fd, err := unix.Openat(dir, name, flags|unix.O_NOFOLLOW|unix.O_CLOEXEC, perm)
+		if err != unix.EINTR {
+			return fd, err
+		}
+	}
+}
+
+func openDir(dir int, name string) (int, error) {
+	return openAt(dir, name, unix.O_RDONLY|unix.O_DIRECTORY, 0)
+}
+
+// enterable opens directory name below dir for reading; when the owner took the
+// right from himself it is given back first. The mode is then the caller's to mend.
+func enterable(dir int, name string) (int, error) {
+	fd, err := openDir(dir, name)
+	if err == unix.EACCES {
+		if m, e := statAt(dir, name); e != nil || !m.isDir() {
+			return -1, err
+		}
+		if e := unix.Fchmodat(dir, name, 0o700, 0); e != nil {
+			return -1, err
+		}
+		fd, err = openDir(dir, name)
+	}
+	return fd, err
+}
+
+// openParent opens the directory that holds rel and returns it with the last
+// name. Directories on the way must be real ones. The caller closes the
+// descriptor.
+func openParent(root int, rel string) (fd int, name string, err error) {
+	parts := strings.Split(rel, "/")
+	fd, err = openDir(root, ".")
+	if err != nil {
+		return -1, "", err
+	}
+	for _, p := range parts[:len(parts)-1] {
+		next, err := openDir(fd, p)
+		unix.Close(fd)
+		if err != nil {
+			return -1, "", err
+		}
+		fd = next
+	}
+	return fd, parts[len(parts)-1], nil
+}
+
+// listFd lists the names in an open directory, in the order of the file system;
+// it does not close fd.
+func listFd(fd int) ([]string, error) {
+	if _, err := unix.Seek(fd, 0, io.SeekStart); err != nil {
+		return nil, err
+	}
+	var names []string
+	buf := make([]byte, 16<<10)
+	for {
+		n, err := unix.ReadDirent(fd, buf)
+		if err == unix.EINTR {
+			continue
+		}
+		if err != nil {
+			return nil, err
+		}
+		if n <= 0 {
+			return names, nil
+		}
+		_, _, names = unix.ParseDirent(buf[:n], -1, names)
+	}
+}
+
+func listAt(root int, rel string) ([]string, error) {
+	fd, err := openAt(root, rel, unix.O_RDONLY|unix.O_DIRECTORY, 0)
+	if err != nil {
+		return nil, err
+	}
+	defer unix.Close(fd)
+	return listFd(fd)
+}
+
+func readlinkAt(dir int, rel string) (string, error) {
+	buf := make([]byte, 256)
+	for {
+		n, err := unix.Readlinkat(dir, rel, buf)
+		if err != nil {
+			return "", err
+		}
+		if n < len(buf) {
+			return string(buf[:n]), nil
+		}
+		buf = make([]byte, 2*len(buf))
+	}
+}
+
+// writeIn writes data to the existing regular file rel, and gives it the mode
+// and time of want. A write-protected file of the user's own is unlocked for
+// that moment. It returns the file's stat afterwards.
+func writeIn(root int, rel string, data []byte, want meta) (meta, error) {
+	dir, name, err := openParent(root, rel)
+	if err != nil {
+		return meta{}, err
+	}
+	defer unix.Close(dir)
+	const flags = unix.O_WRONLY | unix.O_TRUNC | unix.O_NONBLOCK
+	fd, err := openAt(dir, name, flags, 0)
+	if err == unix.EACCES {
+		if m, e := statAt(dir, name); e == nil && m.isRegular() {
+			if e := unix.Fchmodat(dir, name, m.perm()|0o200, 0); e == nil {
+				fd, err = openAt(dir, name, flags, 0)
+			}
+		}
+	}
+	if err != nil {
+		return meta{}, err
+	}
+	f := os.NewFile(uintptr(fd), rel)
+	defer f.Close()
+	m, err := statFd(fd)
+	if err != nil {
+		return meta{}, err
+	}
+	if !m.isRegular() {
+		return meta{}, errNotRegular
+	}
+	if _, err := f.Write(data); err != nil {
+		return meta{}, err
+	}
+	if err := setRights(fd, m, want); err != nil {
+		return meta{}, err
+	}
+	if err := setTime(dir, name, want.mtime); err != nil {
+		return meta{}, err
+	}
+	return statFd(fd)
+}
+
+// setRights gives an open file the owner (where we may) and mode of want.
+func setRights(fd int, now, want meta) error {
+	if (now.uid != want.uid || now.gid != want.gid) && unix.Geteuid() == 0 {
+		if err := unix.Fchown(fd, int(want.uid), int(want.gid)); err != nil {
+			return err
+		}
+	}
+	// A write clears set-user-ID bits, so the mode is set when it has any.
+	if now.perm() != want.perm() || want.perm()&0o7000 != 0 {
+		return unix.Fchmod(fd, want.perm())
+	}
+	return nil
+}
+
+// setTime sets the times of change and of access of an entry, not following a
+// link.
+func setTime(dir int, name string, mtime int64) error {
+	ts := unix.NsecToTimespec(mtime)
+	return unix.UtimesNanoAt(dir, name, []unix.Timespec{ts, ts}, unix.AT_SYMLINK_NOFOLLOW)
+}
+
+// removeAt removes name and all below it; a missing name is no error. Rights
+// that the owner took from himself do not stop it. Symbolic links are removed,
+// not followed.
+func removeAt(dir int, name string) error {
+	err := unix.Unlinkat(dir, name, 0)
+	if err == nil || err == unix.ENOENT {
+		return nil
+	}
+	m, e := statAt(dir, name)
+	if e == unix.ENOENT {
+		return nil
+	}
+	if e != nil || !m.isDir() {
+		return err
+	}
+	fd, err := enterable(dir, name)
+	if err != nil {
+		return err
+	}
+	err = removeInside(fd, nil)
+	unix.Close(fd)
+	if err != nil {
+		return err
+	}
+	return unix.Unlinkat(dir, name, unix.AT_REMOVEDIR)
+}
+
+// removeInside empties an open directory, but for the names that spare reports.
+func removeInside(fd int, spare func(name string) bool) error {
+	names, err := listFd(fd)
+	if err != nil {
+		return err
+	}
+	for _, n := range names {
+		if spare != nil && spare(n) {
+			continue
+		}
+		err := removeAt(fd, n)
+		if err == unix.EACCES || err == unix.EPERM {
+			if unix.Fchmod(fd, 0o700) == nil {
+				err = removeAt(fd, n)
+			}
+		}
+		if err != nil {
+			return fmt.Errorf("remove %s: %w", n, err)
+		}
+	}
+	return nil
+}
+
+// removeTree removes a directory with everything in it, whatever modes the
+// entries have. It is for a worker's private directory, after its keeper died.
+func removeTree(dir string) error {
+	parent, err := unix.Open(path.Dir(dir), unix.O_RDONLY|unix.O_DIRECTORY|unix.O_CLOEXEC, 0)
+	if err != nil {
+		return fmt.Errorf("remove %s: %w", dir, err)
+	}
+	defer unix.Close(parent)
+	if err := removeAt(parent, path.Base(dir)); err != nil {
+		return fmt.Errorf("remove %s: %w", dir, err)
+	}
+	return nil
+}
+
+// sameBytes reports whether two open files have the same content from here on.
+func sameBytes(a, b io.Reader) (bool, error) {
+	bufA, bufB := make([]byte, 64<<10), make([]byte, 64<<10)
+	for {
+		n, errA := io.ReadFull(a, bufA)
+		m, errB := io.ReadFull(b, bufB)
+		if n != m || !bytes.Equal(bufA[:n], bufB[:m]) {
+			return false, nil
+		}
+		endA := errA == io.EOF || errA == io.ErrUnexpectedEOF
+		endB := errB == io.EOF || errB == io.ErrUnexpectedEOF
+		switch {
+		case endA && endB:
+			return true, nil
+		case errA != nil && !endA:
+			return false, errA
+		case errB != nil && !endB:
+			return false, errB
+		case endA != endB:
+			return false, nil
+		}
+	}
+}

@@ -1,0 +1,206 @@
+//go:build unix
+
+package exec
+
+import (
+	"bytes"
+	"os"
+	osexec "os/exec"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"golang.org/x/sys/unix"
+)
+
+// sampleProject writes a small project with everything that makes a copy hard.
+func sampleProject(t testing.TB, root string) {
+	t.Helper()
+	old := time.Date(2020, 2, 3, 4, 5, 6, 789, time.UTC)
+	files := map[string]string{
+		"composer.json":           "{}",
+		"src/Tide.php":            "<?php class Tide {}\n",
+		"src/Deep/Harbour.php":    "<?php class Harbour {}\n",
+		"src/Deep/Er/Pier.php":    "<?php class Pier {}\n",
+		"vendor/acme/Keel.php":    "<?php class Keel {}\n",
+		"with blank/grün/Öl.php":  "<?php // ü\n",
+		"tests/TideTest.php":      "<?php\n",
+		"var/data.bin":            strings.Repeat("\x00\xff", 5000),
+		"comma,colon:back\\slash": "x",
+	}
+	must := func(err error) {
+		t.Helper()
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	for name, text := range files {
+		p := filepath.Join(root, name)
+		must(os.MkdirAll(filepath.Dir(p), 0o755))
+		must(os.WriteFile(p, []byte(text), 0o644))
+	}
+	must(os.Chmod(filepath.Join(root, "vendor/acme/Keel.php"), 0o444))
+	must(os.Chmod(filepath.Join(root, "composer.json"), 0o600))
+	must(os.Chmod(filepath.Join(root, "var"), 0o775))
+	must(os.Mkdir(filepath.Join(root, "empty"), 0o700))
+	must(os.Symlink("Tide.php", filepath.Join(root, "src/Link.php")))
+	must(os.Symlink("..", filepath.Join(root, "src/loop")))
+	must(os.Symlink("nowhere", filepath.Join(root, "dangling")))
+	must(os.Symlink(filepath.Join(root, "src"), filepath.Join(root, "absolute")))
+	err := filepath.WalkDir(root, func(p string, _ os.DirEntry, err error) error {
+		if err != nil {
+			return err
+		}
+		return setTime(unix.AT_FDCWD, p, old.UnixNano())
+	})
+	must(err)
+}
+
+// everyView runs one case in each kind of view over the sample project and
+// demands that the project is not touched.
+func everyView(t *testing.T, name string) {
+	t.Helper()
+	for _, mode := range []ViewMode{ViewOverlay, ViewCopy} {
+		t.Run(mode.String(), func(t *testing.T) {
+			root := filepath.Join(t.TempDir(), "my project, ü")
+			sampleProject(t, root)
+			before := snapshot(t, root)
+			runKeeper(t, ViewSpec{Mode: mode, Root: root, Dir: t.TempDir()}, name, nil)
+			if after := snapshot(t, root); after != before {
+				t.Errorf("the project was changed:\n%s\nwas\n%s", after, before)
+			}
+		})
+	}
+}
+
+func init() {
+	keeperCases["swap"] = caseSwap
+	keeperCases["damage"] = caseDamage
+}
+
+func caseSwap(k keeperT, _ string) {
+	const file = "src/Tide.php"
+	before, err := os.ReadFile(k.path(file))
+	k.must(err)
+	was, err := statAt(unix.AT_FDCWD, k.path(file))
+	k.must(err)
+	seen := map[int64]bool{was.mtime / 1e9: true}
+	for _, text := range []string{"<?php // one\n", "", strings.Repeat("long ", 10000)} {
+		k.must(k.v.Swap(map[string][]byte{file: []byte(text), "vendor/acme/Keel.php": []byte("k")}))
+		got, err := os.ReadFile(k.path(file))
+		k.must(err)
+		if string(got) != text {
+			k.fatalf("swapped file reads %q", got)
+		}
+		m, err := statAt(unix.AT_FDCWD, k.path(file))
+		k.must(err)
+		if m.mode != was.mode || m.uid != was.uid {
+			k.fatalf("mode %o, want %o", m.mode, was.mode)
+		}
+		if seen[m.mtime/1e9] {
+			k.fatalf("a cache keyed by whole seconds would not notice the swap")
+		}
+		seen[m.mtime/1e9] = true
+		k.wantDamage()
+		k.must(k.v.Restore())
+		k.wantDamage()
+		got, err = os.ReadFile(k.path(file))
+		k.must(err)
+		now, err := statAt(unix.AT_FDCWD, k.path(file))
+		k.must(err)
+		if !bytes.Equal(got, before) || now.mode != was.mode || now.mtime != was.mtime {
+			k.fatalf("restored to %q %+v, want %q %+v", got, now, before, was)
+		}
+		list, err := k.v.Damage()
+		k.must(err)
+		if len(list) > 0 {
+			k.fatalf("after restore: %v", list)
+		}
+	}
+	for _, bad := range []string{"src/Nothing.php", "src", "../x", "/etc/passwd", "", "dangling"} {
+		if err := k.v.Swap(map[string][]byte{bad: nil}); err == nil {
+			k.fatalf("swap of %q: no error", bad)
+		}
+	}
+	// Through links, as the pristine tree has them.
+	for _, name := range []string{"src/Link.php", "src/loop/src/Tide.php", "absolute/Tide.php"} {
+		k.must(k.v.Swap(map[string][]byte{name: []byte("linked")}))
+		got, err := os.ReadFile(k.path(file))
+		k.must(err)
+		if string(got) != "linked" {
+			k.fatalf("swap through %s: %q", name, got)
+		}
+		k.must(k.v.Restore())
+	}
+}
+
+func TestViewSwap(t *testing.T) { everyView(t, "swap") }
+
+// Each row damages the project, and says what must be noticed.
+var damages = []struct {
+	script string
+	want   []string
+}{
+	{"true", nil},
+	{"cat src/Tide.php >/dev/null; ls -R . >/dev/null", nil},
+	{"echo x > new.txt", []string{"project: new.txt created"}},
+	{"mkdir -p a/b; echo x > a/b/c; ln -s / a/root; mkfifo a/fifo", []string{"project: a created"}},
+	{"rm src/Tide.php", []string{"project: src/Tide.php deleted"}},
+	{"rm -r src", []string{"project: src deleted"}},
+	{"rm -r src; mkdir src; echo x > src/other", []string{"project: src/Deep deleted", "project: src/Link.php deleted",
+		"project: src/Tide.php deleted", "project: src/loop deleted", "project: src/other created"}},
+	{"rm -r src; echo x > src", []string{"project: src changed"}},
+	{"rm -r src; ln -s /etc src", []string{"project: src changed"}},
+	{"rm src/Tide.php; mkdir src/Tide.php; echo x > src/Tide.php/y", []string{"project: src/Tide.php changed"}},
+	{"echo more >> src/Deep/Harbour.php", []string{"project: src/Deep/Harbour.php changed"}},
+	{"cp -p src/Tide.php $TMPDIR/keep-time; printf '<?php class TIDE {}\\n' > src/Tide.php; touch -r $TMPDIR/keep-time src/Tide.php; rm $TMPDIR/keep-time",
+		[]string{"project: src/Tide.php changed"}},
+	{"chmod 600 src/Tide.php", []string{"project: src/Tide.php mode"}},
+	{"chmod 700 src/Deep", []string{"project: src/Deep mode"}},
+	{"chmod 000 src/Deep", []string{"project: src/Deep mode"}},
+	{"echo x > src/Deep/n; chmod 000 src/Deep; chmod 000 src", []string{"project: src mode", "project: src/Deep mode", "project: src/Deep/n created"}},
+	{"mv src/Tide.php src/Ebb.php", []string{"project: src/Ebb.php created", "project: src/Tide.php deleted"}},
+	{"mv src/Tide.php src/Deep/Harbour.php", []string{"project: src/Deep/Harbour.php changed", "project: src/Tide.php deleted"}},
+	{"cp src/Tide.php t; mv t src/Tide.php", nil},
+	{"ln -sfn elsewhere src/Link.php", []string{"project: src/Link.php changed"}},
+	{"rm dangling 'with blank/grün/Öl.php'; rmdir empty", []string{"project: dangling deleted", "project: empty deleted",
+		"project: with blank/grün/Öl.php deleted"}},
+	{"rm -rf ./* ", []string{"project: absolute deleted", "project: comma,colon:back\\slash deleted", "project: composer.json deleted",
+		"project: dangling deleted", "project: empty deleted", "project: src deleted", "project: tests deleted",
+		"project: var deleted", "project: vendor deleted", "project: with blank deleted"}},
+	{"truncate -s 3 var/data.bin; ln var/data.bin hard; chmod 4755 composer.json", []string{"project: composer.json mode",
+		"project: hard created", "project: var/data.bin changed"}},
+	{"chmod 711 .", []string{"project: . mode"}},
+	{"mkdir deep; cd deep; for i in 1 2 3 4 5 6 7 8; do mkdir d; cd d; done; chmod 0 .", []string{"project: deep created"}},
+}
+
+func caseDamage(k keeperT, _ string) {
+	for _, d := range damages {
+		k.sh(d.script)
+		got := strings.Join(k.damage(), "\n")
+		if want := strings.Join(d.want, "\n"); got != want {
+			k.fatalf("after %s: damage\n%s\nwant\n%s", d.script, got, want)
+		}
+		k.mended()
+	}
+	// Twice, now over what the repairs left behind.
+	for _, d := range damages {
+		k.sh(d.script)
+		k.mended()
+	}
+	k.must(k.v.Swap(map[string][]byte{"src/Tide.php": []byte("m")}))
+	k.sh("rm -r src; ln -s $TMPDIR src; echo precious > $TMPDIR/Tide.php")
+	k.must(k.v.Restore())
+	k.wantDamage("project: src changed", k.v.temps[0].place+": Tide.php created")
+	k.mended()
+	got, err := os.ReadFile(k.path("src/Tide.php"))
+	k.must(err)
+	if string(got) != "<?php class Tide {}\n" {
+		k.fatalf("src/Tide.php is %q", got)
+	}
+}
+
+func TestViewDamage(t *testing.T) { everyView(t, "damage") }
+
+var _ = osexec.Command
