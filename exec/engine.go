@@ -2,36 +2,44 @@ package exec
 
 import (
 	"context"
+	"embed"
 	"errors"
-	"io"
-	"time"
-
-	"assay/mutate"
+	"fmt"
+	"io/fs"
+	"os"
+	osexec "os/exec"
+	"path/filepath"
+	"runtime"
+	"strings"
+	"sync"
+	"sync/atomic"
 )
 
 // Settings says what to run and how.
 type Settings struct {
 	Root      string   // absolute project root
 	PHP       string   // the PHP binary
-	PHPUnit   string   // PHPUnit's script or phar
+	PHPUnit   string   // PHPUnit's script or phar, absolute
 	Config    string   // phpunit.xml, absolute; "" when there is none
 	Bootstrap string   // used only where the configuration names none; "" for none
+	TestPath  string   // the tests, where there is no configuration
 	Jobs      int      // workers; 0 means one a core
 	Cold      bool     // one PHP process a mutant instead of forks
 	View      ViewMode // how a worker gets its own view of the project
 	Keep      bool     // leave the work directory behind, for looking at it
-	Trace     io.Writer
 	TestSuite []string // --testsuite
 	Group     []string // --group
+	Memory    int64    // bytes a PHP process may use where php.ini sets no limit; 0: chosen here
 }
 
 // Facts is what was found out about the machine and the project's tools.
 type Facts struct {
 	PHP        string // version
-	PHPUnit    string // version
+	PHPUnit    string // version; known after Survey
 	Pcntl      bool   // can fork
 	View       ViewMode
 	ViewReason string // why not the overlay view; "" when it is
+	WorkDir    string
 }
 
 // A ProjectError is the project's to mend: a red suite, no tests, a bootstrap
@@ -41,60 +49,158 @@ type ProjectError struct {
 	Do   string // what to do about it
 }
 
-func (e *ProjectError) Error() string { return e.What + "; " + e.Do }
-
-// Survey is what one run of the unchanged suite told.
-type Survey struct {
-	Tests  []mutate.Test // in the suite's order
-	Suite  time.Duration // the tests' own time, all of them
-	Notes  []mutate.Note
-	Reach  func(m *mutate.Mutant) []int // indices into Tests, most specific first
-	detail *surveyDetail
-}
-
-// A Task is one mutant with the tests to run on it.
-type Task struct {
-	Mutant *mutate.Mutant
-	Tests  []int         // indices into Survey.Tests, in the order to run
-	Limit  time.Duration // CPU time after which the tests count as endless
+func (e *ProjectError) Error() string {
+	if e.Do == "" {
+		return e.What
+	}
+	return e.What + "\n" + e.Do
 }
 
 // Engine runs PHP. Open it, Survey once, Run any number of times, Close it.
-type Engine struct{}
-
-type surveyDetail struct{}
-
-var errTODO = errors.New("not written yet")
-
-// Open looks at PHP and PHPUnit; nothing of the project is run.
-func Open(ctx context.Context, s Settings) (*Engine, error) { return nil, errTODO }
-
-// Facts says what Open found.
-func (e *Engine) Facts() Facts { return Facts{} }
-
-// Lint reports which mutants PHP's parser refuses: one flag a mutant.
-func (e *Engine) Lint(ctx context.Context, ms []*mutate.Mutant) ([]bool, error) { return nil, errTODO }
-
-// Survey runs the unchanged suite. A red suite is a *ProjectError.
-func (e *Engine) Survey(ctx context.Context, files []*mutate.Points, progress func(done, all int)) (*Survey, error) {
-	return nil, errTODO
+type Engine struct {
+	set     Settings
+	facts   Facts
+	php     []string // binary and ini settings
+	dir     string   // everything temporary
+	harness string
+	keep    []string // paths that a view must not hide
+	limits  limits
+	lint    *linter
+	serial  atomic.Int32
+	mu      sync.Mutex
+	workers []*worker // all that may live
+	spare   []*worker // opened and idle
 }
 
-// Plan decides which tests each mutant needs; a mutant that no test reaches
-// gets a task without tests. Pure.
-func Plan(ms []*mutate.Mutant, s *Survey) []Task { return nil }
+//go:embed harness/*.php
+var harnessFiles embed.FS
 
-// Run judges the tasks. each is called from one goroutine, as verdicts fall.
-// When ctx ends, Run returns ctx.Err() within a second; what was decided has
-// been delivered.
-func (e *Engine) Run(ctx context.Context, s *Survey, tasks []Task, each func(mutate.Verdict)) error {
-	return errTODO
+// Open looks at PHP and prepares a work directory; nothing of the project is
+// run. The error is a *ProjectError where the user can mend it.
+func Open(ctx context.Context, s Settings) (*Engine, error) {
+	if s.Jobs <= 0 {
+		s.Jobs = runtime.NumCPU()
+	}
+	e := &Engine{set: s, limits: limits{CPUFloor: 1_000_000, WallFloor: 10_000_000, Factor: 10, Output: 16 << 10}}
+	if err := e.askPHP(ctx); err != nil {
+		return nil, err
+	}
+	var err error
+	if e.dir, err = os.MkdirTemp("", "assay-"); err != nil {
+		return nil, fmt.Errorf("no work directory: %w", err)
+	}
+	e.facts.WorkDir = e.dir
+	if err := e.prepare(); err != nil {
+		e.Close()
+		return nil, err
+	}
+	return e, nil
 }
 
-// Try runs one mutant in a cold process with PHPUnit's own output going to w.
-func (e *Engine) Try(ctx context.Context, s *Survey, t Task, w io.Writer) (mutate.Verdict, error) {
-	return mutate.Verdict{}, errTODO
+func (e *Engine) prepare() error {
+	e.harness = filepath.Join(e.dir, "harness")
+	if err := writeHarness(e.harness); err != nil {
+		return err
+	}
+	// What lies in a temp directory would be hidden by the view's own.
+	e.keep = []string{e.harness, e.set.PHPUnit, e.set.PHP}
+	if real, err := filepath.EvalSymlinks(e.set.PHPUnit); err == nil {
+		e.keep = append(e.keep, real)
+	}
+	e.facts.View = e.set.View
+	if e.set.View == ViewAuto || e.set.View == viewUnset {
+		e.facts.View, e.facts.ViewReason = probeViews(e.set.Root, e.dir)
+	}
+	var err error
+	e.lint, err = startLinter(e.php, e.harness)
+	return err
+}
+
+// askPHP finds out the version and abilities of the PHP binary.
+func (e *Engine) askPHP(ctx context.Context) error {
+	out, err := osexec.CommandContext(ctx, e.set.PHP, "-r",
+		`echo PHP_VERSION, "|", (int) (function_exists("pcntl_fork") && function_exists("posix_kill")), "|", (int) extension_loaded("tokenizer"), "|", ini_get("memory_limit");`).Output()
+	parts := strings.Split(strings.TrimSpace(string(out)), "|")
+	if err != nil || len(parts) != 4 {
+		return &ProjectError{fmt.Sprintf("%s does not answer as PHP does (%v)", e.set.PHP, err), "Install php-cli, or name the binary with --php."}
+	}
+	if parts[2] != "1" {
+		return &ProjectError{e.set.PHP + " lacks the tokenizer extension, which PHPUnit needs too", "Install or enable it."}
+	}
+	e.facts.PHP, e.facts.Pcntl = parts[0], parts[1] == "1"
+	// A cached original must never be served for a changed file, and drivers
+	// for coverage and debugging only slow the tests down.
+	e.php = []string{e.set.PHP, "-d", "opcache.enable_cli=0", "-d", "pcov.enabled=0"}
+	if parts[3] == "-1" || parts[3] == "0" {
+		memory := e.set.Memory
+		if memory == 0 {
+			memory = 1 << 30
+		}
+		e.php = append(e.php, "-d", fmt.Sprintf("memory_limit=%d", memory))
+	}
+	return nil
+}
+
+func writeHarness(dir string) error {
+	if err := os.MkdirAll(filepath.Join(dir, "ini"), 0o755); err != nil {
+		return err
+	}
+	names, err := fs.Glob(harnessFiles, "harness/*.php")
+	if err != nil {
+		return err
+	}
+	for _, name := range names {
+		b, err := harnessFiles.ReadFile(name)
+		if err != nil {
+			return err
+		}
+		if err := os.WriteFile(filepath.Join(dir, filepath.Base(name)), b, 0o644); err != nil {
+			return err
+		}
+	}
+	ini := fmt.Sprintf("auto_prepend_file=\"%s\"\n", filepath.Join(dir, "Probe.php"))
+	return os.WriteFile(filepath.Join(dir, "ini", "zz-assay.ini"), []byte(ini), 0o644)
+}
+
+// Facts says what was found.
+func (e *Engine) Facts() Facts { return e.facts }
+
+// Parses reports which texts PHP's parser accepts.
+func (e *Engine) Parses(ctx context.Context, texts ...[]byte) ([]bool, error) {
+	out := make([]bool, len(texts))
+	for i, t := range texts {
+		if err := ctx.Err(); err != nil {
+			return nil, err
+		}
+		var err error
+		if out[i], err = e.lint.parses(t); err != nil {
+			return nil, err
+		}
+	}
+	return out, nil
+}
+
+func (e *Engine) note(w *worker) {
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	e.workers = append(e.workers, w)
 }
 
 // Close ends every process and removes the work directory.
-func (e *Engine) Close() error { return nil }
+func (e *Engine) Close() error {
+	e.mu.Lock()
+	workers := e.workers
+	e.workers = nil
+	e.mu.Unlock()
+	for _, w := range workers {
+		w.kill()
+	}
+	if e.lint != nil {
+		e.lint.close()
+	}
+	if e.set.Keep {
+		return nil
+	}
+	_, err := killRemains(e.dir)
+	return errors.Join(err, removeTree(e.dir))
+}

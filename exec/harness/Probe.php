@@ -20,6 +20,8 @@ namespace AssayHarness {
         public static array $built = [];
         public static int $owner = 0;
         public static string $spool = '';
+        /** @var array<string, true> files that other processes loaded */
+        public static array $files = [];
 
         public static function hit(int $point): void
         {
@@ -45,8 +47,12 @@ namespace AssayHarness {
             $hits = self::$hits;
             self::$hits = [];
             if (self::$spool !== '' && \is_file(self::$spool)) {
-                foreach (\file(self::$spool) as $line) {
-                    $hits[(int) $line] = 1;
+                foreach (\file(self::$spool, \FILE_IGNORE_NEW_LINES) as $line) {
+                    if (\is_numeric($line)) {
+                        $hits[(int) $line] = 1;
+                    } else {
+                        self::$files[$line] = true;
+                    }
                 }
                 \unlink(self::$spool);
             }
@@ -70,6 +76,12 @@ namespace AssayHarness {
 
     if (\getenv('ASSAY_SPOOL') !== false) {
         Probe::$spool = (string) \getenv('ASSAY_SPOOL');
+        if (!\class_exists(Channel::class, false)) {
+            // Not the harness's own process: leave word of what was loaded.
+            \register_shutdown_function(static function (): void {
+                \file_put_contents(Probe::$spool, \implode("\n", \get_included_files()) . "\n", \FILE_APPEND);
+            });
+        }
     }
 }
 

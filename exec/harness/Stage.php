@@ -41,8 +41,13 @@ final class Stage
         foreach ($setup['preload'] ?? [] as $class) {
             \class_exists($class) || \interface_exists($class) || \trait_exists($class);
         }
-        $channel->send(['stage', 0, \get_included_files(), $version]);
-        self::serve(0);
+        if (isset($setup['alone'])) {
+            self::$order = $setup['alone'];
+            self::watchForTheEnd();
+        } else {
+            $channel->send(['stage', 0, \get_included_files(), $version]);
+            self::serve(0);
+        }
         Suite::main($setup);
     }
 
@@ -52,6 +57,9 @@ final class Stage
      */
     public static function serve(int $stage): void
     {
+        if (self::$order !== null) {
+            exit(0); // the process was only to describe the suite
+        }
         while (true) {
             $order = self::$channel->receive();
             if ($order === null || $order['op'] === 'quit') {
@@ -89,9 +97,22 @@ final class Stage
         if ($order['op'] !== 'stage') {
             self::$order = $order;
         }
-        foreach ($order['preload'] ?? [] as $class) {
-            \class_exists($class) || \interface_exists($class) || \trait_exists($class);
-        }
         self::$channel->send(['hello', \getmypid()]);
+        if ($order['op'] !== 'stage') {
+            self::watchForTheEnd();
+        }
+    }
+
+    /** A fatal error ends a process without an exception: say which it was. */
+    private static function watchForTheEnd(): void
+    {
+        $pid = \getmypid();
+        \register_shutdown_function(static function () use ($pid): void {
+            $last = \error_get_last();
+            $fatal = \E_ERROR | \E_PARSE | \E_CORE_ERROR | \E_COMPILE_ERROR | \E_RECOVERABLE_ERROR;
+            if ($last !== null && ($last['type'] & $fatal) !== 0 && \getmypid() === $pid) {
+                self::$channel->send(['last', $last['message'] . ' at line ' . $last['line']]);
+            }
+        });
     }
 }

@@ -93,16 +93,18 @@ final class ForkingSuite extends TestSuite
         $built = Probe::$built;
         Probe::$building = false;
         Probe::take();
-        if (Stage::$order === null) {
+        if (Stage::$order === null || Stage::$order['op'] === 'describe') {
             Stage::$channel->send(['stage', 1, \get_included_files(), $this->describe(), $built, Reporter::$fatal]);
             Stage::serve(1);
         }
         $order = Stage::$order;
+        Reporter::$byName = !empty($order['by_name']);
         Reporter::$numbers = [];
         foreach ($this->leaves as $i => $leaf) {
             Reporter::$numbers[\spl_object_id($leaf)] = $i;
         }
         Reporter::$mode = $order['mode'];
+        Reporter::$result = $result;
         $this->choose($order);
 
         return parent::run($result);
@@ -242,7 +244,9 @@ final class Reporter implements ResultPrinter
     public static array $numbers = [];
     public static array $fatal = [];
     public static string $mode = 'judge';
-    private ?TestResult $result = null;
+    /** The suite was built anew: numbers may be others than the keeper's, names are not. */
+    public static bool $byName = false;
+    public static ?TestResult $result = null;
     private array $files = [];
     private float $started = 0.0;
 
@@ -290,9 +294,9 @@ final class Reporter implements ResultPrinter
     {
         $message = \strtok($t->getMessage(), "\n");
         Stage::$channel->send(['event', $this->number($test), $kind, self::$fatal[$kind],
-            \substr(\get_class($t) . ': ' . ($message === false ? '' : $message), 0, 400)]);
-        if (self::$fatal[$kind] && self::$mode === 'judge' && $test instanceof TestCase && $test->getTestResultObject() !== null) {
-            $test->getTestResultObject()->stop();
+            \substr(\get_class($t) . ': ' . ($message === false ? '' : $message), 0, 400), ForkingSuite::name($test)]);
+        if (self::$fatal[$kind] && self::$mode === 'judge' && self::$result !== null) {
+            self::$result->stop(); // what follows still tears down
         }
     }
 
@@ -307,7 +311,7 @@ final class Reporter implements ResultPrinter
     public function startTest(Test $test): void
     {
         $before = self::$mode === 'survey' ? \array_keys(Probe::take()) : [];
-        Stage::$channel->send(['start', $this->number($test), $before]);
+        Stage::$channel->send(['start', $this->number($test), $before, self::$byName ? ForkingSuite::name($test) : '']);
         $this->started = \microtime(true);
     }
 
@@ -316,8 +320,9 @@ final class Reporter implements ResultPrinter
         $row = ['end', $this->number($test), (int) (1e6 * (\microtime(true) - $this->started))];
         if (self::$mode === 'survey') {
             $row[] = Probe::take();
-            $row[] = \array_values(\array_diff(\get_included_files(), $this->files));
+            $row[] = \array_merge(\array_values(\array_diff(\get_included_files(), $this->files)), \array_keys(Probe::$files));
             $this->files = \get_included_files();
+            Probe::$files = [];
         }
         Stage::$channel->send($row);
     }

@@ -1,0 +1,319 @@
+package exec
+
+import (
+	"errors"
+	"fmt"
+	"syscall"
+	"time"
+)
+
+// child is one run being watched: a fork of a stage, or a process of its own.
+type child struct {
+	k      *keeper
+	peer   *peer
+	parent *peer       // the stage it is forked from, or nil
+	proc   *phpProcess // the process, when it has no parent stage
+	id     int
+	pid    int
+	o      outcome
+	heard  bool
+	free   bool // no limits: nothing is known of the tests yet
+	began  time.Time
+
+	// The phase is a test, or what lies between two tests: each has a limit.
+	phaseCPU  int64
+	phaseWall time.Time
+	phaseTest int
+}
+
+// run does one request: swap, fork, watch, clean up.
+func (k *keeper) run(r runRequest) (o outcome, err error) {
+	if err := k.revive(); err != nil {
+		return o, fmt.Errorf("the worker's stages could not be started again: %w", err)
+	}
+	if r.Path != "" {
+		if err := k.view.Swap(map[string][]byte{r.Path: r.Text}); err != nil {
+			return o, errors.Join(err, k.view.Restore())
+		}
+	}
+	o, err = k.watchOne(r)
+	return o, errors.Join(err, k.clean(&o))
+}
+
+// revive starts the stages again when they are gone: code under test can kill
+// its parent. It happens before a swap, so that stages see pristine files.
+func (k *keeper) revive() error {
+	if !k.req.Forks {
+		return nil
+	}
+	if k.stage1 == nil {
+		return k.startStages()
+	}
+	select {
+	case <-k.stage0.closed:
+		return k.startStages()
+	default:
+	}
+	select {
+	case <-k.stage1.closed:
+		return k.startStage1()
+	default:
+	}
+	return nil
+}
+
+// clean kills what the child left running and makes the view pristine again.
+func (k *keeper) clean(o *outcome) error {
+	if err := k.killLeftovers(); err != nil {
+		return err
+	}
+	if err := k.view.Restore(); err != nil {
+		return err
+	}
+	changes, err := k.view.Damage()
+	if err != nil {
+		return err
+	}
+	if len(changes) == 0 {
+		return nil
+	}
+	for _, c := range changes {
+		o.Damage = append(o.Damage, c.String())
+	}
+	return k.view.Repair()
+}
+
+// stageFor picks the latest stage that has not loaded the file: a class that
+// is already there would not be changed by the swap. -1: none of them.
+func (k *keeper) stageFor(r runRequest) int {
+	switch {
+	case r.Cold || !k.req.Forks:
+		return -1
+	case r.Path == "" || !k.files1[r.Path]:
+		return 1
+	case !k.files0[r.Path]:
+		return 0
+	}
+	return -1
+}
+
+func (k *keeper) watchOne(r runRequest) (outcome, error) {
+	k.serial++
+	c := &child{k: k, id: k.serial, free: r.Mode == "survey", began: time.Now(), phaseWall: time.Now(), phaseTest: -1}
+	c.o = outcome{Running: -1, Exit: -1, Stage: k.stageFor(r)}
+	ord := order{Op: "run", ID: c.id, Mode: r.Mode}
+	if r.Tests != nil {
+		ord.Tests = r.Tests
+		if c.o.Stage < 1 {
+			ord.Tests, ord.ByName = r.Names, true
+		}
+	}
+	switch c.o.Stage {
+	case 1, 0:
+		c.parent = k.stage1
+		if c.o.Stage == 0 {
+			c.parent = k.stage0
+		}
+		c.peer = k.board.expect()
+		ord.Token = c.peer.token
+		if err := c.parent.send(ord); err != nil {
+			return c.o, err
+		}
+	default:
+		var err error
+		if c.proc, c.peer, err = k.startPHP(&ord); err != nil {
+			return c.o, err
+		}
+		c.pid = c.proc.cmd.Process.Pid
+	}
+	defer k.board.forget(c.peer)
+	err := c.watch(&ord)
+	c.finish()
+	return c.o, err
+}
+
+// tick is how often limits are looked at.
+const tick = 5 * time.Millisecond
+
+// watch follows the child until it has ended.
+func (c *child) watch(ord *order) error {
+	ticker := time.NewTicker(tick)
+	defer ticker.Stop()
+	var parent <-chan message
+	var parentGone, exited <-chan struct{}
+	if c.parent != nil {
+		parent, parentGone = c.parent.messages, c.parent.closed
+	} else {
+		exited = c.proc.exited
+	}
+	for {
+		select {
+		case m := <-c.peer.messages:
+			if err := c.hear(m, ord); err != nil {
+				return err
+			}
+		case m := <-parent:
+			switch m.kind {
+			case "forked":
+				c.pid, _ = get[int](m, 1)
+			case "nofork":
+				return errors.New("php could not fork; is there memory and room for processes?")
+			case "exited":
+				c.o.Exit, _ = get[int](m, 1)
+				c.o.Signal, _ = get[int](m, 2)
+				return nil
+			}
+		case <-exited:
+			c.noteExit()
+			return nil
+		case <-parentGone:
+			parentGone, parent = nil, nil
+			if c.pid == 0 && !c.heard {
+				return errors.New("a stage ended without having made a child")
+			}
+			c.o.Orphaned = true
+		case <-ticker.C:
+			if c.overLimit() {
+				c.o.TimedOut = true
+				c.kill()
+			}
+			if c.o.Orphaned && c.gone() {
+				return nil
+			}
+		}
+	}
+}
+
+func (c *child) noteExit() {
+	st, ok := c.proc.cmd.ProcessState.Sys().(syscall.WaitStatus)
+	if ok && st.Signaled() {
+		c.o.Signal = int(st.Signal())
+		return
+	}
+	c.o.Exit = c.proc.cmd.ProcessState.ExitCode()
+}
+
+// gone reports whether an orphaned child has ended.
+func (c *child) gone() bool {
+	select {
+	case <-c.peer.closed:
+		return c.peer.drained(true)
+	default:
+		return c.pid != 0 && !alive(c.pid)
+	}
+}
+
+func (c *child) kill() {
+	if c.pid > 0 {
+		syscall.Kill(-c.pid, syscall.SIGKILL)
+		syscall.Kill(c.pid, syscall.SIGKILL)
+	}
+}
+
+// hear takes in one message of the child.
+func (c *child) hear(m message, ord *order) error {
+	c.heard = true
+	switch m.kind {
+	case "hello":
+		if c.pid == 0 {
+			c.pid, _ = get[int](m, 0)
+		}
+		if c.proc != nil {
+			return c.peer.send(c.k.setup(ord))
+		}
+	case "unfit":
+		why, _ := get[string](m, 0)
+		return errors.New(why)
+	case "start":
+		t := testRun{}
+		t.Test, _ = get[int](m, 0)
+		t.Before, _ = get[[]int](m, 1)
+		c.o.Tests = append(c.o.Tests, t)
+		c.o.Started++
+		c.o.Running = t.Test
+		c.o.RunName, _ = get[string](m, 2)
+		c.phase(t.Test)
+	case "end":
+		c.heardEnd(m)
+	case "event":
+		e := event{}
+		e.Test, _ = get[int](m, 0)
+		e.Kind, _ = get[string](m, 1)
+		e.Fatal, _ = get[bool](m, 2)
+		e.Message, _ = get[string](m, 3)
+		e.Name, _ = get[string](m, 4)
+		c.o.Events = append(c.o.Events, e)
+	case "done":
+		c.o.Done = true
+		c.o.Tail, _ = get[[]int](m, 3)
+	case "last":
+		c.o.Last, _ = get[string](m, 0)
+	}
+	return nil
+}
+
+func (c *child) heardEnd(m message) {
+	if len(c.o.Tests) > 0 {
+		t := &c.o.Tests[len(c.o.Tests)-1]
+		t.Time, _ = get[int64](m, 1)
+		t.Points, _ = get[map[int]int](m, 2)
+		t.Files, _ = get[[]string](m, 3)
+		t.Ended = true
+	}
+	c.o.Running, c.o.RunName = -1, ""
+	c.phase(-1)
+}
+
+// phase begins a new stretch of time that has a limit of its own.
+func (c *child) phase(test int) {
+	c.phaseTest = test
+	c.phaseWall = time.Now()
+	c.phaseCPU = cpuTime(c.pid)
+}
+
+// overLimit reports whether the present phase has used more than its share.
+// Processor time decides, so that a busy machine does not matter; wall time is
+// for what waits without end, and is generous.
+func (c *child) overLimit() bool {
+	l := c.k.req.Limits
+	if c.o.TimedOut || c.free || l.CPUFloor == 0 {
+		return false
+	}
+	known := int64(0)
+	if c.phaseTest >= 0 && c.phaseTest < len(c.k.times) {
+		known = c.k.times[c.phaseTest]
+	} else if c.o.Stage < 1 && c.o.Started == 0 {
+		known = l.WallFloor / 10 // bootstrap and suite building
+	}
+	wall := time.Since(c.phaseWall).Microseconds()
+	if wall < l.CPUFloor {
+		return false
+	}
+	if wall > l.WallFloor+2*l.Factor*known {
+		return true
+	}
+	return cpuTime(c.pid)-c.phaseCPU > l.CPUFloor+l.Factor*known
+}
+
+// finish takes in what is still on the way once the process has ended.
+func (c *child) finish() {
+	c.o.Wall = time.Since(c.began).Microseconds()
+	c.kill() // its process group: what it left behind must not hold the connection
+	c.k.killLeftovers()
+	c.peer.drained(c.heard)
+	for {
+		select {
+		case m := <-c.peer.messages:
+			c.hear(m, nil)
+			continue
+		default:
+		}
+		break
+	}
+	switch {
+	case c.proc != nil:
+		c.o.Output = c.proc.output.take()
+	case c.k.php != nil:
+		c.o.Output = c.k.php.output.take()
+	}
+}

@@ -1,0 +1,39 @@
+<?php
+
+declare(strict_types=1);
+
+// Reads requests on standard input and answers on standard output, in order.
+// A request is a letter, the length of a text as 8 hexadecimal digits, and the
+// text; an answer is one line.
+//
+//   L  is it PHP? "ok", or the parser's message
+//   T  its tokens, as JSON: a list of [name, offset, length], offsets in bytes
+//
+// Nothing of the text is run: PHP's tokenizer parses it.
+
+$in = \fopen('php://stdin', 'r');
+while (($head = \fread($in, 9)) !== false && \strlen($head) === 9) {
+    $length = (int) \hexdec(\substr($head, 1));
+    $text = '';
+    while (\strlen($text) < $length) {
+        $more = \fread($in, $length - \strlen($text));
+        if ($more === false || $more === '') {
+            exit(1);
+        }
+        $text .= $more;
+    }
+    if ($head[0] === 'T') {
+        $rows = [];
+        foreach (\PhpToken::tokenize($text) as $token) {
+            $rows[] = [$token->getTokenName(), $token->pos, \strlen($token->text)];
+        }
+        echo \json_encode($rows, \JSON_INVALID_UTF8_SUBSTITUTE), "\n";
+        continue;
+    }
+    try {
+        \PhpToken::tokenize($text, \TOKEN_PARSE);
+        echo "ok\n";
+    } catch (\ParseError $e) {
+        echo \str_replace("\n", ' ', $e->getMessage()), ' on line ', $e->getLine(), "\n";
+    }
+}

@@ -1,0 +1,302 @@
+package exec
+
+import (
+	"encoding/gob"
+	"errors"
+	"fmt"
+	"io"
+	"maps"
+	"os"
+	"path/filepath"
+	"slices"
+	"sort"
+	"strings"
+	"time"
+)
+
+// keeper is the process that owns one worker's view and its PHP processes. It
+// runs inside the view's namespaces, as the first process there where the
+// machine can, and does one thing at a time: a request, a reply.
+type keeper struct {
+	view   *View
+	board  *switchboard
+	req    openRequest
+	php    *phpProcess // stage 0, or nil
+	stage0 *peer
+	stage1 *peer
+	pid1   int // of stage 1
+	facts  stageFacts
+	files0 map[string]bool // relative to the root
+	files1 map[string]bool
+	times  []int64
+	serial int
+}
+
+// keep serves requests until in ends.
+func keep(view *View, in io.Reader, out io.Writer) error {
+	board, err := newSwitchboard()
+	if err != nil {
+		return err
+	}
+	defer board.close()
+	k := &keeper{view: view, board: board}
+	defer k.stopPHP()
+	dec, enc := gob.NewDecoder(in), gob.NewEncoder(out)
+	for {
+		var req request
+		if err := dec.Decode(&req); err != nil {
+			if errors.Is(err, io.EOF) {
+				return nil
+			}
+			return err
+		}
+		if err := enc.Encode(k.serve(req)); err != nil {
+			return err
+		}
+	}
+}
+
+func (k *keeper) serve(req request) (rep reply) {
+	var err error
+	switch {
+	case req.Open != nil:
+		k.req = *req.Open
+		rep.Stage, err = k.openProject()
+	case req.Run != nil:
+		rep.Outcome, err = k.run(*req.Run)
+	default:
+		k.times = req.Times
+	}
+	if err != nil {
+		rep.Failure = err.Error()
+	}
+	return rep
+}
+
+// openProject puts the lasting files in place and starts the stages.
+func (k *keeper) openProject() (stageFacts, error) {
+	if len(k.req.Swap) > 0 {
+		if err := k.view.Swap(k.req.Swap); err != nil {
+			return stageFacts{}, err
+		}
+	}
+	if err := k.startStages(); err != nil {
+		return k.facts, err
+	}
+	// What bootstrap and suite building left in the tree is there in every
+	// cold run as well, for they run first: it is no damage.
+	return k.facts, k.view.Accept()
+}
+
+// startStages starts stage 0 and, from it, stage 1. Where PHP cannot fork a
+// single process describes the suite and ends.
+func (k *keeper) startStages() error {
+	k.stopPHP()
+	k.facts = stageFacts{Root: k.view.Root(), Notes: k.view.Notes()}
+	var alone *order
+	if !k.req.Forks {
+		alone = &order{Op: "describe"}
+	}
+	p, peer, err := k.startPHP(alone)
+	if err != nil {
+		return err
+	}
+	k.php, k.stage0 = p, peer
+	if err := k.await(peer, alone); err != nil {
+		return err
+	}
+	if alone != nil {
+		k.stopPHP()
+		return nil
+	}
+	k.files0 = k.relative(k.facts.Files0)
+	return k.startStage1()
+}
+
+func (k *keeper) startStage1() error {
+	k.stage1 = k.board.expect()
+	k.serial++
+	if err := k.stage0.send(order{Op: "stage", ID: k.serial, Token: k.stage1.token}); err != nil {
+		return err
+	}
+	if err := k.await(k.stage1, nil); err != nil {
+		return err
+	}
+	k.files1 = k.relative(k.facts.Files1)
+	return nil
+}
+
+// startupTime bounds how long a stage may take to be ready. Bootstraps that
+// build caches or databases take their time.
+const startupTime = 5 * time.Minute
+
+// await reads a stage's messages until it is ready. alone is for a process
+// that is no stage but only describes the suite.
+func (k *keeper) await(p *peer, alone *order) error {
+	stage := 1
+	if p == k.stage0 {
+		stage = 0
+	}
+	deadline := time.NewTimer(startupTime)
+	defer deadline.Stop()
+	closed := p.closed
+	for {
+		select {
+		case m := <-p.messages:
+			switch m.kind {
+			case "unfit":
+				why, _ := get[string](m, 0)
+				return errors.New(why)
+			case "hello":
+				if stage == 0 {
+					if err := p.send(k.setup(alone)); err != nil {
+						return err
+					}
+				} else {
+					k.pid1, _ = get[int](m, 0)
+				}
+			case "stage":
+				return k.noteStage(m)
+			}
+		case <-closed:
+			closed = nil
+			if len(p.messages) > 0 {
+				continue
+			}
+			time.Sleep(20 * time.Millisecond) // let the output arrive
+			k.facts.Output = k.php.output.take()
+			if stage == 0 {
+				return fmt.Errorf("php ended before PHPUnit was loaded: %s", lastLines(k.facts.Output, 5))
+			}
+			return fmt.Errorf("php ended while the suite was being prepared: %s", lastLines(k.facts.Output, 12))
+		case <-deadline.C:
+			return fmt.Errorf("the suite was not ready after %v", startupTime)
+		}
+	}
+}
+
+func (k *keeper) noteStage(m message) error {
+	stage, _ := get[int](m, 0)
+	files, ok := get[[]string](m, 1)
+	if !ok {
+		return errors.New("a stage named no files")
+	}
+	if stage == 0 {
+		k.facts.Files0 = files
+		k.facts.PHPUnit, _ = get[string](m, 2)
+		return nil
+	}
+	k.facts.Files1 = files
+	rows, ok := get[[][]any](m, 2)
+	if !ok {
+		return errors.New("the suite was not described")
+	}
+	k.facts.Tests = make([]testRow, len(rows))
+	for i, r := range rows {
+		row, err := asTestRow(r)
+		if err != nil {
+			return err
+		}
+		k.facts.Tests[i] = row
+	}
+	k.facts.Built = map[string][]int{}
+	built, _ := get[map[string]map[int]bool](m, 3)
+	for owner, points := range built {
+		k.facts.Built[owner] = slices.Sorted(maps.Keys(points))
+	}
+	k.facts.Fatal, _ = get[map[string]bool](m, 4)
+	return nil
+}
+
+func asTestRow(r []any) (t testRow, err error) {
+	defer func() {
+		if recover() != nil {
+			err = fmt.Errorf("a test was described as %v", r)
+		}
+	}()
+	t = testRow{ID: r[0].(string), Class: r[1].(string), Method: r[2].(string), File: r[4].(string)}
+	for _, d := range r[3].([]any) {
+		t.Depends = append(t.Depends, d.(string))
+	}
+	return t, nil
+}
+
+func (k *keeper) setup(alone *order) setup {
+	s := k.req.Setup
+	s.Op, s.Alone = "setup", alone
+	s.Argv = slices.Clone(s.Argv)
+	for i, a := range s.Argv {
+		s.Argv[i] = strings.ReplaceAll(a, rootMark, k.view.Root())
+	}
+	s.PHPUnit = strings.ReplaceAll(s.PHPUnit, rootMark, k.view.Root())
+	if s.Probed {
+		s.Spool = filepath.Join(k.view.Temp(), spoolName)
+	}
+	return s
+}
+
+// rootMark stands for the view's root in what the host sends.
+const rootMark = "\x00root\x00"
+
+// spoolName is where processes that are not the harness's own leave the points
+// they passed.
+const spoolName = ".assay-points"
+
+// relative keeps the files below the root, relative to it, with slashes.
+func (k *keeper) relative(files []string) map[string]bool {
+	out := map[string]bool{}
+	for _, f := range files {
+		if rel, err := filepath.Rel(k.view.Root(), f); err == nil && rel != ".." && !strings.HasPrefix(rel, "../") {
+			out[filepath.ToSlash(rel)] = true
+		}
+	}
+	return out
+}
+
+func (k *keeper) stopPHP() {
+	if k.php != nil {
+		k.php.kill()
+	}
+	for _, p := range []*peer{k.stage0, k.stage1} {
+		if p != nil {
+			k.board.forget(p)
+		}
+	}
+	k.php, k.stage0, k.stage1, k.pid1 = nil, nil, nil, 0
+}
+
+func lastLines(s string, n int) string {
+	lines := strings.Split(strings.TrimSpace(s), "\n")
+	if len(lines) > n {
+		lines = lines[len(lines)-n:]
+	}
+	text := strings.Join(lines, "\n")
+	if text == "" {
+		return "it printed nothing"
+	}
+	return text
+}
+
+// environment is what PHP gets: the user's own, the worker's temp directory.
+func (k *keeper) environment() []string {
+	env := append(slices.Clone(k.req.Env), "TMPDIR="+k.view.Temp())
+	if k.req.Setup.Probed {
+		env = append(env, "ASSAY_SPOOL="+filepath.Join(k.view.Temp(), spoolName))
+	}
+	sort.Strings(env)
+	return env
+}
+
+func init() {
+	keeperJobs["keep"] = func(v *View, _ string) error { return keep(v, os.Stdin, os.Stdout) }
+}
+
+// killLeftovers ends what the child started and left, the stages aside.
+func (k *keeper) killLeftovers() error {
+	stage0 := 0
+	if k.php != nil {
+		stage0 = k.php.cmd.Process.Pid
+	}
+	_, err := killStrays(func(pid int) bool { return pid == stage0 || pid == k.pid1 })
+	return err
+}

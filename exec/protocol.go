@@ -1,0 +1,188 @@
+package exec
+
+import (
+	"encoding/json"
+	"fmt"
+)
+
+// Two protocols are spoken.
+//
+// Between assay and a keeper (the same binary, so the two are always of one
+// version): gob-encoded request and reply values over the keeper's standard
+// input and output, strictly one reply a request.
+//
+// Between a keeper and PHP: one JSON value a line over an abstract Unix
+// socket. Every PHP process makes a connection of its own and names the token
+// it was given as its first line. Lines from PHP are headed by that token and
+// preceded by an empty line; what is not is somebody else's bytes and is
+// dropped. Messages from PHP are arrays, the first element names them:
+//
+//	["hello", pid, ...]                       the process is there
+//	["unfit", why]                            it cannot work
+//	["stage", 0, files, version]              stage 0 is ready; files: all included ones
+//	["stage", 1, files, tests, built, fatal]  stage 1 is; see Suite9.php
+//	["forked", id, pid]                       an order was taken by a child
+//	["exited", id, status, signal]            it ended; status -1 when by a signal
+//	["nofork", id]                            no child could be made
+//
+// and from a child:
+//
+//	["start", test, points, name?]            before the test; points passed since the last end
+//	["event", test, kind, fatal, message, name]   error, failure, warning, risky, incomplete, skipped
+//	["end", test, microseconds, points?, files?]
+//	["done", errors, failures, warnings, points]   all tests were run; PHPUnit goes on to its exit
+//	["last", message]                         the fatal error that ended the process
+
+// setup is the first message to a PHP process.
+type setup struct {
+	Op      string   `json:"op"` // "setup"
+	PHPUnit string   `json:"phpunit"`
+	Argv    []string `json:"argv"`
+	Probed  bool     `json:"probed"`
+	Spool   string   `json:"spool,omitempty"`
+	Preload []string `json:"preload,omitempty"`
+	Alone   *order   `json:"alone,omitempty"` // the process is its own child: do this and end
+}
+
+// order asks a stage for a child.
+type order struct {
+	Op      string   `json:"op"` // "stage", "run", or "describe": say what the suite is and end
+	ID      int      `json:"id"`
+	Token   string   `json:"token"`
+	Mode    string   `json:"mode"`              // "judge": stop at the first failure; "survey": report points
+	Tests   any      `json:"tests"`             // nil: all; numbers; or names with ByName
+	ByName  bool     `json:"by_name,omitempty"` // Tests are "Class::method", in a suite built anew
+	Preload []string `json:"preload,omitempty"`
+}
+
+// message is one line from PHP.
+type message struct {
+	kind string
+	args []json.RawMessage
+}
+
+func parseMessage(line []byte) (message, error) {
+	var args []json.RawMessage
+	var m message
+	if err := json.Unmarshal(line, &args); err != nil {
+		return m, err
+	}
+	if len(args) == 0 {
+		return m, fmt.Errorf("empty message")
+	}
+	if err := json.Unmarshal(args[0], &m.kind); err != nil {
+		return m, err
+	}
+	m.args = args[1:]
+	return m, nil
+}
+
+// get decodes argument i into a value of type T; the zero value when it is not
+// there or of another type, which a caller that cares finds out by ok.
+func get[T any](m message, i int) (v T, ok bool) {
+	if i >= len(m.args) {
+		return v, false
+	}
+	return v, json.Unmarshal(m.args[i], &v) == nil
+}
+
+// A request goes to a keeper.
+type request struct {
+	Open  *openRequest
+	Run   *runRequest
+	Times []int64 // microseconds a test; replaces what was known
+}
+
+// openRequest starts PHP in the keeper's view.
+type openRequest struct {
+	PHP     []string // the command: binary and ini settings
+	Harness string   // directory of the PHP files
+	Env     []string // full environment, without TMPDIR
+	Setup   setup
+	Swap    map[string][]byte // files to put into the view for good, before anything starts
+	Forks   bool              // false: no stages, every run is a process of its own
+	Limits  limits
+}
+
+// limits are what a child gets beyond what its tests are known to take.
+type limits struct {
+	CPUFloor, WallFloor int64 // microseconds
+	Factor              int64 // times the known time of the test
+	Output              int64 // bytes of output kept
+}
+
+// runRequest is one child.
+type runRequest struct {
+	Path  string // file to swap, relative to the root; "" for none
+	Text  []byte
+	Mode  string
+	Tests []int    // numbers; nil for all
+	Names []string // the same tests as "Class::method", for a suite built anew
+	Cold  bool     // a process of its own, whatever the stages could do
+}
+
+// A reply answers a request.
+type reply struct {
+	Failure string // harness trouble: nothing else counts
+	Stage   stageFacts
+	Outcome outcome
+}
+
+// stageFacts is what the stages said when they were ready.
+type stageFacts struct {
+	PHPUnit string
+	Root    string   // of the view
+	Files0  []string // loaded in stage 0, absolute
+	Files1  []string // loaded in stage 1, absolute
+	Tests   []testRow
+	Built   map[string][]int // data provider's test, or "*" => points passed while building
+	Fatal   map[string]bool  // which kinds of event are not green
+	Notes   []string
+	Output  string // what was printed, for a stage that did not come
+}
+
+// testRow is one test as the suite describes it.
+type testRow struct {
+	ID, Class, Method string
+	Depends           []string // "Class::method" or "Class::class"
+	File              string
+}
+
+// outcome is what was seen of one child.
+type outcome struct {
+	Tests    []testRun
+	Events   []event
+	Running  int    // number of the test that was running at the end; -1 for none
+	RunName  string // its name, when the suite was built anew
+	Started  int    // how many tests were started
+	Done     bool   // PHPUnit came to the end of the suite
+	Tail     []int
+	Exit     int // -1 when ended by a signal or not known
+	Signal   int
+	TimedOut bool
+	Orphaned bool   // its parent died before it: Exit is not known
+	Last     string // PHP's fatal error, if it said so
+	Output   string // the end of what was printed
+	Wall     int64  // microseconds
+	Stage    int    // where it was forked; -1 for a process of its own
+	Damage   []string
+}
+
+// testRun is one test in an outcome.
+type testRun struct {
+	Test   int
+	Before []int // points passed between the test before and this one
+	Points map[int]int
+	Files  []string // loaded since the test before ended
+	Time   int64    // microseconds
+	Ended  bool
+}
+
+// event is something that PHPUnit counts against a test.
+type event struct {
+	Test    int // -1: not a test of the suite as it was built
+	Kind    string
+	Fatal   bool // not green under the user's configuration
+	Message string
+	Name    string // of the test
+}

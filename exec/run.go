@@ -1,0 +1,301 @@
+package exec
+
+import (
+	"context"
+	"crypto/sha256"
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+	"sync"
+
+	"golang.org/x/sync/errgroup"
+
+	"assay/mutate"
+)
+
+// Run judges the tasks, several at a time, and gives each verdict to each,
+// which is called from one goroutine at a time, in the order in which verdicts
+// fall. When ctx ends Run returns ctx.Err() at once; what was decided by then
+// has been given.
+//
+// Before anything counts, each worker passes two controls by the same path as
+// the mutants: an unchanged file swapped in stays green, and a file that
+// throws when it is loaded is killed.
+func (e *Engine) Run(ctx context.Context, s *Survey, tasks []Task, each func(mutate.Verdict)) error {
+	var mu sync.Mutex
+	give := func(v mutate.Verdict) {
+		mu.Lock()
+		defer mu.Unlock()
+		if ctx.Err() == nil {
+			each(v)
+		}
+	}
+	j := &bench{e: e, s: s, controls: map[string]outcome{}}
+	queue := make(chan Task, len(tasks))
+	waiting := 0
+	for _, t := range tasks {
+		if len(t.Tests) == 0 {
+			v, err := j.untested(t)
+			if err != nil {
+				return err
+			}
+			give(v)
+			continue
+		}
+		queue <- t
+		waiting++
+	}
+	close(queue)
+	g, ctx := errgroup.WithContext(ctx)
+	for n := range min(e.set.Jobs, waiting) {
+		g.Go(func() error { return j.work(ctx, n+1, queue, tasks, give) })
+	}
+	return g.Wait()
+}
+
+// bench holds what the workers of one Run share.
+type bench struct {
+	e        *Engine
+	s        *Survey
+	mu       sync.Mutex
+	controls map[string]outcome // stage and tests => the run of unchanged code
+}
+
+// work takes tasks until there are none, replacing its worker when it dies.
+func (j *bench) work(ctx context.Context, number int, queue <-chan Task, all []Task, give func(mutate.Verdict)) error {
+	var w *worker
+	defer func() {
+		if w != nil {
+			j.e.putBack(w)
+		}
+	}()
+	for t := range queue {
+		if err := ctx.Err(); err != nil {
+			return err
+		}
+		v, err := mutate.Verdict{}, error(nil)
+		for range 2 {
+			if w == nil {
+				if w, err = j.ready(ctx, number, all); err != nil {
+					return err
+				}
+			}
+			if v, err = j.verdict(ctx, w, t); err == nil {
+				break
+			}
+			if ctx.Err() != nil {
+				return ctx.Err()
+			}
+			w.kill()
+			w = nil
+		}
+		if err != nil {
+			v = mutate.Verdict{Mutant: t.Mutant, Status: mutate.Broken, Detail: err.Error()}
+		}
+		give(v)
+	}
+	return nil
+}
+
+// ready gives a worker that has passed the controls.
+func (j *bench) ready(ctx context.Context, number int, all []Task) (*worker, error) {
+	w, err := j.e.takeSpare(ctx, number)
+	if err != nil {
+		return nil, j.e.notReady(err)
+	}
+	if err := sameSuite(j.s.rows, w.facts.Tests); err != nil {
+		return nil, err
+	}
+	times := make([]int64, len(j.s.Tests))
+	for i, t := range j.s.Tests {
+		times[i] = t.Time.Microseconds()
+	}
+	if _, err := w.ask(ctx, request{Times: times}); err != nil {
+		return nil, err
+	}
+	for _, t := range all {
+		if len(t.Tests) > 0 && t.Mutant.Point != mutate.FileLevel {
+			return w, j.controlsPass(ctx, w, t)
+		}
+	}
+	return w, nil
+}
+
+// controlsPass runs the two controls with the file and the tests of a task.
+func (j *bench) controlsPass(ctx context.Context, w *worker, t Task) error {
+	for _, c := range []struct {
+		what, text string
+		want       mutate.Status
+	}{
+		{"an unchanged file", string(t.Mutant.Source.Text), mutate.Survived},
+		{"a file that throws when it is loaded", "<?php throw new \\Error('assay: control');\n", mutate.Killed},
+	} {
+		o, err := w.run(ctx, j.request(t, []byte(c.text), false))
+		if err != nil {
+			return err
+		}
+		if f := judge(o); f.Status != c.want {
+			return fmt.Errorf("control failed: %s in place of %s was judged %v, not %v (%s; tests %v); no verdict of this run can be trusted",
+				c.what, t.Mutant.Source.Path, f.Status, c.want, f.Detail, names(j.s.rows, t.Tests))
+		}
+	}
+	return nil
+}
+
+func (j *bench) request(t Task, text []byte, whole bool) runRequest {
+	r := runRequest{Path: t.Mutant.Source.Path, Text: text, Mode: "judge"}
+	if !whole {
+		r.Tests, r.Names = t.Tests, names(j.s.rows, t.Tests)
+	}
+	return r
+}
+
+// verdict judges one mutant. What a subset of the tests says is held against
+// the whole suite wherever the two could differ.
+func (j *bench) verdict(ctx context.Context, w *worker, t Task) (mutate.Verdict, error) {
+	text := t.Mutant.Edit.Apply(t.Mutant.Source.Text)
+	r := j.request(t, text, false)
+	o, err := w.run(ctx, r)
+	if err != nil {
+		return mutate.Verdict{}, err
+	}
+	f := judge(o)
+	ran := o.Started
+	if f.Status == mutate.Unset {
+		r.Cold = true
+		if o, err = w.run(ctx, r); err != nil {
+			return mutate.Verdict{}, err
+		}
+		if f = judge(o); f.Status == mutate.Unset {
+			f = finding{Status: mutate.Killed, How: mutate.Crash, Test: -1, Detail: "it ends its parent process"}
+		}
+	}
+	if refused, err := j.stillborn(f, o, text); err != nil || refused {
+		return mutate.Verdict{Mutant: t.Mutant, Status: mutate.Stillborn, Detail: f.Detail}, err
+	}
+	if j.doubtful(t, f) {
+		if f, ran, err = j.settle(ctx, w, t, text, f, o); err != nil {
+			return mutate.Verdict{}, err
+		}
+	}
+	v := mutate.Verdict{Mutant: t.Mutant, Status: f.Status, How: f.How, Detail: f.Detail, Ran: ran, Reaching: j.ids(t.Tests)}
+	switch {
+	case f.Name != "":
+		v.Killer = mutate.TestID(f.Name)
+	case f.Test >= 0 && f.Test < len(j.s.Tests):
+		v.Killer = j.s.Tests[f.Test].ID
+	}
+	return v, nil
+}
+
+// doubtful reports whether the whole suite might say something else than these
+// tests did: they touch state that outlives a test, or nothing but the way the
+// process ended speaks against the mutant.
+func (j *bench) doubtful(t Task, f finding) bool {
+	if f.ByExit {
+		return true
+	}
+	if len(t.Tests) == len(j.s.Tests) {
+		return false
+	}
+	switch f.Status {
+	case mutate.Survived:
+		return slices.ContainsFunc(t.Tests, func(i int) bool { return j.s.shares[i] })
+	case mutate.Killed:
+		return f.Test >= 0 && f.Test < len(j.s.shares) && j.s.shares[f.Test]
+	}
+	return false
+}
+
+// settle decides a doubtful finding. Of a kill the same tests on unchanged
+// code say whether the change did it; what then remains open is decided by the
+// whole suite on the changed code.
+func (j *bench) settle(ctx context.Context, w *worker, t Task, text []byte, f finding, o outcome) (finding, int, error) {
+	if f.Status == mutate.Killed {
+		c, err := j.control(ctx, w, t, o.Stage)
+		if err != nil {
+			return f, 0, err
+		}
+		g := judge(c)
+		if g.Status == mutate.Survived || (f.ByExit && !sameEnd(c, o)) {
+			return f, o.Started, nil
+		}
+	}
+	whole, err := w.run(ctx, j.request(t, text, true))
+	if err != nil {
+		return f, 0, err
+	}
+	g := judge(whole)
+	if g.Status == mutate.Unset {
+		return f, 0, errors.New("the whole suite gives no answer: " + g.Detail)
+	}
+	return g, o.Started, nil
+}
+
+// control is the run of the same tests on the unchanged file, made once.
+func (j *bench) control(ctx context.Context, w *worker, t Task, stage int) (outcome, error) {
+	key := fmt.Sprintf("%d %s %x", stage, t.Mutant.Source.Path, sha256.Sum256(fmt.Append(nil, t.Tests)))
+	j.mu.Lock()
+	c, ok := j.controls[key]
+	j.mu.Unlock()
+	if ok {
+		return c, nil
+	}
+	c, err := w.run(ctx, j.request(t, t.Mutant.Source.Text, false))
+	if err == nil {
+		j.mu.Lock()
+		j.controls[key] = c
+		j.mu.Unlock()
+	}
+	return c, err
+}
+
+// stillborn reports whether PHP refuses the changed file: its parser, seen as
+// a ParseError of a test, or its compiler, seen as a fatal error.
+func (j *bench) stillborn(f finding, o outcome, text []byte) (bool, error) {
+	suspect := f.Status == mutate.Killed && (strings.Contains(f.Detail, "ParseError") ||
+		(f.How == mutate.PrematureEnd && o.Last != "" && !strings.HasPrefix(o.Last, "Uncaught")))
+	if !suspect {
+		return false, nil
+	}
+	ok, err := j.e.lint.compiles(text, j.e.dir)
+	return !ok, err
+}
+
+// untested is the verdict on a mutant that no test reaches.
+func (j *bench) untested(t Task) (mutate.Verdict, error) {
+	ok, err := j.e.lint.parses(t.Mutant.Edit.Apply(t.Mutant.Source.Text))
+	v := mutate.Verdict{Mutant: t.Mutant, Status: mutate.Unreached}
+	if !ok {
+		v.Status = mutate.Stillborn
+	}
+	return v, err
+}
+
+func (j *bench) ids(tests []int) []mutate.TestID {
+	out := make([]mutate.TestID, len(tests))
+	for i, t := range tests {
+		out[i] = j.s.Tests[t].ID
+	}
+	return out
+}
+
+// takeSpare gives an idle worker, or starts one.
+func (e *Engine) takeSpare(ctx context.Context, number int) (*worker, error) {
+	e.mu.Lock()
+	if n := len(e.spare); n > 0 {
+		w := e.spare[n-1]
+		e.spare = e.spare[:n-1]
+		e.mu.Unlock()
+		return w, nil
+	}
+	e.mu.Unlock()
+	return e.startWorker(ctx, number, nil)
+}
+
+func (e *Engine) putBack(w *worker) {
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	e.spare = append(e.spare, w)
+}

@@ -1,0 +1,431 @@
+package exec
+
+import (
+	"cmp"
+	"context"
+	"errors"
+	"fmt"
+	"maps"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"sync"
+	"time"
+
+	"golang.org/x/sync/errgroup"
+
+	"assay/mutate"
+	"assay/mutate/syntax"
+)
+
+// Survey is what the runs of the unchanged suite told: the tests, their times,
+// and which probe points each of them passes.
+type Survey struct {
+	Tests []mutate.Test // in the suite's order
+	Suite time.Duration // the tests' own time, all of them
+	Notes []mutate.Note
+
+	rows    []testRow
+	byPoint map[int][]int    // point => tests, ascending
+	byFile  map[string][]int // path => tests in whose process it was loaded
+	dropped map[string]bool  // paths whose points PHP did not take
+	never   map[string]bool  // paths of which no test loaded anything
+	shares  []bool           // test => it touches state that outlives it
+	needs   [][]int          // test => tests that must run before it
+	feeds   [][]int          // test => tests that need it
+}
+
+// Survey runs the unchanged suite twice: whole and as it is, and class by
+// class with probes in the sources. A suite that is red to begin with, or has
+// no tests, is a *ProjectError. progress may be nil.
+func (e *Engine) Survey(ctx context.Context, files []*mutate.Points, progress func(done, all int)) (*Survey, error) {
+	s := &Survey{byPoint: map[int][]int{}, byFile: map[string][]int{}, dropped: map[string]bool{}, never: map[string]bool{}}
+	probed, err := e.probedSources(files, s)
+	if err != nil {
+		return nil, err
+	}
+	plain, err := e.startWorker(ctx, 1, nil)
+	if err != nil {
+		return nil, e.notReady(err)
+	}
+	e.facts.PHPUnit = plain.facts.PHPUnit
+	s.rows = plain.facts.Tests
+	if len(s.rows) == 0 {
+		return nil, &ProjectError{"PHPUnit finds no tests in " + e.set.Root, "Check the testsuites of phpunit.xml, or --testsuite and --group."}
+	}
+	x := &explorer{e: e, s: s, files: files, probed: probed, progress: progress}
+	if err := x.explore(ctx, plain); err != nil {
+		return nil, err
+	}
+	e.mu.Lock()
+	e.spare = append(e.spare, plain)
+	e.mu.Unlock()
+	return s, x.conclude()
+}
+
+// notReady turns the failure of a stage into words for the project's owner.
+func (e *Engine) notReady(err error) error {
+	var we *workerError
+	if !errors.As(err, &we) {
+		return err
+	}
+	return &ProjectError{"PHPUnit does not get as far as its first test: " + we.text,
+		"Run phpunit by itself and mend what it reports first."}
+}
+
+// probedSources gives the text of every file with its probes. A text that PHP
+// does not take leaves its file without points.
+func (e *Engine) probedSources(files []*mutate.Points, s *Survey) (map[string][]byte, error) {
+	probed := map[string][]byte{}
+	for _, p := range files {
+		if p.Count == 0 {
+			s.dropped[p.Source.Path] = true
+			continue
+		}
+		text := p.Probed()
+		ok, err := e.lint.parses(text)
+		if err != nil {
+			return nil, err
+		}
+		if !ok {
+			s.dropped[p.Source.Path] = true
+			continue
+		}
+		probed[p.Source.Path] = text
+	}
+	return probed, nil
+}
+
+// explorer does the two runs of a survey and puts together what they told.
+type explorer struct {
+	e        *Engine
+	s        *Survey
+	files    []*mutate.Points
+	probed   map[string][]byte
+	progress func(done, all int)
+
+	mu     sync.Mutex
+	whole  outcome
+	apart  map[string]outcome // class => its run with probes
+	loaded map[string]bool    // paths loaded before the first test, in the probed stages
+	built  map[string][]int
+	done   int
+}
+
+func (x *explorer) explore(ctx context.Context, plain *worker) error {
+	classes := map[string][]int{}
+	var order []string
+	for i, r := range x.s.rows {
+		if classes[r.Class] == nil {
+			order = append(order, r.Class)
+		}
+		classes[r.Class] = append(classes[r.Class], i)
+	}
+	x.apart = map[string]outcome{}
+	queue := make(chan string, len(order))
+	for _, c := range order {
+		queue <- c
+	}
+	close(queue)
+	g, ctx := errgroup.WithContext(ctx)
+	g.Go(func() (err error) {
+		x.whole, err = plain.run(ctx, runRequest{Mode: "survey"})
+		if err == nil {
+			err = x.red()
+		}
+		return err
+	})
+	for n := range max(1, x.e.set.Jobs-1) {
+		g.Go(func() error { return x.probeClasses(ctx, n+2, queue, classes, len(order)) })
+	}
+	return g.Wait()
+}
+
+// probeClasses starts a worker with the probed sources and runs test classes
+// in it, one child each, so that fixtures and @depends keep their meaning.
+func (x *explorer) probeClasses(ctx context.Context, number int, queue <-chan string, classes map[string][]int, all int) error {
+	w, err := x.e.startWorker(ctx, number, x.probed)
+	if err != nil {
+		return x.e.notReady(err)
+	}
+	defer w.kill()
+	if err := sameSuite(x.s.rows, w.facts.Tests); err != nil {
+		return err
+	}
+	x.mu.Lock()
+	if x.loaded == nil {
+		x.loaded = inRoot(w.facts.Root, w.facts.Files1)
+		x.built = w.facts.Built
+	}
+	x.mu.Unlock()
+	for class := range queue {
+		o, err := w.run(ctx, runRequest{Mode: "survey", Tests: classes[class], Names: names(x.s.rows, classes[class])})
+		if err != nil {
+			return err
+		}
+		for i := range o.Tests {
+			o.Tests[i].Files = slices.Sorted(maps.Keys(inRoot(w.facts.Root, o.Tests[i].Files)))
+		}
+		x.mu.Lock()
+		x.apart[class] = o
+		x.done++
+		if x.progress != nil {
+			x.progress(x.done, all)
+		}
+		x.mu.Unlock()
+	}
+	return nil
+}
+
+// sameSuite makes sure that two workers number the tests alike.
+func sameSuite(a, b []testRow) error {
+	for i := range a {
+		if i >= len(b) || a[i].ID != b[i].ID {
+			return &ProjectError{fmt.Sprintf("the suite is not the same when it is built twice: test %d is %s only once", i+1, a[i].ID),
+				"Data providers and test lists must not depend on time, chance or the file system's order."}
+		}
+	}
+	if len(b) != len(a) {
+		return &ProjectError{fmt.Sprintf("the suite has %d tests when built once and %d when built again", len(a), len(b)),
+			"Data providers must not depend on time or chance."}
+	}
+	return nil
+}
+
+// red refuses a suite that is not green before any change.
+func (x *explorer) red() error {
+	o := x.whole
+	var bad []string
+	for _, ev := range o.Events {
+		if ev.Fatal {
+			bad = append(bad, "  "+ev.Name+"  "+ev.Message)
+		}
+	}
+	const fix = "Make the suite green first: against a red one every verdict would be a guess."
+	switch {
+	case len(bad) > 0:
+		n := len(bad)
+		if n > 10 {
+			bad = append(bad[:10], fmt.Sprintf("  and %d more", n-10))
+		}
+		return &ProjectError{fmt.Sprintf("the suite fails before any change was made, in %d test(s):\n%s", n, strings.Join(bad, "\n")), fix}
+	case o.TimedOut:
+		return &ProjectError{"the suite does not end", fix}
+	case !o.Done:
+		return &ProjectError{fmt.Sprintf("the suite ends before its last test (exit status %d, signal %d): %s", o.Exit, o.Signal, cmp.Or(o.Last, lastLines(o.Output, 5))), fix}
+	case o.Exit != 0:
+		return &ProjectError{fmt.Sprintf("every test passes, yet phpunit ends with status %d: %s", o.Exit, cmp.Or(o.Last, lastLines(o.Output, 5))), fix}
+	}
+	return nil
+}
+
+func inRoot(root string, files []string) map[string]bool {
+	out := map[string]bool{}
+	for _, f := range files {
+		if rel, err := filepath.Rel(root, f); err == nil && rel != ".." && !strings.HasPrefix(rel, "../") {
+			out[filepath.ToSlash(rel)] = true
+		}
+	}
+	return out
+}
+
+func names(rows []testRow, tests []int) []string {
+	var out []string
+	for _, i := range tests {
+		name := rows[i].Class + "::" + rows[i].Method
+		if !slices.Contains(out, name) {
+			out = append(out, name)
+		}
+	}
+	return out
+}
+
+// conclude puts together reach, times and stability.
+func (x *explorer) conclude() error {
+	s := x.s
+	s.Tests = make([]mutate.Test, len(s.rows))
+	for i, r := range s.rows {
+		s.Tests[i] = mutate.Test{ID: mutate.TestID(r.ID), Outcome: "passed"}
+	}
+	for _, t := range x.whole.Tests {
+		if t.Test >= 0 {
+			s.Tests[t.Test].Time = time.Duration(t.Time) * time.Microsecond
+			s.Suite += s.Tests[t.Test].Time
+		}
+	}
+	for _, ev := range x.whole.Events {
+		if ev.Test >= 0 {
+			s.Tests[ev.Test].Outcome = ev.Kind
+		}
+	}
+	x.linkDependencies()
+	reach := make([]map[int]bool, len(s.rows))
+	for i := range reach {
+		reach[i] = map[int]bool{}
+	}
+	for class, o := range x.apart {
+		x.creditClass(class, o, reach)
+	}
+	x.creditBuilding(reach)
+	for i, points := range reach {
+		s.Tests[i].Reached = len(points)
+		for p := range points {
+			s.byPoint[p] = append(s.byPoint[p], i)
+		}
+	}
+	for _, tests := range s.byPoint {
+		slices.Sort(tests)
+	}
+	x.shareState(reach)
+	return nil
+}
+
+// creditClass gives each test of a class what it passed, and all of them what
+// was passed outside of single tests: fixtures of the class.
+func (x *explorer) creditClass(class string, o outcome, reach []map[int]bool) {
+	s := x.s
+	common := slices.Clone(o.Tail)
+	failed := map[int]bool{}
+	for _, ev := range o.Events {
+		if ev.Fatal && ev.Test >= 0 {
+			failed[ev.Test] = true
+		}
+	}
+	loaded := map[string]bool{}
+	for _, t := range o.Tests {
+		common = append(common, t.Before...)
+		if t.Test < 0 {
+			continue
+		}
+		for p := range t.Points {
+			reach[t.Test][p] = true
+		}
+		for _, f := range t.Files {
+			loaded[f] = true
+		}
+		for f := range loaded {
+			s.byFile[f] = append(s.byFile[f], t.Test)
+		}
+		if failed[t.Test] || !t.Ended {
+			s.Tests[t.Test].Shaky = true
+		}
+	}
+	for i, r := range s.rows {
+		if r.Class != class {
+			continue
+		}
+		for _, p := range common {
+			reach[i][p] = true
+		}
+		if !slices.ContainsFunc(o.Tests, func(t testRun) bool { return t.Test == i }) {
+			s.Tests[i].Shaky = true
+		}
+		if s.Tests[i].Shaky {
+			s.Notes = append(s.Notes, mutate.Note{Kind: "shaky", Text: r.ID + " passes in the whole suite and not when its class is run by itself; it is not used to judge mutants."})
+		}
+	}
+}
+
+// creditBuilding charges what ran while the suite was being built to the tests
+// that it was built for; what belongs to none in particular to all.
+func (x *explorer) creditBuilding(reach []map[int]bool) {
+	for owner, points := range x.built {
+		for i, r := range x.s.rows {
+			if owner == "*" || owner == r.Class+"::"+r.Method {
+				for _, p := range points {
+					reach[i][p] = true
+				}
+			}
+		}
+	}
+	all := make([]int, len(x.s.rows))
+	for i := range all {
+		all[i] = i
+	}
+	for f := range x.loaded {
+		x.s.byFile[f] = all
+	}
+	// A process that a test started may have run code of files that this one
+	// never loaded.
+	for _, p := range x.files {
+		var tests []int
+		for i, points := range reach {
+			for id := p.First; id < p.First+p.Count; id++ {
+				if points[id] {
+					tests = append(tests, i)
+					break
+				}
+			}
+		}
+		path := p.Source.Path
+		x.s.byFile[path] = union(x.s.byFile[path], tests)
+	}
+}
+
+// linkDependencies resolves @depends to numbers of tests.
+func (x *explorer) linkDependencies() {
+	s := x.s
+	s.needs, s.feeds = make([][]int, len(s.rows)), make([][]int, len(s.rows))
+	byMethod := map[string][]int{}
+	for i, r := range s.rows {
+		byMethod[r.Class+"::"+r.Method] = append(byMethod[r.Class+"::"+r.Method], i)
+		byMethod[r.Class+"::class"] = append(byMethod[r.Class+"::class"], i)
+	}
+	for i, r := range s.rows {
+		for _, d := range r.Depends {
+			for _, j := range byMethod[strings.TrimPrefix(d, `\`)] {
+				s.needs[i] = append(s.needs[i], j)
+				s.feeds[j] = append(s.feeds[j], i)
+			}
+		}
+	}
+}
+
+// shareState finds the tests that touch what outlives a test: through code
+// under test, or through the test files and helpers themselves.
+func (x *explorer) shareState(reach []map[int]bool) {
+	s := x.s
+	s.shares = make([]bool, len(s.rows))
+	shared := map[int]bool{}
+	for _, p := range x.files {
+		for i, yes := range p.Shared {
+			if yes {
+				shared[p.First+i] = true
+			}
+		}
+	}
+	files := map[string]bool{}
+	for i, r := range s.rows {
+		for p := range reach[i] {
+			if shared[p] {
+				s.shares[i] = true
+				break
+			}
+		}
+		if s.shares[i] || r.File == "" {
+			continue
+		}
+		yes, known := files[r.File]
+		if !known {
+			yes = fileShares(r.File)
+			files[r.File] = yes
+		}
+		s.shares[i] = yes
+	}
+}
+
+func fileShares(path string) bool {
+	src, err := os.ReadFile(path)
+	if err != nil {
+		return true // not known: the careful answer
+	}
+	f, err := syntax.Parse(path, src)
+	return err != nil || mutate.SharesState(f)
+}
+
+func union(a, b []int) []int {
+	out := append(slices.Clone(a), b...)
+	slices.Sort(out)
+	return slices.Compact(out)
+}
