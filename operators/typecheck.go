@@ -1,0 +1,251 @@
+package operators
+
+import (
+	"strings"
+
+	"assay/mutate"
+	"assay/mutate/syntax"
+)
+
+// The typecheck family asks whether tests tell one kind of value from its
+// neighbours: the fraction from the integer, null from nothing, ” from unset.
+func init() {
+	register(
+		&mutate.Operator{
+			ID: "typecheck/test-negated",
+			Doc: `The answer of is_...(), instanceof, isset() or empty() is turned round.
+
+A survivor means that the result of this check makes no difference to any test. Add two tests that come to this line, one with a value that passes the check and one that does not, and assert what differs.`,
+			Before: `$whole = is_int($n);`,
+			After:  `$whole = !is_int($n);`,
+			Kinds:  []string{"function_call_expression", "binary_expression"},
+			Apply:  testNegated,
+		},
+		&mutate.Operator{
+			ID: "typecheck/test-widened",
+			Doc: `The check lets in more kinds of values: is_int() becomes is_numeric(), is_file() becomes file_exists().
+
+A survivor means that no test offers a value that only the wider check accepts. Offer one and assert that it is turned away: 1.5 or '7' to is_int(), 5 to is_string(), an ArrayIterator to is_array(), a folder to is_file().`,
+			Before: `if (is_int($n)) { return; }`,
+			After:  `if (is_numeric($n)) { return; }`,
+			Kinds:  []string{"function_call_expression"},
+			Apply: renames(1, map[string]string{
+				"is_int": "is_numeric", "is_integer": "is_numeric", "is_long": "is_numeric",
+				"is_float": "is_numeric", "is_double": "is_numeric", "is_numeric": "is_scalar",
+				"is_string": "is_scalar", "is_bool": "is_scalar", "is_array": "is_iterable",
+				"is_file": "file_exists", "is_dir": "file_exists",
+				"ctype_digit": "is_numeric", "ctype_alpha": "ctype_alnum",
+				"ctype_lower": "ctype_alpha", "ctype_upper": "ctype_alpha",
+			}),
+		},
+		&mutate.Operator{
+			ID: "typecheck/test-narrowed",
+			Doc: `The check lets in fewer kinds of values: is_numeric() becomes is_int(), is_iterable() becomes is_array().
+
+A survivor means that all accepted values in the tests are of the narrower kind. Offer one that only the wider check accepts and assert that it is taken: '7' or 1.5 to is_numeric(), a generator to is_iterable(), true to is_scalar(), a folder to file_exists().`,
+			Before: `if (is_numeric($n)) { return; }`,
+			After:  `if (is_int($n)) { return; }`,
+			Kinds:  []string{"function_call_expression"},
+			Apply: renames(1, map[string]string{
+				"is_numeric": "is_int", "is_scalar": "is_string", "is_iterable": "is_array",
+				"is_countable": "is_array", "file_exists": "is_file",
+				"ctype_alnum": "ctype_alpha", "ctype_xdigit": "ctype_digit",
+			}),
+		},
+		&mutate.Operator{
+			ID: "typecheck/instanceof-widened",
+			Doc: `An instanceof accepts any object.
+
+A survivor means that no test brings an object of another class to this check. Pass one (a stdClass will do) and assert that it is treated as a stranger.`,
+			Before: `if ($d instanceof Buoy) { return; }`,
+			After:  `if (is_object($d)) { return; }`,
+			Kinds:  []string{"binary_expression"},
+			Apply:  instanceofWidened,
+		},
+		&mutate.Operator{
+			ID: "typecheck/key-exists-to-isset",
+			Doc: `array_key_exists() becomes isset(), which does not see a key whose value is null.
+
+A survivor means that no test has the key present with null in it, the one case for which array_key_exists() is needed. Add that row and assert what should happen.`,
+			Before: `return array_key_exists('depth', $row);`,
+			After:  `return isset($row['depth']);`,
+			Kinds:  []string{"function_call_expression"},
+			Apply:  keyExistsToIsset,
+		},
+		&mutate.Operator{
+			ID: "typecheck/empty-to-unset",
+			Doc: `empty() becomes a check for null: '', '0', 0, false and [] count as filled.
+
+A survivor means that no test has a value that is there and yet empty. Pass the empty string, the zero or the empty array that can really occur and assert the result. If only null can occur, write === null instead.`,
+			Before: `if (empty($name)) { return; }`,
+			After:  `if (!isset($name)) { return; }`,
+			Kinds:  []string{"function_call_expression"},
+			Apply:  emptyToUnset,
+		},
+		&mutate.Operator{
+			ID: "typecheck/number-cast-dropped",
+			Doc: `A cast to int or float is dropped.
+
+A survivor means that no test passes a value that the cast changes, or that results are compared with assertEquals, to which 3, 3.0 and '3' are one. Pass a numeric string or a fraction and use assertSame.`,
+			Before: `$n = (int) $text;`,
+			After:  `$n = $text;`,
+			Kinds:  []string{"cast_expression"},
+			Apply:  castDropped("int", "integer", "float", "double", "real"),
+		},
+		&mutate.Operator{
+			ID: "typecheck/string-cast-dropped",
+			Doc: `A cast to string is dropped.
+
+A survivor means that no test passes a number, null or a Stringable object here, or that the result is compared loosely. Pass one and assert the exact string with assertSame.`,
+			Before: `$key = (string) $id;`,
+			After:  `$key = $id;`,
+			Kinds:  []string{"cast_expression"},
+			Apply:  castDropped("string", "binary"),
+		},
+		&mutate.Operator{
+			ID: "typecheck/bool-cast-dropped",
+			Doc: `A cast to bool is dropped where the value is not just a condition.
+
+A survivor means that tests only look whether the result is truthy. Pass 1 or 'x' and assert with assertTrue or assertSame that exactly true comes out.`,
+			Before: `return (bool) $flags;`,
+			After:  `return $flags;`,
+			Kinds:  []string{"cast_expression"},
+			Apply:  castDropped("bool", "boolean"),
+		},
+		&mutate.Operator{
+			ID: "typecheck/array-cast-dropped",
+			Doc: `A cast to array or object is dropped.
+
+A survivor means that every test passes what is an array (or object) already. Pass a single value, or null, and assert how it is handled.`,
+			Before: `$tags = (array) $given;`,
+			After:  `$tags = $given;`,
+			Kinds:  []string{"cast_expression"},
+			Apply:  castDropped("array", "object"),
+		},
+	)
+}
+
+// typeTests are functions that answer a question about one value's type.
+var typeTests = map[string]bool{
+	"is_int": true, "is_integer": true, "is_long": true, "is_float": true, "is_double": true,
+	"is_numeric": true, "is_string": true, "is_bool": true, "is_scalar": true, "is_array": true,
+	"is_iterable": true, "is_countable": true, "is_callable": true, "is_object": true, "is_null": true,
+	"is_resource": true, "is_a": true, "is_subclass_of": true, "isset": true, "empty": true,
+}
+
+// testNegated leaves out conditions, operands of && and ||, and returns that
+// are declared bool: making those true and false, which other families do,
+// asks more than the negation does (Kaminski, Ammann and Offutt, "Better
+// predicate testing", AST 2011).
+func testNegated(f *syntax.File, n *syntax.Node) []mutate.Edit {
+	switch {
+	case n.Is("binary_expression"):
+		if operatorText(f, n) != "instanceof" {
+			return nil
+		}
+	default:
+		if _, _, ok := callTo(f, n, 1); !ok || !typeTests[builtin(f, n)] {
+			return nil
+		}
+	}
+	at := n
+	for at.Parent.Is("parenthesized_expression") {
+		at = at.Parent
+	}
+	if decides(f, at) || at.Parent.Is("return_statement") && returnType(f, n).is("bool") {
+		return nil
+	}
+	return fit(f, n.Span, negation(f, n))
+}
+
+// decides reports whether only the truth of an expression matters where it
+// stands: a condition, an operand of a logical operator.
+func decides(f *syntax.File, n *syntax.Node) bool {
+	switch p := n.Parent; p.Kind {
+	case "unary_op_expression":
+		return operatorText(f, p) == "!"
+	case "binary_expression":
+		switch operatorText(f, p) {
+		case "&&", "||", "and", "or", "xor":
+			return true
+		}
+	case "cast_expression":
+		return strings.HasPrefix(strings.ToLower(f.Text(p.Child("type"))), "bool")
+	case "if_statement", "else_if_clause", "while_statement", "do_statement", "for_statement", "conditional_expression":
+		return n.Field == "condition"
+	}
+	return false
+}
+
+func instanceofWidened(f *syntax.File, n *syntax.Node) []mutate.Edit {
+	if operatorText(f, n) != "instanceof" {
+		return nil
+	}
+	return fit(f, n.Span, "is_object("+f.Text(n.Child("left"))+")")
+}
+
+// keyExistsToIsset needs an array that isset() may look into.
+func keyExistsToIsset(f *syntax.File, n *syntax.Node) []mutate.Edit {
+	name, args, ok := callTo(f, n, 2)
+	if !ok || name != "array_key_exists" && name != "key_exists" || len(args) != 2 {
+		return nil
+	}
+	array := argValue(args[1])
+	if !array.Is(dereferenced...) && !array.Is("class_constant_access_expression") {
+		return nil
+	}
+	return fit(f, n.Span, "isset("+f.Text(array)+"["+f.Text(args[0])+"])")
+}
+
+// argValue is the expression of a plain argument.
+func argValue(arg *syntax.Node) *syntax.Node {
+	inner := arg.NamedChildren()
+	return inner[len(inner)-1]
+}
+
+// places are the expressions that isset() takes.
+var places = []string{
+	"variable_name", "dynamic_variable_name", "member_access_expression", "nullsafe_member_access_expression",
+	"scoped_property_access_expression", "subscript_expression",
+}
+
+func emptyToUnset(f *syntax.File, n *syntax.Node) []mutate.Edit {
+	name, args, ok := callTo(f, n, 1)
+	if !ok || name != "empty" || !argValue(args[0]).Is(places...) {
+		return nil
+	}
+	isset := "isset(" + f.Text(args[0]) + ")"
+	if p := n.Parent; p.Is("unary_op_expression") && operatorText(f, p) == "!" {
+		return fit(f, p.Span, isset)
+	}
+	return fit(f, n.Span, "!"+isset)
+}
+
+// castDropped drops casts to one of the types, but not where PHP makes the
+// same conversion anyway: to string by the dot, echo and print, to bool in a
+// condition. A literal is its own family's matter.
+func castDropped(types ...string) applyFunc {
+	return func(f *syntax.File, n *syntax.Node) []mutate.Edit {
+		typ := strings.ToLower(strings.TrimSpace(f.Text(n.Child("type"))))
+		value := n.Child("value")
+		hit := false
+		for _, t := range types {
+			hit = hit || t == typ
+		}
+		if !hit || value == nil || value.Is("string", "integer", "float", "boolean", "null") {
+			return nil
+		}
+		at := n
+		for at.Parent.Is("parenthesized_expression") {
+			at = at.Parent
+		}
+		switch p := at.Parent; {
+		case types[0] == "bool" && decides(f, at),
+			types[0] == "string" && p.Is("binary_expression") && operatorText(f, p) == ".",
+			types[0] == "string" && p.Is("augmented_assignment_expression") && operatorText(f, p) == ".=",
+			types[0] == "string" && p.Is("echo_statement", "print_intrinsic"):
+			return nil
+		}
+		return keep(f, n, value)
+	}
+}
