@@ -1,0 +1,171 @@
+package operators
+
+import (
+	"strings"
+
+	"assay/mutate"
+	"assay/mutate/syntax"
+)
+
+// The call family calls PHP's own functions by a neighbour's name here, drops
+// calls that wrap a value in call_drop.go, and arguments in call_args.go.
+func init() {
+	register(
+		&mutate.Operator{
+			ID: "call/bounds-swapped",
+			Doc: `min() and max() are swapped.
+
+A survivor means that in every test both values are equal, or that the limit is never felt. Add a case on each side of it and assert the exact result.`,
+			Before: `$fare = min($fare, $cap);`,
+			After:  `$fare = max($fare, $cap);`,
+			Kinds:  []string{"function_call_expression"},
+			Apply:  renames(0, map[string]string{"min": "max", "max": "min"}),
+		},
+		&mutate.Operator{
+			ID: "call/rounding-swapped",
+			Doc: `A number is rounded the other way: floor() and ceil() are swapped, round() becomes floor().
+
+A survivor means that every test has whole numbers here. Add one with a fraction (for round(): of one half or more) and assert the exact result.`,
+			Before: `$pages = ceil($n / 20);`,
+			After:  `$pages = floor($n / 20);`,
+			Kinds:  []string{"function_call_expression"},
+			Apply:  renames(1, map[string]string{"ceil": "floor", "floor": "ceil", "round": "floor"}),
+		},
+		&mutate.Operator{
+			ID: "call/end-swapped",
+			Doc: `The other end is meant: ltrim() for rtrim(), str_ends_with() for str_starts_with(), strrpos() for strpos(), array_pop() for array_shift().
+
+A survivor means that in every test both ends are alike, or there is only one element or one occurrence. Choose an input whose two ends differ (' a', 'a/b/c', [1, 2, 3]) and assert the exact result.`,
+			Before: `$last = array_pop($stops);`,
+			After:  `$last = array_shift($stops);`,
+			Kinds:  []string{"function_call_expression"},
+			Apply: renames(2, both(map[string]string{
+				"ltrim": "rtrim", "str_starts_with": "str_ends_with", "array_key_first": "array_key_last",
+				"array_shift": "array_pop", "array_unshift": "array_push", "reset": "end",
+				"strpos": "strrpos", "stripos": "strripos", "mb_strpos": "mb_strrpos", "mb_stripos": "mb_strripos",
+				"array_find": "array_find_last", "array_first": "array_last", "mb_ltrim": "mb_rtrim",
+			})),
+		},
+		&mutate.Operator{
+			ID: "call/order-reversed",
+			Doc: `The order is reversed: sort() becomes rsort(), krsort() becomes ksort().
+
+A survivor means that no test checks the order, or sorts fewer than two different elements. Assert the whole sorted array with assertSame; assertEqualsCanonicalizing does not see the order.`,
+			Before: `ksort($fares);`,
+			After:  `krsort($fares);`,
+			Kinds:  []string{"function_call_expression"},
+			Apply:  renames(0, both(map[string]string{"sort": "rsort", "asort": "arsort", "ksort": "krsort"})),
+		},
+		&mutate.Operator{
+			ID: "call/keys-swapped",
+			Doc: `Sorting keeps keys where it gave new ones, or the other way round: usort() and uasort(), sort() and asort().
+
+A survivor means that no test looks at the keys after sorting. Assert the array with assertSame, keys and all, for an input that is out of order.`,
+			Before: `usort($fares, $byPrice);`,
+			After:  `uasort($fares, $byPrice);`,
+			Kinds:  []string{"function_call_expression"},
+			Apply:  renames(0, both(map[string]string{"sort": "asort", "rsort": "arsort", "usort": "uasort"})),
+		},
+		&mutate.Operator{
+			ID: "call/letter-case-swapped",
+			Doc: `Upper and lower case count as the same where they did not, or the other way round: strpos() and stripos(), strcmp() and strcasecmp().
+
+A survivor means that no test has a text that differs from the one looked for in its case only. Add 'PIER' where the code looks for 'pier' and assert what should happen.`,
+			Before: `$at = strpos($name, 'pier');`,
+			After:  `$at = stripos($name, 'pier');`,
+			Kinds:  []string{"function_call_expression"},
+			Apply: renames(0, both(map[string]string{
+				"strpos": "stripos", "strrpos": "strripos", "strstr": "stristr", "str_replace": "str_ireplace",
+				"strcmp": "strcasecmp", "strncmp": "strncasecmp", "strnatcmp": "strnatcasecmp",
+				"mb_strpos": "mb_stripos", "mb_strrpos": "mb_strripos", "mb_strstr": "mb_stristr",
+			})),
+		},
+		&mutate.Operator{
+			ID: "call/multibyte-dropped",
+			Doc: `A mb_ function is replaced by the one that counts bytes.
+
+A survivor means that every test uses plain ASCII text here. Add one with 'Zoë', 'Łódź' or '港' and assert the exact length, part or case.`,
+			Before: `$n = mb_strlen($name, 'UTF-8');`,
+			After:  `$n = strlen($name);`,
+			Kinds:  []string{"function_call_expression"},
+			Apply:  multibyteDropped,
+		},
+		&mutate.Operator{
+			ID: "call/set-swapped",
+			Doc: `The other set or total is taken: array_diff() for array_intersect(), array_product() for array_sum(), array_all() for array_any().
+
+A survivor means that both give the same in every test. Use two lists that share some elements and not others (for sums: other numbers than 0, 2 and 2), and assert the exact result.`,
+			Before: `$left = array_diff($all, $taken);`,
+			After:  `$left = array_intersect($all, $taken);`,
+			Kinds:  []string{"function_call_expression"},
+			Apply: renames(0, both(map[string]string{
+				"array_diff": "array_intersect", "array_diff_key": "array_intersect_key",
+				"array_diff_assoc": "array_intersect_assoc", "array_udiff": "array_uintersect",
+				"array_diff_ukey": "array_intersect_ukey", "array_sum": "array_product", "array_any": "array_all",
+			})),
+		},
+		&mutate.Operator{
+			ID: "call/encoding-swapped",
+			Doc: `Another encoding is used: rawurlencode() and urlencode(), htmlspecialchars() and htmlentities(), and their inverses.
+
+A survivor means that no test has a character that the two treat differently. Add a space (%20 or +) to a URL, an 'é' to HTML, and assert the exact text.`,
+			Before: `$url .= rawurlencode($name);`,
+			After:  `$url .= urlencode($name);`,
+			Kinds:  []string{"function_call_expression"},
+			Apply: renames(0, both(map[string]string{
+				"rawurlencode": "urlencode", "rawurldecode": "urldecode",
+				"htmlspecialchars": "htmlentities", "htmlspecialchars_decode": "html_entity_decode",
+			})),
+		},
+		&mutate.Operator{
+			ID: "call/upper-lower-swapped",
+			Doc: `Upper and lower case are swapped: strtoupper() for strtolower(), lcfirst() for ucfirst().
+
+A survivor means that no test has letters here, or that their case is not looked at. Assert the exact text.`,
+			Before: `$key = strtolower($name);`,
+			After:  `$key = strtoupper($name);`,
+			Kinds:  []string{"function_call_expression"},
+			Wide:   true, // what kills the call dropped nearly always kills this
+			Apply: renames(0, both(map[string]string{
+				"strtolower": "strtoupper", "mb_strtolower": "mb_strtoupper", "ucfirst": "lcfirst", "mb_ucfirst": "mb_lcfirst",
+			})),
+		},
+		&mutate.Operator{
+			ID: "call/zone-dropped",
+			Doc: `A date is made in UTC instead of the zone that is set: gmdate() for date(), gmmktime() for mktime().
+
+A survivor means that the tests run in UTC. Set another zone in one test, date_default_timezone_set('Pacific/Auckland') for instance, and assert the date there.`,
+			Before: `$day = date('Y-m-d', $at);`,
+			After:  `$day = gmdate('Y-m-d', $at);`,
+			Kinds:  []string{"function_call_expression"},
+			Wide:   true, // few people act on it
+			Apply:  renames(0, map[string]string{"date": "gmdate", "mktime": "gmmktime"}),
+		},
+	)
+}
+
+// byteFunctions gives, for functions of the mbstring extension, the most
+// arguments that the function of the same name without "mb_" takes; from the
+// manual. One more is the encoding.
+var byteFunctions = map[string]int{
+	"mb_strlen": 1, "mb_substr": 3, "mb_strpos": 3, "mb_strrpos": 3, "mb_stripos": 3, "mb_strripos": 3,
+	"mb_strtolower": 1, "mb_strtoupper": 1, "mb_substr_count": 2, "mb_strstr": 3, "mb_stristr": 3,
+	"mb_str_split": 2, "mb_str_pad": 4, "mb_ucfirst": 1, "mb_lcfirst": 1, "mb_trim": 2, "mb_ltrim": 2, "mb_rtrim": 2,
+	"mb_ord": 1, "mb_chr": 1,
+}
+
+func multibyteDropped(f *syntax.File, n *syntax.Node) []mutate.Edit {
+	name, args, ok := callTo(f, n, 1)
+	most := byteFunctions[name]
+	if !ok || most == 0 || len(args) > most+1 {
+		return nil
+	}
+	to := strings.TrimPrefix(name, "mb_")
+	edit := renamed(f, n, to)
+	if len(args) > most {
+		list := n.Child("arguments")
+		edit[0].End = args[most].End
+		edit[0].New = to + string(f.Src[list.Start:args[most-1].End])
+	}
+	return edit
+}
