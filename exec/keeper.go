@@ -139,9 +139,14 @@ func (k *keeper) await(p *peer, alone *order) error {
 	}
 	deadline := time.NewTimer(startupTime)
 	defer deadline.Stop()
-	closed := p.closed
+	closed, exited := p.closed, k.php.exited
 	for {
 		select {
+		case <-exited:
+			exited = nil
+			if p.drained(true); len(p.messages) == 0 {
+				return k.died(stage)
+			}
 		case m := <-p.messages:
 			switch m.kind {
 			case "unfit":
@@ -160,19 +165,23 @@ func (k *keeper) await(p *peer, alone *order) error {
 			}
 		case <-closed:
 			closed = nil
-			if len(p.messages) > 0 {
-				continue
+			if len(p.messages) == 0 {
+				return k.died(stage)
 			}
-			time.Sleep(20 * time.Millisecond) // let the output arrive
-			k.facts.Output = k.php.output.take()
-			if stage == 0 {
-				return fmt.Errorf("php ended before PHPUnit was loaded: %s", lastLines(k.facts.Output, 5))
-			}
-			return fmt.Errorf("php ended while the suite was being prepared: %s", lastLines(k.facts.Output, 12))
 		case <-deadline.C:
 			return fmt.Errorf("the suite was not ready after %v", startupTime)
 		}
 	}
+}
+
+// died says what a stage that did not come printed at its end.
+func (k *keeper) died(stage int) error {
+	time.Sleep(20 * time.Millisecond) // let the output arrive
+	k.facts.Output = k.php.output.take()
+	if stage == 0 {
+		return fmt.Errorf("php ended before PHPUnit was loaded: %s", lastLines(k.facts.Output, 5))
+	}
+	return fmt.Errorf("php ended while the suite was being prepared: %s", lastLines(k.facts.Output, 12))
 }
 
 func (k *keeper) noteStage(m message) error {

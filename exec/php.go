@@ -131,7 +131,7 @@ func (s *switchboard) greet(c net.Conn) {
 // A process that was killed early may have left one in the listener's queue:
 // that is waited for, shortly, when nothing was heard of the process at all.
 func (p *peer) drained(heard bool) bool {
-	patience := 2 * time.Second
+	patience := 500 * time.Millisecond
 	if !heard {
 		patience = 100 * time.Millisecond
 	}

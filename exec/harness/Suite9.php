@@ -3,8 +3,8 @@
 declare(strict_types=1);
 
 // The adapter for PHPUnit 9.6. What is touched of PHPUnit, all of it public or
-// protected there: TextUI\Command (createRunner, handleArguments, $arguments),
-// TextUI\TestRunner::run, TextUI\ResultPrinter, Framework\TestSuite (run,
+// protected there: TextUI\Command (handleArguments, $arguments),
+// TextUI\TestRunner::getTest, TextUI\ResultPrinter, Framework\TestSuite (run,
 // tests, setTests, group details), Framework\TestListener.
 
 namespace AssayHarness;
@@ -39,10 +39,6 @@ final class HookedCommand extends Command
     {
         parent::handleArguments($argv);
         $this->arguments['printer'] = new Reporter();
-    }
-
-    protected function createRunner(): TestRunner
-    {
         $configuration = $this->arguments['configurationObject'] ?? null;
         $phpunit = $configuration ? $configuration->phpunit() : null;
         Reporter::$fatal = ['error' => true, 'failure' => true,
@@ -50,21 +46,16 @@ final class HookedCommand extends Command
             'risky' => $this->fails('failOnRisky', $phpunit),
             'incomplete' => $this->fails('failOnIncomplete', $phpunit),
             'skipped' => $this->fails('failOnSkipped', $phpunit)];
-
-        return new HookedRunner($this->arguments['loader']);
+        $suite = $this->arguments['test'];
+        if (!$suite instanceof TestSuite) {
+            $suite = (new TestRunner($this->arguments['loader']))->getTest($suite, $this->arguments['testSuffixes']);
+        }
+        $this->arguments['test'] = new ForkingSuite($suite);
     }
 
     private function fails(string $key, $phpunit): bool
     {
         return (bool) ($this->arguments[$key] ?? ($phpunit ? $phpunit->{$key}() : false));
-    }
-}
-
-final class HookedRunner extends TestRunner
-{
-    public function run(TestSuite $suite, array $arguments = [], array $warnings = [], bool $exit = true): TestResult
-    {
-        return parent::run(new ForkingSuite($suite), $arguments, $warnings, $exit);
     }
 }
 

@@ -13,7 +13,7 @@ declare(strict_types=1);
 namespace AssayHarness;
 
 require __DIR__ . '/Channel.php';
-require __DIR__ . '/Probe.php';
+require_once __DIR__ . '/Probe.php';
 require __DIR__ . '/Stage.php';
 require __DIR__ . '/Loader.php';
 
