@@ -1,0 +1,109 @@
+package operators
+
+import (
+	"assay/mutate"
+	"assay/mutate/syntax"
+)
+
+func init() {
+	binary := []string{"binary_expression"}
+	register(
+		&mutate.Operator{
+			ID: "arithmetic/plus-to-minus",
+			Doc: `Add becomes subtract: + becomes -.
+
+The result of this sum is not pinned down. Add a test in which the right side is not zero, and assert the exact figure, worked out by hand.`,
+			Before: `$fare + $toll;`, After: `$fare - $toll;`,
+			Kinds: binary, Apply: swap(map[string]string{"+": "-"}, sumMatters),
+		},
+		&mutate.Operator{
+			ID: "arithmetic/minus-to-plus",
+			Doc: `Subtract becomes add: - becomes +.
+
+The result of this difference is not pinned down. Add a test in which the right side is not zero, and assert the exact figure, worked out by hand.`,
+			Before: `$fare - $rebate;`, After: `$fare + $rebate;`,
+			Kinds: binary, Apply: swap(map[string]string{"-": "+"}, sumMatters),
+		},
+		&mutate.Operator{
+			ID: "arithmetic/times-to-divided",
+			Doc: `Multiply becomes divide: * becomes /.
+
+No test sees the size of this product; tests in which the factor is 1 or the other side is 0 cannot. Add one with a factor of, say, 3, and assert the exact figure.`,
+			Before: `$nights * $rate;`, After: `$nights / $rate;`,
+			Kinds: binary, Apply: swap(map[string]string{"*": "/"}, factorMatters),
+		},
+		&mutate.Operator{
+			ID: "arithmetic/divided-to-times",
+			Doc: `Divide becomes multiply: / becomes *.
+
+No test sees the size of this quotient; tests in which the divisor is 1 or the dividend is 0 cannot. Add one in which the division matters, and assert the exact figure.`,
+			Before: `$total / $people;`, After: `$total * $people;`,
+			Kinds: binary, Apply: swap(map[string]string{"/": "*"}, factorMatters),
+		},
+		&mutate.Operator{
+			ID: "arithmetic/remainder-dropped",
+			Doc: `The remainder is not taken: $a % $b becomes $a.
+
+Every test stays below the point where the value wraps round. Add one in which the left side is larger than the right, for example the eighth day of a week.`,
+			Before: `$day % 7;`, After: `$day;`,
+			Kinds: binary, Apply: keepLeftOf("%"),
+		},
+		&mutate.Operator{
+			ID: "arithmetic/power-to-times",
+			Doc: `Power becomes multiply: ** becomes *.
+
+Powers and products agree for 2 and 2, for an exponent of 1, and for 0. Add a test with other numbers, such as 3 to the power of 2, and assert the exact figure.`,
+			Before: `$side ** 2;`, After: `$side * 2;`,
+			Kinds: binary, Apply: swap(map[string]string{"**": "*"}, powerMatters),
+		},
+		&mutate.Operator{
+			ID: "arithmetic/minus-dropped",
+			Doc: `The sign is lost: -$a becomes $a.
+
+No test sees whether this value is negative. Add one in which it is not zero, and assert the result with its sign.`,
+			Before: `return -$offset;`, After: `return $offset;`,
+			Kinds: []string{"unary_op_expression"}, Apply: dropMinus,
+		},
+	)
+}
+
+// sumMatters leaves alone the union of arrays, which has no counterpart, and
+// what adding and subtracting do not tell apart: "x + 0".
+func sumMatters(f *syntax.File, n *syntax.Node) bool {
+	left, right := n.Child("left"), n.Child("right")
+	return !isArray(f, left) && !isArray(f, right) && !isLiteral(f, right, zeros...)
+}
+
+// factorMatters leaves "x * 1" and "x / 1" alone, which are the same.
+func factorMatters(f *syntax.File, n *syntax.Node) bool {
+	return !isLiteral(f, n.Child("right"), ones...)
+}
+
+// powerMatters leaves "x ** 1" and "2 ** 2" alone.
+func powerMatters(f *syntax.File, n *syntax.Node) bool {
+	return !isLiteral(f, n.Child("right"), "1", "1.0") &&
+		!(isLiteral(f, n.Child("left"), "2") && isLiteral(f, n.Child("right"), "2"))
+}
+
+// keepLeftOf is the rule "a op b" => "a".
+func keepLeftOf(op string) applyFunc {
+	return func(f *syntax.File, n *syntax.Node) []mutate.Edit {
+		if operatorText(f, n) != op {
+			return nil
+		}
+		return keepSide(f, n, n.Child("left"))
+	}
+}
+
+// dropMinus leaves "-0" alone, and signs of literals where no literal may
+// change.
+func dropMinus(f *syntax.File, n *syntax.Node) []mutate.Edit {
+	arg := argumentOf(n)
+	if operatorText(f, n) != "-" || arg == nil || isLiteral(f, arg, zeros...) {
+		return nil
+	}
+	if arg.Is("integer", "float") && !literalIsFree(f, n) {
+		return nil
+	}
+	return keepSide(f, n, arg)
+}

@@ -1,0 +1,96 @@
+package operators
+
+import (
+	"strings"
+
+	"assay/mutate"
+	"assay/mutate/syntax"
+)
+
+func init() {
+	compound := []string{"augmented_assignment_expression"}
+	register(
+		&mutate.Operator{
+			ID: "assignment/plus-to-minus",
+			Doc: `Add to becomes subtract from: += becomes -=.
+
+No test notices which way the total moves. Add one in which the added amount is not zero, and assert the total afterwards.`,
+			Before: `$total += $price;`, After: `$total -= $price;`,
+			Kinds: compound, Apply: swap(map[string]string{"+=": "-="}, assignedMatters),
+		},
+		&mutate.Operator{
+			ID: "assignment/minus-to-plus",
+			Doc: `Subtract from becomes add to: -= becomes +=.
+
+No test notices which way the total moves. Add one in which the amount taken off is not zero, and assert what is left.`,
+			Before: `$stock -= $sold;`, After: `$stock += $sold;`,
+			Kinds: compound, Apply: swap(map[string]string{"-=": "+="}, assignedMatters),
+		},
+		&mutate.Operator{
+			ID: "assignment/scale-reversed",
+			Doc: `Multiplying and dividing change places: *= becomes /=, and the other way round.
+
+No test sees the size of the result; a factor of 1 or a starting value of 0 hides it. Add a test with other numbers, and assert the exact figure.`,
+			Before: `$price *= $factor;`, After: `$price /= $factor;`,
+			Kinds: compound, Apply: swap(map[string]string{"*=": "/=", "/=": "*="}, assignedMatters),
+		},
+		&mutate.Operator{
+			ID: "assignment/to-plain",
+			Doc: `What was there is forgotten: +=, -=, *= and the like become =.
+
+In every test the variable starts from nothing, or is worked on only once. Add a test with two steps, for example two items in the loop, and assert the final value.`,
+			Before: `$total += $price;`, After: `$total = $price;`,
+			Kinds: compound,
+			Apply: swap(map[string]string{
+				"+=": "=", "-=": "=", "*=": "=", "/=": "=", "%=": "=", "**=": "=",
+				"|=": "=", "&=": "=", "^=": "=", "<<=": "=", ">>=": "=",
+			}, assignedMatters),
+		},
+		&mutate.Operator{
+			ID: "assignment/concat-to-plain",
+			Doc: `Append becomes overwrite: .= becomes =.
+
+In every test the text was empty before, or only its end is looked at. Add a test that appends twice, and compare the whole text.`,
+			Before: `$line .= $word;`, After: `$line = $word;`,
+			Kinds: compound, Apply: swap(map[string]string{".=": "="}, assignedMatters),
+		},
+		&mutate.Operator{
+			ID: "assignment/coalesce-to-plain",
+			Doc: `A value that is already there is overwritten: ??= becomes =.
+
+Every test begins without a value. Add one in which it is set before, or which asks twice, and assert that the first value is kept.`,
+			Before: `$berth ??= $default;`, After: `$berth = $default;`,
+			Kinds: compound, Apply: swap(map[string]string{"??=": "="}, nil),
+		},
+		&mutate.Operator{
+			ID: "assignment/bits-reversed",
+			Doc: `Bits are set instead of masked, or shifted the other way: |= becomes &=, &= and ^= become |=, <<= becomes >>=, >>= becomes <<=.
+
+No test looks at the single bits of the result. Add one in which both sides have a bit that the other lacks, and assert the exact number.`,
+			Before: `$flags |= $flag;`, After: `$flags &= $flag;`,
+			Kinds: compound,
+			Apply: swap(map[string]string{"|=": "&=", "&=": "|=", "^=": "|=", "<<=": ">>=", ">>=": "<<="}, assignedMatters),
+		},
+	)
+}
+
+// assignedMatters leaves array unions alone, steps of loops (they would not
+// end), and right sides of no effect such as "+= 0".
+func assignedMatters(f *syntax.File, n *syntax.Node) bool {
+	left, right := n.Child("left"), n.Child("right")
+	if isStep(f, n, left) {
+		return false
+	}
+	switch op := operatorText(f, n); op {
+	case "+=":
+		return !isArray(f, left) && !isArray(f, right) && !isLiteral(f, right, zeros...)
+	case "-=":
+		return !isLiteral(f, right, zeros...)
+	case "*=", "/=", "**=":
+		return !isLiteral(f, right, ones...)
+	case ".=":
+		return !isLiteral(f, right, nothing...)
+	default:
+		return !strings.HasSuffix(op, "??=")
+	}
+}

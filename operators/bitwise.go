@@ -1,0 +1,86 @@
+package operators
+
+import (
+	"assay/mutate"
+	"assay/mutate/syntax"
+)
+
+func init() {
+	binary := []string{"binary_expression"}
+	or := map[string]bool{"|": true}
+	register(
+		&mutate.Operator{
+			ID: "bitwise/and-to-or",
+			Doc: `Masking becomes setting: & becomes |.
+
+No test looks at which bits are left. Add one in which the mask takes a bit away, and assert the exact number.`,
+			Before: `return $flags & $mask;`, After: `return $flags | $mask;`,
+			Kinds: binary, Apply: swap(map[string]string{"&": "|"}, nil),
+		},
+		&mutate.Operator{
+			ID: "bitwise/mask-dropped",
+			Doc: `The mask is not applied: $a & $b becomes $a.
+
+In every test the mask lets everything through. Add one with a bit set outside the mask, and assert that it is gone.`,
+			Before: `return $flags & $mask;`, After: `return $flags;`,
+			Kinds: binary, Apply: keepLeftOf("&"),
+		},
+		&mutate.Operator{
+			ID: "bitwise/or-keep-left",
+			Doc: `A flag is dropped: $a | $b becomes $a.
+
+No test depends on the bits of the right side. Add one that fails without this flag, or drop the flag.`,
+			Before: `return $read | $write;`, After: `return $read;`,
+			Kinds: binary, Apply: dropFromChain(or, true, nil),
+		},
+		&mutate.Operator{
+			ID: "bitwise/or-keep-right",
+			Doc: `A flag is dropped: $a | $b becomes $b.
+
+No test depends on the bits of the left side. Add one that fails without this flag, or drop the flag.`,
+			Before: `return $read | $write;`, After: `return $write;`,
+			Kinds: binary, Apply: dropFromChain(or, false, nil),
+		},
+		&mutate.Operator{
+			ID: "bitwise/or-to-and",
+			Doc: `Setting becomes masking: | becomes &.
+
+No test looks at the bits of the result. Add one in which each side has a bit that the other lacks, and assert the exact number.`,
+			Before: `return $read | $write;`, After: `return $read & $write;`,
+			Kinds: binary, Wide: true, Apply: swap(map[string]string{"|": "&"}, nil),
+		},
+		&mutate.Operator{
+			ID: "bitwise/xor-to-or",
+			Doc: `Toggling becomes setting: ^ becomes |.
+
+No test has a bit that is set on both sides. Add one, and assert that it is cleared.`,
+			Before: `return $state ^ $toggle;`, After: `return $state | $toggle;`,
+			Kinds: binary, Apply: swap(map[string]string{"^": "|"}, nil),
+		},
+		&mutate.Operator{
+			ID: "bitwise/complement-dropped",
+			Doc: `The bits are not inverted: ~$a becomes $a.
+
+No test looks at the bits that should be inverted. Add one with a bit set inside and one outside this value, and assert the exact number.`,
+			Before: `return ~$mask;`, After: `return $mask;`,
+			Kinds: []string{"unary_op_expression"},
+			Apply: func(f *syntax.File, n *syntax.Node) []mutate.Edit {
+				if operatorText(f, n) != "~" {
+					return nil
+				}
+				return keepSide(f, n, argumentOf(n))
+			},
+		},
+		&mutate.Operator{
+			ID: "bitwise/shift-reversed",
+			Doc: `The bits are shifted the other way: << becomes >>, and >> becomes <<.
+
+No test looks at the shifted number. Add one with a shift of at least one place and a number that is not zero, and assert the result.`,
+			Before: `return 1 << $bit;`, After: `return 1 >> $bit;`,
+			Kinds: binary,
+			Apply: swap(map[string]string{"<<": ">>", ">>": "<<"}, func(f *syntax.File, n *syntax.Node) bool {
+				return !isLiteral(f, n.Child("right"), "0")
+			}),
+		},
+	)
+}

@@ -1,0 +1,71 @@
+package operators
+
+import (
+	"assay/mutate"
+	"assay/mutate/syntax"
+)
+
+// swap replaces operator tokens by a table, where allow (if there is one) says
+// so. As with swapToken, PHP's own precedence decides what the new text means.
+func swap(table map[string]string, allow func(*syntax.File, *syntax.Node) bool) applyFunc {
+	return func(f *syntax.File, n *syntax.Node) []mutate.Edit {
+		to, ok := table[operatorText(f, n)]
+		if !ok || allow != nil && !allow(f, n) {
+			return nil
+		}
+		return fit(f, operatorOf(n).Span, to)
+	}
+}
+
+// keepSide replaces an expression by one of its operands. An operand that
+// binds tighter than the whole needs no parentheses in its place.
+func keepSide(f *syntax.File, whole, side *syntax.Node) []mutate.Edit {
+	if binding(f, side) > binding(f, whole) {
+		return fit(f, whole.Span, f.Text(side))
+	}
+	return keep(f, whole, side)
+}
+
+// dropFromChain is the rule that drops one operand of a chain such as
+// a && b && c, each exactly once: the right one of a link, and the left one
+// where the chain begins. Dropping more than one at a time is left out, for
+// whatever notices one missing notices two.
+func dropFromChain(ops map[string]bool, right bool, allow func(f *syntax.File, dropped, kept *syntax.Node) bool) applyFunc {
+	return func(f *syntax.File, n *syntax.Node) []mutate.Edit {
+		if !ops[operatorText(f, n)] {
+			return nil
+		}
+		dropped, kept := n.Child("left"), n.Child("right")
+		if right {
+			dropped, kept = kept, dropped
+		}
+		if dropped == nil || kept == nil || isBinary(f, dropped.Unwrapped(), ops) {
+			return nil
+		}
+		if allow != nil && !allow(f, dropped, kept) {
+			return nil
+		}
+		return keepSide(f, n, kept)
+	}
+}
+
+// isLiteral reports whether a node, parentheses aside, is one of the texts.
+func isLiteral(f *syntax.File, n *syntax.Node, texts ...string) bool {
+	if n == nil {
+		return false
+	}
+	text := f.Text(n.Unwrapped())
+	for _, t := range texts {
+		if text == t {
+			return true
+		}
+	}
+	return false
+}
+
+// literals of no effect in a sum, a product and a concatenation.
+var (
+	zeros   = []string{"0", "-0", "0.0", "-0.0"}
+	ones    = []string{"1", "-1", "1.0", "-1.0"}
+	nothing = []string{"''", `""`}
+)

@@ -1,0 +1,103 @@
+package operators
+
+import (
+	"assay/mutate"
+	"assay/mutate/syntax"
+)
+
+// equalityOps compare for equality.
+var equalityOps = map[string]bool{"==": true, "!=": true, "<>": true, "===": true, "!==": true}
+
+// Of the fault hierarchy's mutants for == (<=, >=, false) and != (<, >, true)
+// only the constants are made: PHP compares anything for equality, and order
+// means little between most of it. Source: Kaminski, Ammann, Offutt, "Better
+// predicate testing", AST 2011. The negation is subsumed by the constant, but
+// stays, because it is the slip that people make.
+func init() {
+	binary := []string{"binary_expression"}
+	register(
+		&mutate.Operator{
+			ID: "equality/negated",
+			Doc: `Equal becomes unequal and the other way round: == and !=, === and !== change places.
+
+No test depends on the outcome of this comparison at all. Add one case in which the sides are equal and one in which they are not, and assert what differs.`,
+			Before: `return $port === $home;`, After: `return $port !== $home;`,
+			Kinds: binary,
+			Apply: swap(map[string]string{"==": "!=", "!=": "==", "<>": "==", "===": "!==", "!==": "==="}, nil),
+		},
+		&mutate.Operator{
+			ID: "equality/loosened",
+			Doc: `The types no longer count: === becomes ==, and !== becomes !=.
+
+No test has a value that is only loosely equal, such as 0, '', '0', null or false in place of each other. Add one with the value that must not be mistaken, for example a match at position 0 beside false.`,
+			Before: `return $position === false;`, After: `return $position == false;`,
+			Kinds: binary, Apply: swap(map[string]string{"===": "==", "!==": "!="}, typesMatter),
+		},
+		&mutate.Operator{
+			ID: "equality/to-constant",
+			Doc: `The special case never comes: == and === become false, != and !== become true.
+
+No test notices the case in which both sides are equal. Add it, and assert what happens then.`,
+			Before: `return $cargo === null;`, After: `return false;`,
+			Kinds: binary,
+			Apply: constantFor(map[string]string{"==": "false", "===": "false", "!=": "true", "<>": "true", "!==": "true"}),
+		},
+		&mutate.Operator{
+			ID: "equality/to-other-constant",
+			Doc: `The special case always comes: == and === become true, != and !== become false.
+
+No test notices the case in which the sides differ. Add it, and assert what happens then.`,
+			Before: `return $cargo === null;`, After: `return true;`,
+			Kinds: binary, Wide: true,
+			Apply: constantFor(map[string]string{"==": "true", "===": "true", "!=": "false", "<>": "false", "!==": "false"}),
+		},
+	)
+}
+
+// typesMatter leaves alone the comparisons that come out the same when the
+// types do not count: whole numbers with whole numbers, booleans with
+// booleans, a text that is no number with a text, an array with [].
+func typesMatter(f *syntax.File, n *syntax.Node) bool {
+	left, right := n.Child("left"), n.Child("right")
+	a, b := evident(f, left), evident(f, right)
+	if a == "" || b == "" {
+		return true
+	}
+	switch {
+	case a == "int" && b == "int", a == "bool" && b == "bool":
+		return false
+	case a == "int|false" && b == "int":
+		return isLiteral(f, right, zeros...) || !right.Unwrapped().Is("integer")
+	case a == "int" && b == "int|false":
+		return isLiteral(f, left, zeros...) || !left.Unwrapped().Is("integer")
+	case a == "string" && b == "string":
+		return !isWord(f, left) && !isWord(f, right)
+	case a == "array" && b == "array":
+		return !isLiteral(f, left, "[]", "array()") && !isLiteral(f, right, "[]", "array()")
+	}
+	return true
+}
+
+// isWord reports whether an expression is a text that PHP cannot take for a
+// number: a literal that begins with neither digit, sign, dot nor space, or
+// X::class.
+func isWord(f *syntax.File, n *syntax.Node) bool {
+	n = n.Unwrapped()
+	if n.Is("class_constant_access_expression") {
+		return true
+	}
+	if !n.Is("string", "encapsed_string") {
+		return false
+	}
+	for _, c := range n.Children {
+		switch c.Kind {
+		case "string_content":
+			b := f.Src[c.Start]
+			return wordByte(b) && (b < '0' || b > '9')
+		case "'", `"`:
+		default:
+			return false
+		}
+	}
+	return true
+}

@@ -1,0 +1,122 @@
+package operators
+
+import (
+	"assay/mutate"
+	"assay/mutate/syntax"
+)
+
+// Which mutants of a logical operator suffice follows from the four cases of
+// two truth values. Dropping one side of && is noticed only where that side
+// alone is false, false in its place only where both are true, and whatever
+// notices a dropped side also notices || in the place of &&; likewise for ||.
+// The method, comparing the cases that detect each mutant, is that of R. Just,
+// G. M. Kapfhammer, F. Schweiggert, "Do redundant mutants affect the
+// effectiveness and efficiency of mutation analysis?", Mutation 2012 (from
+// memory). "Both equal", which they keep as well, has no plain form in PHP.
+func init() {
+	binary := []string{"binary_expression"}
+	and, or := map[string]bool{"&&": true, "and": true}, map[string]bool{"||": true, "or": true}
+	register(
+		&mutate.Operator{
+			ID: "logical/and-keep-left",
+			Doc: `The right condition is dropped: $a && $b becomes $a.
+
+No test has the left side true and the right side false. Add that case, and assert that it comes out as "no".`,
+			Before: `return $open && $dry;`, After: `return $open;`,
+			Kinds: binary, Apply: dropFromChain(and, true, nil),
+		},
+		&mutate.Operator{
+			ID: "logical/and-keep-right",
+			Doc: `The left condition is dropped: $a && $b becomes $b.
+
+No test has the left side false and the right side true. Add that case, and assert that it comes out as "no".`,
+			Before: `return $open && $dry;`, After: `return $dry;`,
+			Kinds: binary, Apply: dropFromChain(and, false, nil),
+		},
+		&mutate.Operator{
+			ID: "logical/or-keep-left",
+			Doc: `The right condition is dropped: $a || $b becomes $a.
+
+No test has the left side false and the right side true. Add that case, and assert that it comes out as "yes".`,
+			Before: `return $early || $late;`, After: `return $early;`,
+			Kinds: binary, Apply: dropFromChain(or, true, nil),
+		},
+		&mutate.Operator{
+			ID: "logical/or-keep-right",
+			Doc: `The left condition is dropped: $a || $b becomes $b.
+
+No test has the left side true and the right side false. Add that case, and assert that it comes out as "yes".`,
+			Before: `return $early || $late;`, After: `return $late;`,
+			Kinds: binary, Apply: dropFromChain(or, false, nil),
+		},
+		&mutate.Operator{
+			ID: "logical/to-constant",
+			Doc: `The conditions no longer matter: && becomes false, || becomes true.
+
+For &&, no test notices the case in which everything holds; for ||, the one in which nothing does. Add that case, and assert what happens then.`,
+			Before: `return $open && $dry;`, After: `return false;`,
+			Kinds: binary, Apply: logicalToConstant,
+		},
+		&mutate.Operator{
+			ID: "logical/swapped",
+			Doc: `Both becomes either and the other way round: && and || change places, as do "and" and "or".
+
+No test has one side true and the other false. Add both such cases, and assert the outcome.`,
+			Before: `return $open && $dry;`, After: `return $open || $dry;`,
+			Kinds: binary, Wide: true,
+			Apply: swap(map[string]string{"&&": "||", "||": "&&", "and": "or", "or": "and"}, nil),
+		},
+		&mutate.Operator{
+			ID: "logical/xor-to-or",
+			Doc: `Exactly one becomes at least one: xor becomes or.
+
+No test has both sides true. Add that case, and assert that it comes out as "no".`,
+			Before: `return ($card xor $cash);`, After: `return ($card or $cash);`,
+			Kinds: binary, Apply: swap(map[string]string{"xor": "or"}, nil),
+		},
+		&mutate.Operator{
+			ID: "logical/xor-to-and",
+			Doc: `Exactly one becomes both: xor becomes and.
+
+No test has one side true and the other false. Add both such cases, and assert that they come out as "yes".`,
+			Before: `return ($card xor $cash);`, After: `return ($card and $cash);`,
+			Kinds: binary, Wide: true, Apply: swap(map[string]string{"xor": "and"}, nil),
+		},
+		&mutate.Operator{
+			ID: "logical/not-dropped",
+			Doc: `The negation is dropped: !$a becomes $a.
+
+No test depends on the outcome of this condition. Add a case for each of its two values, and assert what differs.`,
+			Before: `return !$open;`, After: `return $open;`,
+			Kinds: []string{"unary_op_expression"}, Apply: dropNot,
+		},
+	)
+}
+
+// logicalToConstant makes one constant of a whole chain. Within another && or
+// || that is a dropped side, and a loop's condition may not become true.
+func logicalToConstant(f *syntax.File, n *syntax.Node) []mutate.Edit {
+	to := map[string]string{"&&": "false", "and": "false", "||": "true", "or": "true"}[operatorText(f, n)]
+	if to == "" || isLogicalOperand(f, n) || isStatement(n) {
+		return nil
+	}
+	if steers(f, n) && (to == "true") != negated(f, n) {
+		return nil
+	}
+	return fit(f, n.Span, to)
+}
+
+// isStatement reports whether an expression's value is not used, as in
+// "$ready or wait();".
+func isStatement(n *syntax.Node) bool { return n.Parent.Is("expression_statement") }
+
+// dropNot leaves "!$a instanceof B" to the family of type checks, and the inner
+// one of "!!$a", which makes the same mutant as the outer one.
+func dropNot(f *syntax.File, n *syntax.Node) []mutate.Edit {
+	arg := argumentOf(n)
+	if !isNot(f, n) || arg == nil || isNot(f, n.Parent) ||
+		isBinary(f, arg.Unwrapped(), map[string]bool{"instanceof": true}) {
+		return nil
+	}
+	return keepSide(f, n, arg)
+}

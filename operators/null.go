@@ -1,0 +1,27 @@
+package operators
+
+import (
+	"assay/mutate"
+	"assay/mutate/syntax"
+)
+
+func init() {
+	register(
+		&mutate.Operator{
+			ID: "null/to-false",
+			Doc: `null becomes false.
+
+No test tells null from other empty values here. Assert it with assertNull or assertSame instead of assertEmpty or assertFalse.`,
+			Before: `$this->pilot = null;`, After: `$this->pilot = false;`,
+			Kinds: []string{"null"}, Wide: true,
+			// Wide: most code asks only whether the value is empty, and then
+			// the two are the same.
+			Apply: func(f *syntax.File, n *syntax.Node) []mutate.Edit {
+				if !literalIsFree(f, n) || n.Parent.Is("static_variable_declaration") {
+					return nil
+				}
+				return fit(f, n.Span, "false")
+			},
+		},
+	)
+}

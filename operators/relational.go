@@ -1,0 +1,109 @@
+package operators
+
+import (
+	"assay/mutate"
+	"assay/mutate/syntax"
+)
+
+// relationalOps compare by order.
+var relationalOps = map[string]bool{"<": true, "<=": true, ">": true, ">=": true}
+
+// The mutants of a comparison are those that the fault hierarchy of relational
+// operators leaves: whatever kills these three kills the others as well.
+// Source: G. Kaminski, P. Ammann, J. Offutt, "Better predicate testing",
+// AST 2011.
+//
+//	<    <=  !=  false         >    >=  !=  false
+//	<=   <   ==  true          >=   >   ==  true
+func init() {
+	binary := []string{"binary_expression"}
+	register(
+		&mutate.Operator{
+			ID: "relational/boundary-opened",
+			Doc: `The boundary is let in: < becomes <=, and > becomes >=.
+
+No test reaches the point where both sides are equal, or it does not look at the outcome. Add a test with exactly the value on the other side of the comparison.`,
+			Before: `return $age < 18;`, After: `return $age <= 18;`,
+			Kinds: binary, Apply: swap(map[string]string{"<": "<=", ">": ">="}, nil),
+		},
+		&mutate.Operator{
+			ID: "relational/boundary-closed",
+			Doc: `The boundary is shut out: <= becomes <, and >= becomes >.
+
+No test reaches the point where both sides are equal, or it does not look at the outcome. Add a test with exactly the value on the other side of the comparison.`,
+			Before: `return $age >= 18;`, After: `return $age > 18;`,
+			Kinds: binary, Apply: swap(map[string]string{"<=": "<", ">=": ">"}, nil),
+		},
+		&mutate.Operator{
+			ID: "relational/to-unequal",
+			Doc: `Any difference will do: < and > become !=.
+
+Every test lies on the boundary or on the side where the comparison is true. Add one from the far side: for $a < $b a case in which $a is the larger.`,
+			Before: `return $age < 18;`, After: `return $age != 18;`,
+			Kinds: binary, Apply: compareAs(map[string]string{"<": "!=", ">": "!="}),
+		},
+		&mutate.Operator{
+			ID: "relational/to-equal",
+			Doc: `Only the boundary will do: <= and >= become ==.
+
+Every test lies on the boundary or on the side where the comparison is false. Add one well inside: for $a >= $b a case in which $a is the larger.`,
+			Before: `return $age >= 18;`, After: `return $age == 18;`,
+			Kinds: binary, Apply: compareAs(map[string]string{"<=": "==", ">=": "=="}),
+		},
+		&mutate.Operator{
+			ID: "relational/to-false",
+			Doc: `The comparison never holds: $a < $b and $a > $b become false.
+
+No test notices when this comparison is true. Add a case in which it holds, and assert what happens then.`,
+			Before: `return $age < 18;`, After: `return false;`,
+			Kinds: binary, Apply: constantFor(map[string]string{"<": "false", ">": "false"}),
+		},
+		&mutate.Operator{
+			ID: "relational/to-true",
+			Doc: `The comparison always holds: $a <= $b and $a >= $b become true.
+
+No test notices when this comparison is false. Add a case in which it does not hold, and assert what happens then.`,
+			Before: `return $age >= 18;`, After: `return true;`,
+			Kinds: binary, Apply: constantFor(map[string]string{"<=": "true", ">=": "true"}),
+		},
+	)
+}
+
+// compareAs replaces a comparison by order with one for equality. The latter
+// binds less tightly and does not chain, hence the parentheses in
+// "$a < $b == $c" => "($a != $b) == $c".
+func compareAs(table map[string]string) applyFunc {
+	plain := swap(table, nil)
+	return func(f *syntax.File, n *syntax.Node) []mutate.Edit {
+		to, ok := table[operatorText(f, n)]
+		if !ok || !n.Parent.Is("binary_expression") || binding(f, n.Parent) < bindings[to] {
+			return plain(f, n)
+		}
+		op := operatorOf(n)
+		return fit(f, n.Span, "("+string(f.Src[n.Start:op.Start])+to+string(f.Src[op.End:n.End])+")")
+	}
+}
+
+// constantFor replaces a whole comparison by a constant. A side of && or ||
+// stays as it is, and so does a loop's condition where the constant is true.
+func constantFor(table map[string]string) applyFunc {
+	return func(f *syntax.File, n *syntax.Node) []mutate.Edit {
+		to, ok := table[operatorText(f, n)]
+		if !ok || isLogicalOperand(f, n) {
+			return nil
+		}
+		if steers(f, n) && (to == "true") != negated(f, n) {
+			return nil
+		}
+		return fit(f, n.Span, to)
+	}
+}
+
+// negated reports whether an odd number of "!" stands around an expression.
+func negated(f *syntax.File, n *syntax.Node) bool {
+	odd := false
+	for p := n.Parent; p.Is("parenthesized_expression") || isNot(f, p); p = p.Parent {
+		odd = odd != isNot(f, p)
+	}
+	return odd
+}

@@ -1,0 +1,59 @@
+package operators
+
+import (
+	"assay/mutate"
+	"assay/mutate/syntax"
+)
+
+func init() {
+	binary := []string{"binary_expression"}
+	register(
+		&mutate.Operator{
+			ID: "spaceship/swapped",
+			Doc: `The order is turned round: $a <=> $b becomes $b <=> $a.
+
+No test depends on which comes first. Sort at least two different values in a test, and compare the whole sorted list.`,
+			Before: `return $a->eta <=> $b->eta;`, After: `return $b->eta <=> $a->eta;`,
+			Kinds: binary, Apply: swapCompared,
+		},
+		&mutate.Operator{
+			ID: "spaceship/to-zero",
+			Doc: `All count as equal: $a <=> $b becomes 0.
+
+In every test the values come in sorted already, so a sort that does nothing passes. Begin a test with a list in the wrong order, and compare the whole sorted list.`,
+			Before: `return $a->eta <=> $b->eta;`, After: `return 0;`,
+			Kinds: binary,
+			Apply: func(f *syntax.File, n *syntax.Node) []mutate.Edit {
+				if operatorText(f, n) != "<=>" {
+					return nil
+				}
+				return fit(f, n.Span, "0")
+			},
+		},
+	)
+}
+
+func swapCompared(f *syntax.File, n *syntax.Node) []mutate.Edit {
+	left, right, op := n.Child("left"), n.Child("right"), operatorOf(n)
+	if operatorText(f, n) != "<=>" || f.Text(left) == f.Text(right) {
+		return nil
+	}
+	return swapSides(f, n, left, right, op)
+}
+
+// swapSides exchanges left and right round op and leaves what stands between
+// them, comments too, where it is.
+func swapSides(f *syntax.File, whole, left, right, op *syntax.Node) []mutate.Edit {
+	a, b := f.Text(left), f.Text(right)
+	if binding(f, right) <= binding(f, whole) {
+		b = "(" + b + ")"
+	}
+	between := string(f.Src[left.End:right.Start])
+	if grows(f.Src[op.End-1], a[0]) && op.End == right.Start {
+		between += " "
+	}
+	if op.Start == left.End && grows(b[len(b)-1], f.Src[op.Start]) {
+		between = " " + between
+	}
+	return fit(f, syntax.Span{Start: left.Start, End: right.End}, b+between+a)
+}

@@ -1,0 +1,127 @@
+package operators
+
+import (
+	"assay/mutate"
+	"assay/mutate/syntax"
+)
+
+func init() {
+	kinds := []string{"conditional_expression"}
+	register(
+		&mutate.Operator{
+			ID: "ternary/keep-first",
+			Doc: `Always the first value: $c ? $a : $b becomes $a.
+
+No test notices when the condition is false. Add a case in which it does not hold, and assert the second value.`,
+			Before: `return $member ? $low : $high;`, After: `return $low;`,
+			Kinds: kinds, Apply: keepBranch("body"),
+		},
+		&mutate.Operator{
+			ID: "ternary/keep-second",
+			Doc: `Always the second value: $c ? $a : $b becomes $b.
+
+No test notices when the condition is true. Add a case in which it holds, and assert the first value.`,
+			Before: `return $member ? $low : $high;`, After: `return $high;`,
+			Kinds: kinds, Apply: keepBranch("alternative"),
+		},
+		&mutate.Operator{
+			ID: "ternary/swapped",
+			Doc: `The values change places: $c ? $a : $b becomes $c ? $b : $a.
+
+No test depends on this choice at all. Add one case for each value of the condition, and assert the value chosen.`,
+			Before: `return $member ? $low : $high;`, After: `return $member ? $high : $low;`,
+			Kinds: kinds, Wide: true, Apply: swapBranches,
+		},
+		&mutate.Operator{
+			ID: "ternary/elvis-keep-left",
+			Doc: `The fallback is dropped: $a ?: $b becomes $a.
+
+No test has an empty left side. Add one in which it is '', 0, null or [], and assert that the fallback is used.`,
+			Before: `return $nick ?: $name;`, After: `return $nick;`,
+			Kinds: kinds, Apply: keepElvis("condition"),
+		},
+		&mutate.Operator{
+			ID: "ternary/elvis-keep-right",
+			Doc: `Always the fallback: $a ?: $b becomes $b.
+
+No test tells the left side from the fallback. Add one in which the left side is filled and different, and assert that it is used.`,
+			Before: `return $nick ?: $name;`, After: `return $name;`,
+			Kinds: kinds, Apply: keepElvis("alternative"),
+		},
+		&mutate.Operator{
+			ID: "ternary/elvis-to-coalesce",
+			Doc: `The fallback is used for null only: ?: becomes ??.
+
+No test has a left side that is empty without being null. Add one with '', 0, false or [], whichever can occur, and assert that the fallback is used.`,
+			Before: `return $nick ?: $name;`, After: `return $nick ?? $name;`,
+			Kinds: kinds, Apply: elvisToCoalesce,
+		},
+	)
+}
+
+// isElvis reports whether a conditional expression is "a ?: b".
+func isElvis(n *syntax.Node) bool { return n.Child("body") == nil }
+
+// keepBranch works where the condition has no mutants of its own that keep
+// each branch in turn; see isPlain.
+func keepBranch(field string) applyFunc {
+	return func(f *syntax.File, n *syntax.Node) []mutate.Edit {
+		cond, branch := n.Child("condition"), n.Child(field)
+		if isElvis(n) || branch == nil || !isPlain(f, core(f, cond)) || !branchesDiffer(f, n) {
+			return nil
+		}
+		return keepSide(f, n, branch)
+	}
+}
+
+func branchesDiffer(f *syntax.File, n *syntax.Node) bool {
+	return f.Text(n.Child("body")) != f.Text(n.Child("alternative"))
+}
+
+func swapBranches(f *syntax.File, n *syntax.Node) []mutate.Edit {
+	body, alt := n.Child("body"), n.Child("alternative")
+	if body == nil || alt == nil || !branchesDiffer(f, n) {
+		return nil
+	}
+	between := string(f.Src[body.End:alt.Start])
+	first, second := f.Text(alt), f.Text(body)
+	if binding(f, alt) <= binding(f, n) {
+		first = "(" + first + ")"
+	}
+	if binding(f, body) <= binding(f, n) {
+		second = "(" + second + ")"
+	}
+	return fit(f, syntax.Span{Start: body.Start, End: alt.End}, first+between+second)
+}
+
+func keepElvis(field string) applyFunc {
+	return func(f *syntax.File, n *syntax.Node) []mutate.Edit {
+		side := n.Child(field)
+		if !isElvis(n) || side == nil {
+			return nil
+		}
+		// "$a ?: null" and "$a ?: false" without the fallback differ only
+		// between values that count as empty.
+		if field == "condition" && n.Child("alternative").Unwrapped().Is("null", "boolean") {
+			return nil
+		}
+		return keepSide(f, n, side)
+	}
+}
+
+// elvisToCoalesce leaves alone a left side that cannot be null, as the
+// fallback would be dead then and its loss the same as keeping the left side.
+func elvisToCoalesce(f *syntax.File, n *syntax.Node) []mutate.Edit {
+	if !isElvis(n) {
+		return nil
+	}
+	switch evident(f, n.Child("condition")) {
+	case "int", "float", "string", "bool", "array", "int|false":
+		return nil
+	}
+	question, colon := n.First("?"), n.First(":")
+	if question == nil || colon == nil {
+		return nil
+	}
+	return fit(f, syntax.Span{Start: question.Start, End: colon.End}, "??")
+}
