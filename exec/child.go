@@ -46,20 +46,28 @@ func (k *keeper) revive() error {
 	if !k.req.Forks {
 		return nil
 	}
-	if k.stage1 == nil {
-		return k.startStages()
-	}
-	select {
-	case <-k.stage0.closed:
-		return k.startStages()
+	switch {
+	case k.stage1 == nil, isClosed(k.stage0.closed):
+		if err := k.startStages(); err != nil {
+			return err
+		}
+	case isClosed(k.stage1.closed):
+		if err := k.startStage1(); err != nil {
+			return err
+		}
 	default:
+		return nil
 	}
+	return k.view.Accept()
+}
+
+func isClosed(c <-chan struct{}) bool {
 	select {
-	case <-k.stage1.closed:
-		return k.startStage1()
+	case <-c:
+		return true
 	default:
+		return false
 	}
-	return nil
 }
 
 // clean kills what the child left running and makes the view pristine again.
@@ -246,6 +254,7 @@ func (c *child) hear(m message, ord *order) error {
 	case "done":
 		c.o.Done = true
 		c.o.Tail, _ = get[[]int](m, 3)
+		c.o.Classes, _ = get[[][2]string](m, 4)
 	case "last":
 		c.o.Last, _ = get[string](m, 0)
 	}

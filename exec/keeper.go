@@ -29,6 +29,7 @@ type keeper struct {
 	files0 map[string]bool // relative to the root
 	files1 map[string]bool
 	times  []int64
+	early  []string // classes that stage 1 loads before it is ready
 	serial int
 }
 
@@ -64,8 +65,11 @@ func (k *keeper) serve(req request) (rep reply) {
 		rep.Stage, err = k.openProject()
 	case req.Run != nil:
 		rep.Outcome, err = k.run(*req.Run)
-	default:
-		k.times = req.Times
+	case req.Known != nil:
+		k.times, k.early = req.Known.Times, req.Known.Preload
+		if k.stage1 != nil && len(k.early) > 0 {
+			err = k.restartStage1()
+		}
 	}
 	if err != nil {
 		rep.Failure = err.Error()
@@ -116,7 +120,7 @@ func (k *keeper) startStages() error {
 func (k *keeper) startStage1() error {
 	k.stage1 = k.board.expect()
 	k.serial++
-	if err := k.stage0.send(order{Op: "stage", ID: k.serial, Token: k.stage1.token}); err != nil {
+	if err := k.stage0.send(order{Op: "stage", ID: k.serial, Token: k.stage1.token, Preload: k.early}); err != nil {
 		return err
 	}
 	if err := k.await(k.stage1, nil); err != nil {
@@ -124,6 +128,20 @@ func (k *keeper) startStage1() error {
 	}
 	k.files1 = k.relative(k.facts.Files1)
 	return nil
+}
+
+// restartStage1 makes stage 1 anew.
+func (k *keeper) restartStage1() error {
+	k.stage1.send(order{Op: "quit"})
+	select {
+	case <-k.stage1.closed:
+	case <-time.After(time.Second):
+	}
+	k.board.forget(k.stage1)
+	if err := k.startStage1(); err != nil {
+		return err
+	}
+	return k.view.Accept()
 }
 
 // startupTime bounds how long a stage may take to be ready. Bootstraps that

@@ -30,7 +30,8 @@ import (
 //	["start", test, points, name?]            before the test; points passed since the last end
 //	["event", test, kind, fatal, message, name]   error, failure, warning, risky, incomplete, skipped
 //	["end", test, microseconds, points?, files?]
-//	["done", errors, failures, warnings, points]   all tests were run; PHPUnit goes on to its exit
+//	["done", errors, failures, warnings, points, classes]   all tests were run; PHPUnit goes on
+//	                                          to its exit. classes: PHPUnit's own, [name, file]
 //	["last", message]                         the fatal error that ended the process
 
 // setup is the first message to a PHP process.
@@ -40,7 +41,6 @@ type setup struct {
 	Argv    []string `json:"argv"`
 	Probed  bool     `json:"probed"`
 	Spool   string   `json:"spool,omitempty"`
-	Preload []string `json:"preload,omitempty"`
 	Alone   *order   `json:"alone,omitempty"` // the process is its own child: do this and end
 }
 
@@ -90,7 +90,7 @@ func get[T any](m message, i int) (v T, ok bool) {
 type request struct {
 	Open  *openRequest
 	Run   *runRequest
-	Times []int64 // microseconds a test; replaces what was known
+	Known *knownRequest
 }
 
 // openRequest starts PHP in the keeper's view.
@@ -102,6 +102,12 @@ type openRequest struct {
 	Swap    map[string][]byte // files to put into the view for good, before anything starts
 	Forks   bool              // false: no stages, every run is a process of its own
 	Limits  limits
+}
+
+// knownRequest tells what the survey found.
+type knownRequest struct {
+	Times   []int64  // microseconds a test
+	Preload []string // PHPUnit's classes that a whole run loads; stage 1 is made anew with them
 }
 
 // limits are what a child gets beyond what its tests are known to take.
@@ -157,7 +163,8 @@ type outcome struct {
 	Started  int    // how many tests were started
 	Done     bool   // PHPUnit came to the end of the suite
 	Tail     []int
-	Exit     int // -1 when ended by a signal or not known
+	Classes  [][2]string // PHPUnit's own that were loaded, with their files
+	Exit     int         // -1 when ended by a signal or not known
 	Signal   int
 	TimedOut bool
 	Orphaned bool   // its parent died before it: Exit is not known

@@ -107,11 +107,7 @@ func (j *bench) ready(ctx context.Context, number int, all []Task) (*worker, err
 	if err := sameSuite(j.s.rows, w.facts.Tests); err != nil {
 		return nil, err
 	}
-	times := make([]int64, len(j.s.Tests))
-	for i, t := range j.s.Tests {
-		times[i] = t.Time.Microseconds()
-	}
-	if _, err := w.ask(ctx, request{Times: times}); err != nil {
+	if _, err := w.ask(ctx, request{Known: j.s.known(w.facts.Root)}); err != nil {
 		return nil, err
 	}
 	for _, t := range all {

@@ -27,6 +27,7 @@ type Survey struct {
 	Notes []mutate.Note
 
 	rows    []testRow
+	classes [][2]string      // PHPUnit's own, loaded in a whole run, with their files
 	byPoint map[int][]int    // point => tests, ascending
 	byFile  map[string][]int // path => tests in whose process it was loaded
 	dropped map[string]bool  // paths whose points PHP did not take
@@ -62,6 +63,24 @@ func (e *Engine) Survey(ctx context.Context, files []*mutate.Points, progress fu
 	e.spare = append(e.spare, plain)
 	e.mu.Unlock()
 	return s, x.conclude()
+}
+
+// known is what a worker is told of the survey. Classes that PHPUnit loads in
+// every whole run are loaded once for all children; not those that come from
+// the project itself, whose files may be under change.
+func (s *Survey) known(root string) *knownRequest {
+	k := &knownRequest{Times: make([]int64, len(s.Tests))}
+	for i, t := range s.Tests {
+		k.Times[i] = t.Time.Microseconds()
+	}
+	for _, c := range s.classes {
+		rel, err := filepath.Rel(root, c[1])
+		outside := err != nil || strings.HasPrefix(rel, "../")
+		if c[1] != "" && (outside || strings.HasPrefix(rel, "vendor/")) {
+			k.Preload = append(k.Preload, c[0])
+		}
+	}
+	return k
 }
 
 // notReady turns the failure of a stage into words for the project's owner.
@@ -259,6 +278,7 @@ func (x *explorer) conclude() error {
 			s.Tests[ev.Test].Outcome = ev.Kind
 		}
 	}
+	s.classes = x.whole.Classes
 	x.linkDependencies()
 	reach := make([]map[int]bool, len(s.rows))
 	for i := range reach {

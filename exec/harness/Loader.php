@@ -61,4 +61,41 @@ final class Loader
         }
         throw new \RuntimeException("{$script}: cannot tell where its classes are; name PHPUnit's own script or phar with --phpunit");
     }
+
+    /** Namespaces of PHPUnit and of what it is made of. */
+    private const OWN = ['PHPUnit\\', 'SebastianBergmann\\', 'DeepCopy\\', 'Doctrine\\Instantiator\\', 'TheSeer\\', 'PharIo\\'];
+
+    /**
+     * The classes of PHPUnit that are loaded by now, each with its file, in the
+     * order of their declaration.
+     *
+     * @return list<array{string, string}>
+     */
+    public static function ownClasses(): array
+    {
+        $own = [];
+        foreach (\array_merge(\get_declared_interfaces(), \get_declared_traits(), \get_declared_classes()) as $class) {
+            foreach (self::OWN as $prefix) {
+                if (\strncmp($class, $prefix, \strlen($prefix)) === 0) {
+                    $own[] = [$class, (string) (new \ReflectionClass($class))->getFileName()];
+                    break;
+                }
+            }
+        }
+
+        return $own;
+    }
+
+    /**
+     * Loads classes of PHPUnit once for all children. The keeper names only
+     * such as a whole run loads anyway, from the same files.
+     *
+     * @param list<string> $classes
+     */
+    public static function preload(array $classes): void
+    {
+        foreach ($classes as $class) {
+            \class_exists($class) || \interface_exists($class) || \trait_exists($class);
+        }
+    }
 }

@@ -38,9 +38,6 @@ final class Stage
             exit(70);
         }
         require $adapter;
-        foreach ($setup['preload'] ?? [] as $class) {
-            \class_exists($class) || \interface_exists($class) || \trait_exists($class);
-        }
         if (isset($setup['alone'])) {
             self::$order = $setup['alone'];
             self::watchForTheEnd();
@@ -96,6 +93,8 @@ final class Stage
         Probe::$owner = \getmypid();
         if ($order['op'] !== 'stage') {
             self::$order = $order;
+        } else {
+            self::$setup['preload'] = $order['preload'] ?? [];
         }
         self::$channel->send(['hello', \getmypid()]);
         if ($order['op'] !== 'stage') {

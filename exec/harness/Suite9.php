@@ -85,6 +85,7 @@ final class ForkingSuite extends TestSuite
         Probe::$building = false;
         Probe::take();
         if (Stage::$order === null || Stage::$order['op'] === 'describe') {
+            Loader::preload(Stage::$setup['preload'] ?? []);
             Stage::$channel->send(['stage', 1, \get_included_files(), $this->describe(), $built, Reporter::$fatal]);
             Stage::serve(1);
         }
@@ -247,8 +248,9 @@ final class Reporter implements ResultPrinter
 
     public function printResult(TestResult $result): void
     {
-        $tail = self::$mode === 'survey' ? \array_keys(Probe::take()) : [];
-        Stage::$channel->send(['done', $result->errorCount(), $result->failureCount(), $result->warningCount(), $tail]);
+        $survey = self::$mode === 'survey';
+        Stage::$channel->send(['done', $result->errorCount(), $result->failureCount(), $result->warningCount(),
+            $survey ? \array_keys(Probe::take()) : [], $survey ? Loader::ownClasses() : []]);
     }
 
     public function addError(Test $test, \Throwable $t, float $time): void
