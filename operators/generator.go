@@ -13,8 +13,8 @@ func init() {
 			Doc: `The generator leaves out what this yield hands over.
 
 A survivor means that no test looks at this element. Turn the generator into an array with iterator_to_array() and assert the whole of it.`,
-			Before: `function stops() { yield 'Pier'; yield from $this->rest; }`,
-			After:  `function stops() { ; yield from $this->rest; }`,
+			Before: `function stops() { yield 'Pier'; $sent = yield; }`,
+			After:  `function stops() { ; $sent = yield; }`,
 			Kinds:  []string{"yield_expression"},
 			Apply:  yieldDropped,
 		},

@@ -13,12 +13,12 @@ func init() {
 	register(
 		&mutate.Operator{
 			ID: "loop/skipped",
-			Doc: `The foreach loop runs over nothing.
+			Doc: `The loop does not run: a foreach goes over [], the condition of a while or for is false.
 
 A survivor means that no test needs what this loop does. Pass at least one element and assert the effect it must have.`,
 			Before: `foreach ($stops as $stop) { $sum += $stop; }`,
 			After:  `foreach ([] as $stop) { $sum += $stop; }`,
-			Kinds:  []string{"foreach_statement"},
+			Kinds:  []string{"foreach_statement", "while_statement", "for_statement"},
 			Apply:  loopSkipped,
 		},
 		&mutate.Operator{
@@ -54,18 +54,29 @@ A survivor means that no test notices when the rest of the body runs for an elem
 	)
 }
 
-// loopSkipped is for foreach alone: other loops end when their condition is
-// false, which is another family's matter.
+// loopSkipped leaves conditions alone that have families of their own: those
+// make them false, too. Once false, a do loop still runs once; that is enough
+// of a difference to leave it to the same families.
 func loopSkipped(f *syntax.File, n *syntax.Node) []mutate.Edit {
-	inner := n.NamedChildren()
-	if len(inner) < 2 {
+	over := n.Child("condition")
+	text := "false"
+	if n.Is("foreach_statement") {
+		text = "[]"
+		if inner := n.NamedChildren(); len(inner) > 1 {
+			over = inner[0]
+		}
+	}
+	if over == nil || holdsYield(over) {
 		return nil
 	}
-	over := inner[0]
-	if u := over.Unwrapped(); u.Is("array_creation_expression") && len(u.NamedChildren()) == 0 || holdsYield(over) {
+	switch u := over.Unwrapped(); {
+	case text == "[]" && u.Is("array_creation_expression") && len(u.NamedChildren()) == 0,
+		text == "false" && (u.Is("sequence_expression") || !isPlain(f, core(f, u))):
 		return nil
+	case over.Is("parenthesized_expression") && text == "false":
+		over = u
 	}
-	return fit(f, over.Span, "[]")
+	return fit(f, over.Span, text)
 }
 
 // loopOnce does nothing where the first turn is the last anyway.

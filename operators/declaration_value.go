@@ -1,0 +1,136 @@
+package operators
+
+import (
+	"strconv"
+	"strings"
+
+	"assay/mutate"
+	"assay/mutate/syntax"
+)
+
+// These operators of the declaration family change a literal that is the whole
+// value of a declaration. Literals within a larger value belong to the families
+// of literals, and arrays to the family array, which drops their elements.
+func init() {
+	register(
+		&mutate.Operator{
+			ID: "declaration/default-argument",
+			Doc: `The default of a parameter is another value.
+
+A survivor means that no test leaves this argument out and sees what that means. Call the function without it, and assert the result.`,
+			Before: `function moor(int $lines = 2) { return $lines; }`,
+			After:  `function moor(int $lines = 3) { return $lines; }`,
+			Kinds:  []string{"simple_parameter", "property_promotion_parameter"},
+			Apply: func(f *syntax.File, n *syntax.Node) []mutate.Edit {
+				return otherValue(f, n.Child("default_value"))
+			},
+		},
+		&mutate.Operator{
+			ID: "declaration/property-default",
+			Doc: `A property starts with another value.
+
+A survivor means that no test looks at a fresh object, or that every path sets the property first (then the default can go). Make an object, do nothing, and assert what it says.`,
+			Before: `class Pier { private int $free = 4; }`,
+			After:  `class Pier { private int $free = 5; }`,
+			Kinds:  []string{"property_element"},
+			Apply: func(f *syntax.File, n *syntax.Node) []mutate.Edit {
+				return otherValue(f, n.Child("default_value"))
+			},
+		},
+		&mutate.Operator{
+			ID: "declaration/constant",
+			Doc: `A constant has another value.
+
+A survivor means that the tests use the constant by name, or not at all, and no result shows its value. If it is stored, sent or shown to someone, assert a result with the value written out.`,
+			Before: `class Pier { const BERTHS = 12; }`,
+			After:  `class Pier { const BERTHS = 13; }`,
+			Kinds:  []string{"const_element"},
+			Apply: func(f *syntax.File, n *syntax.Node) []mutate.Edit {
+				parts := n.NamedChildren()
+				if len(parts) != 2 {
+					return nil
+				}
+				return otherValue(f, parts[1])
+			},
+		},
+		&mutate.Operator{
+			ID: "declaration/enum-value",
+			Doc: `A case of a backed enum has another value.
+
+A survivor means that no test goes from this case to its value or back. Assert ->value or ::from() with the value written out: it is what is stored and sent.`,
+			Before: `enum Tide: string { case Ebb = 'ebb'; }`,
+			After:  `enum Tide: string { case Ebb = ''; }`,
+			Kinds:  []string{"enum_case"},
+			Apply:  enumValue,
+		},
+	)
+}
+
+// otherValue gives another literal of the same type; null has none, and a name
+// of a class is left alone, for anything else only fails to load.
+func otherValue(f *syntax.File, n *syntax.Node) []mutate.Edit {
+	if n == nil {
+		return nil
+	}
+	if x, ok := numberAt(f, n); ok {
+		if to := x.value + 1; to > x.value {
+			return fit(f, n.Span, x.write(to))
+		}
+		return nil
+	}
+	text := f.Text(n)
+	switch n.Kind {
+	case "float":
+		if to, ok := raised(text); ok && !sameFloat(text, to) {
+			return fit(f, n.Span, to)
+		}
+	case "unary_op_expression":
+		if arg := argumentOf(n); arg.Is("float") && operatorText(f, n) == "-" {
+			return otherValue(f, arg)
+		}
+	case "boolean":
+		if strings.EqualFold(text, "true") {
+			return fit(f, n.Span, "false")
+		}
+		return fit(f, n.Span, "true")
+	case "string", "encapsed_string":
+		quote := text[len(text)-1:]
+		switch {
+		case isClassName(text):
+		case len(strings.TrimLeft(text, "bB")) > 2:
+			return fit(f, n.Span, quote+quote)
+		default:
+			return fit(f, n.Span, quote+"not empty"+quote)
+		}
+	}
+	return nil
+}
+
+// enumValue takes a value that no other case has: PHP refuses an enum with two
+// equal ones.
+func enumValue(f *syntax.File, n *syntax.Node) []mutate.Edit {
+	value := n.Child("value")
+	if value == nil {
+		return nil
+	}
+	taken := map[string]bool{}
+	for _, c := range n.Parent.Children {
+		if v := c.Child("value"); c.Is("enum_case") && v != nil {
+			taken[f.Text(v)] = true
+			if x, ok := numberAt(f, v); ok {
+				taken[strconv.FormatInt(x.value, 10)] = true
+			}
+		}
+	}
+	if x, ok := numberAt(f, value); ok {
+		to := x.value + 1
+		for taken[strconv.FormatInt(to, 10)] {
+			to++
+		}
+		return fit(f, value.Span, x.write(to))
+	}
+	if taken["''"] || taken[`""`] {
+		return nil
+	}
+	return otherValue(f, value)
+}
