@@ -61,6 +61,14 @@ A survivor means that the tests use the same value for both, or never look at wh
 // the default is false. The family boolean leaves the flag to this one.
 var strictPlaces = map[string]int{"in_array": 2, "array_search": 2, "array_keys": 2, "base64_decode": 1}
 
+// isStrictFlag reports whether a "true" is the flag that call/strict-dropped
+// drops: turning it into false would be the same mutant again.
+func isStrictFlag(f *syntax.File, n *syntax.Node) bool {
+	name, place := argumentIn(f, n)
+	at, known := strictPlaces[name]
+	return known && at == place && strings.EqualFold(f.Text(n), "true")
+}
+
 func strictDropped(f *syntax.File, n *syntax.Node) []mutate.Edit {
 	name, args, ok := callTo(f, n, 2)
 	at, known := strictPlaces[name]
