@@ -111,11 +111,10 @@ func isSpace(f *syntax.File, start, end int) bool {
 	return start <= end && strings.TrimSpace(string(f.Src[start:end])) == ""
 }
 
-// emptyArray leaves arrays of one element to dropElements, and whole defaults
-// to the family declaration.
+// emptyArray leaves arrays of one element to dropElements.
 func emptyArray(f *syntax.File, n *syntax.Node) []mutate.Edit {
 	el := elements(n)
-	if len(el) < 2 || isCallable(f, el) || isDefault(n) {
+	if len(el) < 2 || isCallable(f, el) {
 		return nil
 	}
 	if n.Children[0].Is("[") {

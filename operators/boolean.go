@@ -29,26 +29,11 @@ No test depends on this value. Assert it where it is returned or stored, or asse
 	)
 }
 
-// strictFlags are functions whose flag "strict" the family call drops.
-var strictFlags = map[string]bool{
-	"in_array": true, "array_search": true, "array_keys": true, "base64_decode": true,
-}
-
 func flip(from, to string) applyFunc {
 	return func(f *syntax.File, n *syntax.Node) []mutate.Edit {
-		if strings.ToLower(f.Text(n)) != from || !literalIsFree(f, n) || isMatchSubject(f, n) || steers(f, n) {
-			return nil
-		}
-		if name, _ := argumentIn(f, n); strictFlags[name] {
+		if strings.ToLower(f.Text(n)) != from || !literalIsFree(f, n) || isStrictFlag(f, n) {
 			return nil
 		}
 		return fit(f, n.Span, to)
 	}
-}
-
-// isMatchSubject reports whether a literal is what "match (true)" or
-// "switch (true)" compares its arms with, which are conditions themselves.
-func isMatchSubject(f *syntax.File, n *syntax.Node) bool {
-	top := climb(f, n)
-	return top.Field == "condition" && top.Parent.Is("match_expression", "switch_statement")
 }

@@ -6,7 +6,8 @@ import (
 )
 
 // swap replaces operator tokens by a table, where allow (if there is one) says
-// so. As with swapToken, PHP's own precedence decides what the new text means.
+// so. PHP's own precedence then decides what the new text means, so a wrong tree
+// can do no harm.
 func swap(table map[string]string, allow func(*syntax.File, *syntax.Node) bool) applyFunc {
 	return func(f *syntax.File, n *syntax.Node) []mutate.Edit {
 		to, ok := table[operatorText(f, n)]

@@ -24,7 +24,7 @@ No test tells the value from the default. Add one in which a value is there and 
 			Before: `return $berth ?? $default;`, After: `return $default;`,
 			Kinds: binary,
 			Apply: func(f *syntax.File, n *syntax.Node) []mutate.Edit {
-				if operatorText(f, n) != "??" {
+				if operatorText(f, n) != "??" || n.Child("right").Unwrapped().Is("throw_expression") {
 					return nil
 				}
 				return keepSide(f, n, n.Child("right"))
@@ -51,10 +51,11 @@ No test has null to the left of ?->. Add one in which the object is missing, or 
 }
 
 // coalesceKeepLeft leaves "x ?? null" alone, from which x differs by a warning
-// at most, and "a ?? (b ?? c)", where b alone is the stronger test.
+// at most; "a ?? (b ?? c)", where dropping c alone asks more; and "x ?? throw",
+// whose throw the family exception drops.
 func coalesceKeepLeft(f *syntax.File, n *syntax.Node) []mutate.Edit {
 	right := n.Child("right").Unwrapped()
-	if operatorText(f, n) != "??" || right.Is("null") || isBinary(f, right, map[string]bool{"??": true}) {
+	if operatorText(f, n) != "??" || right.Is("null", "throw_expression") || isBinary(f, right, map[string]bool{"??": true}) {
 		return nil
 	}
 	return keepSide(f, n, n.Child("left"))

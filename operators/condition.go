@@ -1,14 +1,13 @@
 package operators
 
 import (
-	"strings"
-
 	"assay/mutate"
 	"assay/mutate/syntax"
 )
 
 func init() {
-	kinds := []string{"parenthesized_expression"}
+	branches := []string{"if_statement", "else_if_clause"}
+	all := []string{"if_statement", "else_if_clause", "while_statement", "do_statement", "for_statement"}
 	register(
 		&mutate.Operator{
 			ID: "condition/true",
@@ -16,15 +15,15 @@ func init() {
 
 No test notices when this condition is false. Add a case in which it does not hold, and assert what is different then.`,
 			Before: `if ($member) { $price--; }`, After: `if (true) { $price--; }`,
-			Kinds: kinds, Apply: conditionTrue,
+			Kinds: branches, Apply: conditionTrue,
 		},
 		&mutate.Operator{
 			ID: "condition/false",
-			Doc: `The branch is never taken: the condition of an "if" becomes false.
+			Doc: `The condition never holds: that of an "if" or of a "do ... while" becomes false.
 
-No test notices when this condition is true. Add a case in which it holds, and assert what the branch does.`,
+No test notices when this condition is true. Add a case in which it holds, and assert what the branch does, or the second turn of the loop.`,
 			Before: `if ($member) { $price--; }`, After: `if (false) { $price--; }`,
-			Kinds: kinds,
+			Kinds: []string{"if_statement", "else_if_clause", "do_statement"},
 			Apply: func(f *syntax.File, n *syntax.Node) []mutate.Edit {
 				if cond := plainCondition(f, n); cond != nil {
 					return fit(f, cond.Span, "false")
@@ -34,26 +33,33 @@ No test notices when this condition is true. Add a case in which it holds, and a
 		},
 		&mutate.Operator{
 			ID: "condition/negated",
-			Doc: `The branch is taken in the opposite case: the condition of an "if" is negated.
+			Doc: `The branch is taken in the opposite case: the condition of an "if" or of a loop is negated.
 
 No test depends on this condition at all. Add one case in which it holds and one in which it does not, and assert what differs.`,
 			Before: `if ($member) { $price--; }`, After: `if (!$member) { $price--; }`,
-			Kinds: kinds, Wide: true, Apply: conditionNegated,
+			// Wide: true and false each ask more.
+			Kinds: all, Wide: true, Apply: conditionNegated,
 		},
 	)
 }
 
-// plainCondition gives the condition of an "if" or "elseif" that has no
+// plainCondition gives the condition of an "if" or of a loop that has no
 // mutants of its own by which each outcome is tested: a variable, a call, or
 // one of these under "!". It is nil for comparisons, && and ||, whose families
-// make the constants that are needed, and for literals. Loops are left to the
-// family loop, "?:" to the family ternary.
+// make the constants that are needed, and for literals. Conditions of "? :" are
+// left to the family ternary, and that a "while" or "for" does not run at all
+// to the family loop.
 func plainCondition(f *syntax.File, n *syntax.Node) *syntax.Node {
-	if n.Field != "condition" || !n.Parent.Is("if_statement", "else_if_clause") {
+	conds := n.Fields("condition")
+	if len(conds) == 0 {
 		return nil
 	}
-	cond := n.Unwrapped()
-	if !isPlain(f, core(f, cond)) {
+	// Of "for (; $a, $b; )" only the last counts.
+	cond := conds[len(conds)-1]
+	if cond.Is("sequence_expression") {
+		return nil
+	}
+	if cond = cond.Unwrapped(); cond.Bad || !isPlain(f, core(f, cond)) {
 		return nil
 	}
 	return cond
@@ -63,7 +69,7 @@ func plainCondition(f *syntax.File, n *syntax.Node) *syntax.Node {
 // replace them by true and false.
 func isPlain(f *syntax.File, n *syntax.Node) bool {
 	return !isBinary(f, n, relationalOps) && !isBinary(f, n, equalityOps) && !isBinary(f, n, logicalOps) &&
-		!n.Is("boolean", "parenthesized_expression")
+		!n.Is("boolean", "integer", "parenthesized_expression")
 }
 
 // conditionTrue leaves "if ($x = f())" alone: without the assignment the branch
@@ -76,15 +82,10 @@ func conditionTrue(f *syntax.File, n *syntax.Node) []mutate.Edit {
 	return fit(f, cond.Span, "true")
 }
 
-// conditionNegated leaves to others what they do: "!" is dropped by the family
-// logical, instanceof, isset, empty and is_... are negated by the family of
-// type checks.
+// conditionNegated leaves "!" alone, which the family logical drops.
 func conditionNegated(f *syntax.File, n *syntax.Node) []mutate.Edit {
 	cond := plainCondition(f, n)
-	if cond == nil || isNot(f, cond) || isBinary(f, cond, map[string]bool{"instanceof": true}) {
-		return nil
-	}
-	if name := builtin(f, cond); name == "isset" || name == "empty" || strings.HasPrefix(name, "is_") {
+	if cond == nil || isNot(f, cond) {
 		return nil
 	}
 	return fit(f, cond.Span, negation(f, cond))

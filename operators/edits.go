@@ -254,6 +254,8 @@ func fit(f *syntax.File, span syntax.Span, text string) []mutate.Edit {
 // read as one: two letters, two signs, a dot and a digit.
 func grows(a, b byte) bool {
 	switch {
+	case a == '/' && (b == '/' || b == '*'): // a comment
+		return true
 	case wordByte(a) && (wordByte(b) || b == '\\'), a == '.' && b >= '0' && b <= '9', a >= '0' && a <= '9' && b == '.':
 		return true
 	}

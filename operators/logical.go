@@ -110,12 +110,11 @@ func logicalToConstant(f *syntax.File, n *syntax.Node) []mutate.Edit {
 // "$ready or wait();".
 func isStatement(n *syntax.Node) bool { return n.Parent.Is("expression_statement") }
 
-// dropNot leaves "!$a instanceof B" to the family of type checks, and the inner
-// one of "!!$a", which makes the same mutant as the outer one.
+// dropNot leaves the inner one of "!!$a" alone, which makes the same mutant as
+// the outer one.
 func dropNot(f *syntax.File, n *syntax.Node) []mutate.Edit {
 	arg := argumentOf(n)
-	if !isNot(f, n) || arg == nil || isNot(f, n.Parent) ||
-		isBinary(f, arg.Unwrapped(), map[string]bool{"instanceof": true}) {
+	if !isNot(f, n) || arg == nil || isNot(f, n.Parent) {
 		return nil
 	}
 	return keepSide(f, n, arg)

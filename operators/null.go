@@ -17,7 +17,7 @@ No test tells null from other empty values here. Assert it with assertNull or as
 			// Wide: most code asks only whether the value is empty, and then
 			// the two are the same.
 			Apply: func(f *syntax.File, n *syntax.Node) []mutate.Edit {
-				if !literalIsFree(f, n) || n.Parent.Is("static_variable_declaration") {
+				if !literalIsFree(f, n) {
 					return nil
 				}
 				return fit(f, n.Span, "false")

@@ -11,7 +11,24 @@ import (
 
 var registered []*mutate.Operator
 
-func register(ops ...*mutate.Operator) { registered = append(registered, ops...) }
+// register adds operators to the list. Attributes are data for others to read;
+// no operator changes anything in them.
+func register(ops ...*mutate.Operator) {
+	for _, op := range ops {
+		op.Apply = outsideAttributes(op.Apply)
+	}
+	registered = append(registered, ops...)
+}
+
+func outsideAttributes(apply applyFunc) applyFunc {
+	return func(f *syntax.File, n *syntax.Node) []mutate.Edit {
+		edits := apply(f, n)
+		if len(edits) > 0 && n.Up("attribute_list") != nil {
+			return nil
+		}
+		return edits
+	}
+}
 
 // All gives every operator, sorted by ID, so that the order of files and of
 // init functions cannot matter.
@@ -72,15 +89,4 @@ func operatorOf(n *syntax.Node) *syntax.Node {
 // operatorText is the operator in lower case ("and", "instanceof", "+").
 func operatorText(f *syntax.File, n *syntax.Node) string {
 	return strings.ToLower(f.Text(operatorOf(n)))
-}
-
-// swapToken replaces the operator token when it is from. PHP's own precedence
-// then decides what the new text means, so a wrong tree can do no harm.
-func swapToken(from, to string) applyFunc {
-	return func(f *syntax.File, n *syntax.Node) []mutate.Edit {
-		if op := operatorOf(n); op != nil && strings.ToLower(f.Text(op)) == from {
-			return one(op, to)
-		}
-		return nil
-	}
 }

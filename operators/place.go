@@ -130,9 +130,9 @@ func isKey(n *syntax.Node) bool {
 
 // literalIsFree reports whether the families of literals may change a literal
 // (with its sign, if it has one) where it stands. What is left out: text
-// inside strings, declare(...), the levels of break, what the family
-// declarations does, and where another value is no more than another operator
-// does already:
+// inside strings, declare(...), the levels of break, "while (true)" and
+// "match (true)", what the family declaration does, and where another value is
+// no more than another operator does already:
 //
 //	$x === 3        equality makes the comparison false
 //	case 3, 3 =>    the case is dropped
@@ -140,7 +140,7 @@ func isKey(n *syntax.Node) bool {
 func literalIsFree(f *syntax.File, n *syntax.Node) bool {
 	p := n.Parent
 	switch {
-	case inText(n), isDefault(n), isKey(n):
+	case inText(n), isDefault(n), isKey(n), climb(f, n).Field == "condition":
 		return false
 	case p.Is("declare_directive", "break_statement", "continue_statement", "match_condition_list"):
 		return false

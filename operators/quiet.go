@@ -1,6 +1,7 @@
 package operators
 
 import (
+	"slices"
 	"strings"
 	"unicode"
 
@@ -16,16 +17,34 @@ func unlessQuiet(apply applyFunc) applyFunc {
 		if len(edits) > 0 && quiet(f, n) {
 			return nil
 		}
-		return edits
+		if !n.Is("array_creation_expression") || len(edits) <= maxRows {
+			return edits
+		}
+		inner := map[int]bool{}
+		for _, c := range n.Children {
+			if c.Is("array_element_initializer") && isInnerRow(c) {
+				inner[c.Start] = true
+			}
+		}
+		return slices.DeleteFunc(edits, func(e mutate.Edit) bool { return inner[e.Start] })
 	}
 }
 
-// quiet reports whether a node serves only a reader of logs, traces, measures
-// or messages: a call such as $this->logger->warning(...) as a statement or as
-// an expression, anything in its arguments, the text given to an exception,
-// and the condition of an "if" that guards nothing else. Tests that pin such
-// things down are rare and mostly unwanted.
+// quiet reports whether a node is at a place where survivors help nobody:
+//
+//   - what serves only a reader of logs, traces, measures or messages: a call
+//     such as $this->logger->warning(...), anything in its arguments, the text
+//     given to an exception, an "if" that guards nothing else;
+//   - questions about the machine or PHP itself, such as PHP_VERSION_ID >= 80200
+//     or function_exists(...), of which one run sees one answer only;
+//   - tables of constants, save for their first and last row.
 func quiet(f *syntax.File, n *syntax.Node) bool {
+	if n.Is("if_statement", "else_if_clause", "while_statement", "do_statement", "conditional_expression") {
+		return quietBranch(f, n) || asksPlatform(f, n.Child("condition"))
+	}
+	if asksPlatform(f, n) {
+		return true
+	}
 	for p := n; p != nil; p = p.Parent {
 		switch p.Kind {
 		case "expression_statement":
@@ -38,10 +57,14 @@ func quiet(f *syntax.File, n *syntax.Node) bool {
 			if messageText(f, p) {
 				return true
 			}
+		case "array_element_initializer":
+			if isInnerRow(p) {
+				return true
+			}
 		case "compound_statement", "declaration_list", "program":
 			return false
 		default:
-			if quietCall(f, p) {
+			if quietCall(f, p) || p != n && asksPlatform(f, p) {
 				return true
 			}
 		}
@@ -68,7 +91,7 @@ func quietStatement(f *syntax.File, n *syntax.Node) bool {
 // quietBranch reports whether an "if" without "else" guards quiet calls only.
 func quietBranch(f *syntax.File, n *syntax.Node) bool {
 	body := n.Child("body")
-	if body == nil || n.Child("alternative") != nil {
+	if body == nil || !n.Is("if_statement") || n.Child("alternative") != nil {
 		return false
 	}
 	if !body.Is("compound_statement", "colon_block") {
@@ -83,11 +106,12 @@ func quietBranch(f *syntax.File, n *syntax.Node) bool {
 	return len(inner) > 0
 }
 
-// quietFunctions write to a log, or check what production never checks
+// quietFunctions write to a log, measure, or check what production never checks
 // (assert is off there by PHP's own recommended setting).
 var quietFunctions = map[string]bool{
 	"error_log": true, "trigger_error": true, "user_error": true, "syslog": true, "openlog": true,
-	"closelog": true, "assert": true, "trigger_deprecation": true,
+	"closelog": true, "assert": true, "trigger_deprecation": true, "microtime": true, "hrtime": true,
+	"memory_get_usage": true, "memory_get_peak_usage": true,
 }
 
 // logMethods are those of the PSR-3 logger interface.
@@ -242,4 +266,76 @@ func buildsText(f *syntax.File, n *syntax.Node) bool {
 		return textBuilders[calledFunction(f, n)]
 	}
 	return false
+}
+
+// platformNames are constants and functions by which code asks about PHP and
+// the machine.
+var platformNames = map[string]bool{
+	"php_version_id": true, "php_version": true, "php_major_version": true, "php_minor_version": true,
+	"php_os": true, "php_os_family": true, "php_sapi": true, "php_int_size": true, "directory_separator": true,
+	"hhvm_version": true, "php_sapi_name": true, "phpversion": true, "php_uname": true, "version_compare": true,
+	"extension_loaded": true, "function_exists": true, "defined": true, "get_loaded_extensions": true,
+}
+
+// asksPlatform reports whether a condition asks about PHP or the machine and
+// about nothing else.
+func asksPlatform(f *syntax.File, n *syntax.Node) bool {
+	if n == nil {
+		return false
+	}
+	n = core(f, n)
+	switch {
+	case isBinary(f, n, logicalOps):
+		return asksPlatform(f, n.Child("left")) && asksPlatform(f, n.Child("right"))
+	case isBinary(f, n, relationalOps), isBinary(f, n, equalityOps):
+		return isPlatformName(f, n.Child("left")) || isPlatformName(f, n.Child("right"))
+	case n.Is("function_call_expression"):
+		return isPlatformName(f, n)
+	}
+	return false
+}
+
+// isPlatformName knows the names themselves, calls of the functions, and calls
+// that are given one: version_compare(PHP_VERSION, ...), stripos(PHP_OS, ...).
+func isPlatformName(f *syntax.File, n *syntax.Node) bool {
+	switch n.Kind {
+	case "name", "qualified_name":
+		return platformNames[strings.ToLower(lastName(f, n))]
+	case "function_call_expression":
+		name := calledFunction(f, n)
+		if name != "version_compare" && platformNames[name] {
+			return true
+		}
+		for _, arg := range n.Child("arguments").NamedChildren() {
+			if v := arg.NamedChildren(); len(v) > 0 && isPlatformName(f, v[len(v)-1]) {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// maxRows is how many elements an array literal of constants may have before
+// it counts as a table.
+const maxRows = 12
+
+// isInnerRow reports whether an element holds nothing but constants and lies
+// in a table, neither as its first nor as its last element.
+func isInnerRow(e *syntax.Node) bool {
+	table := e.Parent
+	if !table.Is("array_creation_expression") || len(table.Children) <= 2*maxRows+1 {
+		return false
+	}
+	comma := e.Next()
+	if !e.Prev().Is(",") || comma == nil || !comma.Next().Is("array_element_initializer") {
+		return false
+	}
+	constant := true
+	e.Walk(func(n *syntax.Node) bool {
+		if n.Is("variable_name", "arguments", "anonymous_function", "arrow_function") {
+			constant = false
+		}
+		return constant
+	})
+	return constant
 }
