@@ -17,6 +17,7 @@ type child struct {
 	pid    int
 	o      outcome
 	heard  bool
+	ended  bool // it said that it was about to kill itself, all being done
 	free   bool // no limits: nothing is known of the tests yet
 	began  time.Time
 
@@ -72,9 +73,6 @@ func isClosed(c <-chan struct{}) bool {
 
 // clean kills what the child left running and makes the view pristine again.
 func (k *keeper) clean(o *outcome) error {
-	if err := k.killLeftovers(); err != nil {
-		return err
-	}
 	if err := k.view.Restore(); err != nil {
 		return err
 	}
@@ -136,8 +134,7 @@ func (k *keeper) watchOne(r runRequest) (outcome, error) {
 	}
 	defer k.board.forget(c.peer)
 	err := c.watch(&ord)
-	c.finish()
-	return c.o, err
+	return c.o, errors.Join(err, c.finish())
 }
 
 // tick is how often limits are looked at.
@@ -255,6 +252,8 @@ func (c *child) hear(m message, ord *order) error {
 		c.o.Done = true
 		c.o.Tail, _ = get[[]int](m, 3)
 		c.o.Classes, _ = get[[][2]string](m, 4)
+	case "ended":
+		c.ended = true
 	case "last":
 		c.o.Last, _ = get[string](m, 0)
 	}
@@ -277,7 +276,7 @@ func (c *child) heardEnd(m message) {
 func (c *child) phase(test int) {
 	c.phaseTest = test
 	c.phaseWall = time.Now()
-	c.phaseCPU = cpuTime(c.pid)
+	c.phaseCPU = -1
 }
 
 // overLimit reports whether the present phase has used more than its share.
@@ -294,6 +293,9 @@ func (c *child) overLimit() bool {
 	} else if c.o.Stage < 1 && c.o.Started == 0 {
 		known = l.WallFloor / 10 // bootstrap and suite building
 	}
+	if c.phaseCPU < 0 {
+		c.phaseCPU = cpuTime(c.pid) // at the first look, a tick late at most
+	}
 	wall := time.Since(c.phaseWall).Microseconds()
 	if wall < l.CPUFloor {
 		return false
@@ -305,10 +307,12 @@ func (c *child) overLimit() bool {
 }
 
 // finish takes in what is still on the way once the process has ended.
-func (c *child) finish() {
+func (c *child) finish() error {
 	c.o.Wall = time.Since(c.began).Microseconds()
 	c.kill() // its process group: what it left behind must not hold the connection
-	c.k.killLeftovers()
+	if err := c.k.killLeftovers(); err != nil {
+		return err
+	}
 	c.peer.drained(c.heard)
 	for {
 		select {
@@ -319,10 +323,14 @@ func (c *child) finish() {
 		}
 		break
 	}
+	if c.ended && c.o.Signal == int(syscall.SIGKILL) && !c.o.TimedOut {
+		c.o.Signal, c.o.Exit = 0, 0
+	}
 	switch {
 	case c.proc != nil:
 		c.o.Output = c.proc.output.take()
 	case c.k.php != nil:
 		c.o.Output = c.k.php.output.take()
 	}
+	return nil
 }

@@ -32,6 +32,8 @@ import (
 //	["end", test, microseconds, points?, files?]
 //	["done", errors, failures, warnings, points, classes]   all tests were run; PHPUnit goes on
 //	                                          to its exit. classes: PHPUnit's own, [name, file]
+//	["ended"]                                 nothing of the user's is left to run and PHPUnit's status
+//	                                          stands; the process kills itself
 //	["last", message]                         the fatal error that ended the process
 
 // setup is the first message to a PHP process.

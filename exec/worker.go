@@ -74,7 +74,7 @@ func (e *Engine) openRequest(number int, probed map[string][]byte) *openRequest 
 		}
 	}
 	env = append(env, "TEST_TOKEN="+token, "UNIQUE_TEST_TOKEN="+token+"_"+filepath.Base(e.dir),
-		"XDEBUG_MODE=off", "USE_ZEND_ALLOC_HUGE_PAGES=1")
+		"XDEBUG_MODE=off", "USE_ZEND_ALLOC_HUGE_PAGES=1", "ZEND_DONT_UNLOAD_MODULES=1")
 	r := &openRequest{PHP: e.php, Harness: e.harness, Swap: probed, Forks: e.facts.Pcntl && !e.set.Cold,
 		Limits: e.limits, Env: env}
 	r.Setup = setup{PHPUnit: e.inView(e.set.PHPUnit), Argv: e.argv(), Probed: probed != nil}

@@ -39,7 +39,7 @@ final class Stage
         }
         require $adapter;
         if (isset($setup['alone'])) {
-            self::$order = $setup['alone'];
+            self::$order = $setup['alone'] + ['mode' => ''];
             self::watchForTheEnd();
         } else {
             $channel->send(['stage', 0, \get_included_files(), $version]);
@@ -105,6 +105,9 @@ final class Stage
     /** A fatal error ends a process without an exception: say which it was. */
     private static function watchForTheEnd(): void
     {
+        if (self::$order['mode'] === 'judge') {
+            Ending::watch();
+        }
         $pid = \getmypid();
         \register_shutdown_function(static function () use ($pid): void {
             $last = \error_get_last();

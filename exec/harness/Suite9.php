@@ -20,6 +20,7 @@ use PHPUnit\Framework\Warning;
 use PHPUnit\TextUI\Command;
 use PHPUnit\TextUI\ResultPrinter;
 use PHPUnit\TextUI\TestRunner;
+use PHPUnit\Util\Test as TestUtil;
 
 final class Suite
 {
@@ -81,20 +82,20 @@ final class ForkingSuite extends TestSuite
     public function run(?TestResult $result = null): TestResult
     {
         $this->number($this, []);
+        foreach ($this->leaves as $i => $leaf) {
+            Reporter::$numbers[\spl_object_id($leaf)] = $i;
+        }
         $built = Probe::$built;
         Probe::$building = false;
         Probe::take();
         if (Stage::$order === null || Stage::$order['op'] === 'describe') {
             Loader::preload(Stage::$setup['preload'] ?? []);
+            $this->warm();
             Stage::$channel->send(['stage', 1, \get_included_files(), $this->describe(), $built, Reporter::$fatal]);
             Stage::serve(1);
         }
         $order = Stage::$order;
         Reporter::$byName = !empty($order['by_name']);
-        Reporter::$numbers = [];
-        foreach ($this->leaves as $i => $leaf) {
-            Reporter::$numbers[\spl_object_id($leaf)] = $i;
-        }
         Reporter::$mode = $order['mode'];
         Reporter::$result = $result;
         $this->choose($order);
@@ -111,6 +112,17 @@ final class ForkingSuite extends TestSuite
             } else {
                 $this->leaves[] = $test;
                 $this->paths[] = $path;
+            }
+        }
+    }
+
+    /** Fills PHPUnit's caches of what it reads from test classes, once for all children. */
+    private function warm(): void
+    {
+        foreach ($this->leaves as $test) {
+            if ($test instanceof TestCase) {
+                TestUtil::getHookMethods(\get_class($test));
+                TestUtil::parseTestMethodAnnotations(\get_class($test), $test->getName(false));
             }
         }
     }
@@ -251,6 +263,7 @@ final class Reporter implements ResultPrinter
         $survey = self::$mode === 'survey';
         Stage::$channel->send(['done', $result->errorCount(), $result->failureCount(), $result->warningCount(),
             $survey ? \array_keys(Probe::take()) : [], $survey ? Loader::ownClasses() : []]);
+        Ending::mayBeShort(); // the status is 0, or a fatal event has been told of
     }
 
     public function addError(Test $test, \Throwable $t, float $time): void

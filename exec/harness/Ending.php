@@ -1,0 +1,73 @@
+<?php
+
+declare(strict_types=1);
+
+namespace AssayHarness;
+
+/**
+ * Ends a child without PHP's own shutdown once everything of the user's has
+ * run: most of what a short child costs is PHP taking itself apart.
+ *
+ * PHP ends in this order: shutdown functions, destructors, output callbacks,
+ * streams, itself. An Ending is an object whose destructor replaces itself by
+ * a new one until nobody else's object came in between: then every destructor
+ * has run, for PHP gives new objects ascending numbers by then and calls
+ * destructors in that order. Nothing is cut short where something of the
+ * user's could still follow (open output buffers, stream wrappers) or where
+ * the exit status might not be the one that PHPUnit chose (exit() in a
+ * shutdown function): then PHP goes its own way to the end.
+ */
+final class Ending
+{
+    private static ?self $next = null;
+    private static bool $safe = false;
+    private static bool $done = false;
+    private static int $pid = 0;
+    private static int $buffers = 0;
+    /** @var list<string> */
+    private static array $wrappers = [];
+    private int $generation = 0;
+
+    /** To be called in a child before anything of the user's runs in it. */
+    public static function watch(): void
+    {
+        self::$pid = \getmypid();
+        self::$buffers = \ob_get_level();
+        self::$wrappers = \stream_get_wrappers();
+        self::$next = new self();
+        self::atLast(8);
+    }
+
+    /** PHPUnit has finished, and its exit status is known or does not matter. */
+    public static function mayBeShort(): void
+    {
+        self::$done = true;
+    }
+
+    /** Shutdown functions may register others: be behind them. */
+    private static function atLast(int $times): void
+    {
+        \register_shutdown_function(static function () use ($times): void {
+            if ($times > 0) {
+                self::atLast($times - 1);
+            } else {
+                self::$safe = true;
+            }
+        });
+    }
+
+    public function __destruct()
+    {
+        if (!self::$safe || !self::$done || \getmypid() !== self::$pid
+            || \ob_get_level() > self::$buffers || \stream_get_wrappers() !== self::$wrappers) {
+            return;
+        }
+        $next = new self();
+        $next->generation = $this->generation + 1;
+        if ($this->generation > 0 && \spl_object_id($next) === \spl_object_id($this) + 1) {
+            Stage::$channel->send(['ended']);
+            \posix_kill(\getmypid(), \SIGKILL);
+        }
+        self::$next = $next;
+    }
+}
