@@ -13,10 +13,13 @@ import "strings"
 //	$a = &$b + $c            tree: $a = &($b + $c)     PHP: ($a = &$b) + $c
 //	print $a and $b          tree: print ($a and $b)   PHP: (print $a) and $b
 func (f *File) markDoubtful() {
-	halt := f.HaltOffset()
+	halt := f.halt
 	f.Root.Walk(func(n *Node) bool {
 		if n.End > halt && n.Parent != nil {
 			n.Bad = true
+		}
+		if f.echoed(n) {
+			n.Bad = true // but not what is in it
 		}
 		if !n.Bad && f.doubtful(n) {
 			n.Bad = true
@@ -27,8 +30,15 @@ func (f *File) markDoubtful() {
 		return true
 	})
 	if halt < len(f.Src) {
-		f.Damage = append(f.Damage, Damage{Span{halt, len(f.Src)}, "data behind __halt_compiler"})
+		f.Damage = append(f.Damage, Damage{Span{halt, len(f.Src)}, haltReason})
 	}
+}
+
+// echoed reports whether a node is the expression of a "<?= ... ?>" tag, which
+// the grammar takes for a statement. It cannot be dropped like one.
+func (f *File) echoed(n *Node) bool {
+	prev := n.Prev()
+	return n.Kind == "expression_statement" && prev.Is("php_tag", "text_interpolation") && strings.HasSuffix(f.Text(prev), "<?=")
 }
 
 func (f *File) doubtful(n *Node) bool {

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"fmt"
+	"strings"
 	"sync"
 
 	sitter "github.com/smacker/go-tree-sitter"
@@ -17,6 +18,7 @@ type File struct {
 	Root   *Node  // kind "program"
 	Damage []Damage
 	lines  []int
+	halt   int // offset of the __halt_compiler statement, or len(Src)
 }
 
 // Damage is a region that could not be read or is not to be changed.
@@ -74,6 +76,8 @@ func Parse(path string, src []byte) (*File, error) {
 	return parse(path, src, src)
 }
 
+const syntaxReason = "syntax error, or syntax newer than the grammar"
+
 // parse reads text, which has the length of src, and gives a File of src.
 func parse(path string, src, text []byte) (*File, error) {
 	if err := selfTest(); err != nil {
@@ -93,6 +97,7 @@ func parse(path string, src, text []byte) (*File, error) {
 		return nil, err
 	}
 	f.findDamage()
+	f.halt = f.findHalt()
 	f.markDoubtful()
 	return f, nil
 }
@@ -153,17 +158,22 @@ func (f *File) findDamage() {
 		if !n.Bad {
 			return true
 		}
-		f.Damage = append(f.Damage, Damage{n.Span, "syntax error, or syntax newer than the grammar"})
-		for p := n.Parent; p != nil && p.Parent != nil; p = p.Parent {
-			if p.Is("declaration_list", "enum_declaration_list", "compound_statement", "switch_block", "match_block") {
-				break
-			}
-			p.Bad = true
-		}
+		f.Damage = append(f.Damage, Damage{n.Span, syntaxReason})
+		n.markAround()
 		return false
 	})
 	if len(f.Damage) > 0 {
 		f.spreadDamage()
+	}
+}
+
+// markAround marks what encloses a damaged node, up to the nearest block.
+func (n *Node) markAround() {
+	for p := n.Parent; p != nil && p.Parent != nil; p = p.Parent {
+		if p.Is("declaration_list", "enum_declaration_list", "compound_statement", "switch_block", "match_block") {
+			return
+		}
+		p.Bad = true
 	}
 }
 
@@ -177,22 +187,26 @@ func (f *File) spreadDamage() {
 	})
 }
 
-// HaltOffset gives the offset of __halt_compiler's data (case does not
-// matter), or len(Src): nothing behind it is code.
-func (f *File) HaltOffset() int {
-	lower := bytes.ToLower(f.Src)
-	at := 0
-	for {
-		i := bytes.Index(lower[at:], []byte("__halt_compiler"))
-		if i < 0 {
-			return len(f.Src)
-		}
-		at += i
-		if n := f.At(at); n != nil && !n.Is("comment", "string_content", "text", "heredoc_body", "nowdoc_string") {
-			return at
-		}
-		at += len("__halt_compiler")
+// HaltOffset gives the offset of the __halt_compiler statement, or len(Src):
+// nothing behind it is code.
+func (f *File) HaltOffset() int { return f.halt }
+
+// findHalt looks for the statement in the tree, since the same letters may
+// name a constant or a method, or stand in a string.
+func (f *File) findHalt() int {
+	const word = "__halt_compiler"
+	if !bytes.Contains(bytes.ToLower(f.Src), []byte(word)) {
+		return len(f.Src)
 	}
+	at := len(f.Src)
+	f.Root.Walk(func(n *Node) bool {
+		if n.Kind == "name" && n.Start < at && strings.EqualFold(f.Text(n), word) &&
+			n.Parent.Is("function_call_expression", "ERROR") && n.Prev() == nil {
+			at = n.Start
+		}
+		return n.Start < at
+	})
+	return at
 }
 
 // At gives the smallest node that holds the byte at offset, or nil.
