@@ -128,6 +128,7 @@ type masker struct {
 	pair     []int   // of each bracket in sig, its partner's index, or -1
 	role     []string
 	marks    []mark
+	nested   int  // end of the nested heredoc masked last
 	silent   bool // something was masked that Parse misreads without an error
 }
 
