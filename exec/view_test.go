@@ -7,6 +7,7 @@ import (
 	"os"
 	osexec "os/exec"
 	"path/filepath"
+	"sort"
 	"strings"
 	"testing"
 	"time"
@@ -77,6 +78,8 @@ func everyView(t *testing.T, name string) {
 func init() {
 	keeperCases["swap"] = caseSwap
 	keeperCases["damage"] = caseDamage
+	keeperCases["accept"] = caseAccept
+	keeperCases["noop"] = func(keeperT, string) {}
 }
 
 func caseSwap(k keeperT, _ string) {
@@ -203,4 +206,115 @@ func caseDamage(k keeperT, _ string) {
 
 func TestViewDamage(t *testing.T) { everyView(t, "damage") }
 
-var _ = osexec.Command
+// What a bootstrap leaves before the first fork is part of the state to go
+// back to.
+func caseAccept(k keeperT, _ string) {
+	temp := k.v.temps[0].place
+	k.must(k.v.Swap(map[string][]byte{"src/Deep/Harbour.php": []byte("probed")}))
+	k.sh(`mkdir -p var/cache/x; echo warm > var/cache/x/c; ln -s c var/cache/x/l; rm tests/TideTest.php
+		echo new >> composer.json; rm -r src/Deep/Er; mkdir src/Deep/Er; echo only > src/Deep/Er/Only.php
+		rm vendor/acme/Keel.php; mkdir vendor/acme/Keel.php; mkdir $TMPDIR/t; echo db > $TMPDIR/t/db`)
+	k.must(k.v.Accept())
+	list, err := k.v.Damage()
+	k.must(err)
+	if len(list) > 0 {
+		k.fatalf("after accept: %v", list)
+	}
+	k.must(k.v.Restore()) // nothing is in hand any more
+	before := snapshotDir(k.v.Root())
+	k.sh(`rm -r var src/Deep/Er; echo back > tests/TideTest.php; echo more >> composer.json
+		rmdir vendor/acme/Keel.php; echo other > $TMPDIR/t/db; touch $TMPDIR/u; echo x > src/Deep/Harbour.php`)
+	k.wantDamage("project: composer.json changed", "project: src/Deep/Er deleted", "project: src/Deep/Harbour.php changed",
+		"project: tests/TideTest.php created", "project: var deleted", "project: vendor/acme/Keel.php deleted",
+		temp+": t/db changed", temp+": u created")
+	k.mended()
+	if after := snapshotDir(k.v.Root()); after != before {
+		k.fatalf("repaired to\n%s\nwant\n%s", after, before)
+	}
+	db, err := os.ReadFile(filepath.Join(k.v.Temp(), "t/db"))
+	k.must(err)
+	if string(db) != "db\n" {
+		k.fatalf("the temp file is %q", db)
+	}
+	k.must(k.v.Swap(map[string][]byte{"src/Deep/Harbour.php": []byte("mutant")}))
+	k.must(k.v.Restore())
+	if got, err := os.ReadFile(k.path("src/Deep/Harbour.php")); err != nil || string(got) != "probed" {
+		k.fatalf("restored to %q, %v, want the accepted text", got, err)
+	}
+	k.sh("mkdir src/Deep/Er/late; rm -r src/Deep/Er; mkdir src/Deep/Er")
+	k.wantDamage("project: src/Deep/Er/Only.php deleted")
+	k.mended()
+}
+
+func TestViewAccept(t *testing.T) { everyView(t, "accept") }
+
+// snapshotDir lists what a test could see of a directory: no inode numbers.
+func snapshotDir(dir string) string {
+	cmd := osexec.Command("find", ".", "-printf", "%p %y %m %T@ %l\\n")
+	cmd.Dir = dir
+	out, err := cmd.Output()
+	if err != nil {
+		return err.Error()
+	}
+	lines := strings.Split(string(out), "\n")
+	sort.Strings(lines)
+	return strings.Join(lines, "\n")
+}
+
+// A copy must not lead back to the original, whatever links say.
+func TestViewCopyLinks(t *testing.T) {
+	c := copier{from: "/home/u/proj", to: "/w/copy/proj"}
+	for _, row := range []struct{ rel, target, want string }{
+		{"a", "b", "b"},
+		{"a", "../other/x", "/home/u/other/x"},
+		{"d/a", "../b", "../b"},
+		{"d/a", "..", ".."},
+		{"d/a", "../..", "/home/u"},
+		{"d/a", "../../proj/src", "/w/copy/proj/src"},
+		{"vendor/x", "/home/u/proj/packages/x", "/w/copy/proj/packages/x"},
+		{"vendor/x", "/home/u/project", "/home/u/project"},
+		{"vendor/x", "/usr/share/php", "/usr/share/php"},
+		{"self", "/home/u/proj", "/w/copy/proj"},
+	} {
+		if got := c.link(row.rel, row.target); got != row.want {
+			t.Errorf("link %s -> %s: becomes %s, want %s", row.rel, row.target, got, row.want)
+		}
+	}
+}
+
+func TestViewCopyOddFiles(t *testing.T) {
+	root := filepath.Join(t.TempDir(), "p")
+	sampleProject(t, root)
+	must := func(err error) {
+		t.Helper()
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	must(unix.Mkfifo(filepath.Join(root, "pipe"), 0o600))
+	sparse, err := os.Create(filepath.Join(root, "sparse"))
+	must(err)
+	must(sparse.Truncate(20 << 30))
+	_, err = sparse.WriteAt([]byte("end"), 10<<30)
+	must(err)
+	must(sparse.Close())
+	must(os.MkdirAll(filepath.Join(root, "left/out"), 0o755))
+	dir := t.TempDir()
+	spec := ViewSpec{Mode: ViewCopy, Root: root, Dir: dir, Skip: []string{"left/out"}}
+	runKeeper(t, spec, "noop", nil)
+	for _, name := range []string{"pipe", "left/out"} {
+		if _, err := os.Lstat(filepath.Join(dir, "copy/p", name)); !os.IsNotExist(err) {
+			t.Errorf("%s in the copy: %v, want it left out", name, err)
+		}
+	}
+	var st unix.Stat_t
+	must(unix.Stat(filepath.Join(dir, "copy/p/sparse"), &st))
+	if st.Size != 20<<30 || st.Blocks > 1000 {
+		t.Errorf("sparse file: %d bytes in %d blocks", st.Size, st.Blocks)
+	}
+	must(os.Chmod(filepath.Join(dir, "copy/p/src"), 0))
+	must(removeTree(dir))
+	if _, err := os.Lstat(dir); !os.IsNotExist(err) {
+		t.Errorf("private directory still there: %v", err)
+	}
+}

@@ -354,4 +354,3 @@ func (t *tree) close() error {
 	}
 	return first
 }
-
