@@ -19,9 +19,10 @@ func swap(table map[string]string, allow func(*syntax.File, *syntax.Node) bool) 
 }
 
 // keepSide replaces an expression by one of its operands. An operand that
-// binds tighter than the whole needs no parentheses in its place.
+// binds as tightly as the whole needs no parentheses in its place.
 func keepSide(f *syntax.File, whole, side *syntax.Node) []mutate.Edit {
-	if binding(f, side) > binding(f, whole) {
+	if binding(f, side) >= binding(f, whole) ||
+		whole.Parent.Is("expression_statement", "parenthesized_expression", "argument") {
 		return fit(f, whole.Span, f.Text(side))
 	}
 	return keep(f, whole, side)
@@ -43,7 +44,7 @@ func dropFromChain(ops map[string]bool, right bool, allow func(f *syntax.File, d
 		if dropped == nil || kept == nil || isBinary(f, dropped.Unwrapped(), ops) {
 			return nil
 		}
-		if allow != nil && !allow(f, dropped, kept) {
+		if allow != nil && !allow(f, dropped, kept) || !right && f.Text(dropped) == f.Text(kept) {
 			return nil
 		}
 		return keepSide(f, n, kept)

@@ -100,7 +100,8 @@ func logicalToConstant(f *syntax.File, n *syntax.Node) []mutate.Edit {
 	if to == "" || isLogicalOperand(f, n) || isStatement(n) {
 		return nil
 	}
-	if steers(f, n) && (to == "true") != negated(f, n) {
+	truth := (to == "true") != negated(f, n)
+	if truth && steers(f, n) || !truth && isArm(f, n) {
 		return nil
 	}
 	return fit(f, n.Span, to)

@@ -11,8 +11,9 @@ import (
 
 var registered []*mutate.Operator
 
-// register adds operators to the list. Attributes are data for others to read;
-// no operator changes anything in them.
+// register adds operators to the list. What holds for all of them is seen to
+// here: Kinds are those of named nodes ("string" is a literal, not the word in
+// a declaration), and attributes are data for others to read, never changed.
 func register(ops ...*mutate.Operator) {
 	for _, op := range ops {
 		op.Apply = outsideAttributes(op.Apply)
@@ -22,6 +23,9 @@ func register(ops ...*mutate.Operator) {
 
 func outsideAttributes(apply applyFunc) applyFunc {
 	return func(f *syntax.File, n *syntax.Node) []mutate.Edit {
+		if !n.Named {
+			return nil
+		}
 		edits := apply(f, n)
 		if len(edits) > 0 && n.Up("attribute_list") != nil {
 			return nil

@@ -61,6 +61,14 @@ func isLogicalOperand(f *syntax.File, n *syntax.Node) bool {
 	return isBinary(f, climb(f, n).Parent, logicalOps)
 }
 
+// isArm reports whether a truth value decides alone over an arm of
+// "match (true)" or a case of "switch (true)". False in its place is that arm
+// dropped, which the family branch does.
+func isArm(f *syntax.File, n *syntax.Node) bool {
+	top := climb(f, n)
+	return top.Parent.Is("match_condition_list") || top.Parent.Is("case_statement") && top.Field == "value"
+}
+
 // steers reports whether an expression is the condition of a loop, so that
 // true in its place would mean a loop without end, which tells nothing.
 func steers(f *syntax.File, n *syntax.Node) bool {
@@ -176,24 +184,24 @@ func binding(f *syntax.File, n *syntax.Node) int {
 		return bindings[operatorText(f, n)]
 	case "unary_op_expression":
 		if isNot(f, n) {
-			return 15
+			return 17
 		}
-		return 17
-	case "cast_expression", "error_suppression_expression", "update_expression":
-		return 17
-	case "object_creation_expression", "clone_expression":
 		return 19
+	case "cast_expression", "error_suppression_expression", "update_expression":
+		return 19
+	case "object_creation_expression", "clone_expression":
+		return 21
 	case "conditional_expression":
-		return 3
+		return 4
 	}
 	if n.Is(closed...) {
-		return 20
+		return 22
 	}
 	return 0
 }
 
 var bindings = map[string]int{
-	"**": 18, "instanceof": 16, "*": 14, "/": 14, "%": 14, "+": 13, "-": 13, "<<": 12, ">>": 12, ".": 11,
-	"<": 10, "<=": 10, ">": 10, ">=": 10, "==": 9, "!=": 9, "<>": 9, "===": 9, "!==": 9, "<=>": 9,
-	"&": 8, "^": 7, "|": 6, "&&": 5, "||": 4, "??": 3, "and": 2, "xor": 1, "or": 1,
+	"**": 20, "instanceof": 18, "*": 16, "/": 16, "%": 16, "+": 15, "-": 15, "<<": 14, ">>": 14, ".": 13,
+	"<": 12, "<=": 12, ">": 12, ">=": 12, "==": 11, "!=": 11, "<>": 11, "===": 11, "!==": 11, "<=>": 11,
+	"&": 10, "^": 9, "|": 8, "&&": 7, "||": 6, "??": 5, "and": 3, "xor": 2, "or": 1,
 }

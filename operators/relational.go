@@ -85,14 +85,16 @@ func compareAs(table map[string]string) applyFunc {
 }
 
 // constantFor replaces a whole comparison by a constant. A side of && or ||
-// stays as it is, and so does a loop's condition where the constant is true.
+// stays as it is, and so do a loop's condition where the constant is true and
+// an arm of "match (true)" where it is false.
 func constantFor(table map[string]string) applyFunc {
 	return func(f *syntax.File, n *syntax.Node) []mutate.Edit {
 		to, ok := table[operatorText(f, n)]
 		if !ok || isLogicalOperand(f, n) {
 			return nil
 		}
-		if steers(f, n) && (to == "true") != negated(f, n) {
+		truth := (to == "true") != negated(f, n)
+		if truth && steers(f, n) || !truth && isArm(f, n) {
 			return nil
 		}
 		return fit(f, n.Span, to)
