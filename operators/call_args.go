@@ -145,15 +145,12 @@ func exchanged(f *syntax.File, a, b *syntax.Node) []mutate.Edit {
 	return []mutate.Edit{{Span: syntax.Span{Start: a.Start, End: b.End}, New: f.Text(b) + between + f.Text(a)}}
 }
 
-// argumentsSwapped is for calls of the project's own code, as far as a name
-// tells: PHP's functions with two like arguments are in ordered.
+// argumentsSwapped is for calls of the project's own code: methods, classes,
+// and functions that the file declares. PHP's functions with two like arguments
+// are in ordered.
 func argumentsSwapped(f *syntax.File, n *syntax.Node) []mutate.Edit {
-	if name := builtin(f, n); name != "" {
-		_, one := ordered[name]
-		_, two := options[name]
-		if one || two || isSubject(name) || functionType(name) != "" || typeTests[name] || unseenCalls[name] {
-			return nil
-		}
+	if n.Is("function_call_expression") && !declares(f, calledFunction(f, n)) {
+		return nil
 	}
 	args, ok := plainArgs(n)
 	if !ok {
@@ -167,6 +164,18 @@ func argumentsSwapped(f *syntax.File, n *syntax.Node) []mutate.Edit {
 		}
 	}
 	return out
+}
+
+// declares reports whether a file declares a function of that lower-case name.
+func declares(f *syntax.File, name string) bool {
+	found := false
+	f.Root.Walk(func(n *syntax.Node) bool {
+		if n.Is("function_definition") && strings.EqualFold(f.Text(n.Child("name")), name) {
+			found = true
+		}
+		return !found && !n.Is("class_declaration", "method_declaration", "expression_statement")
+	})
+	return found
 }
 
 // simple reports whether an expression is a variable, a property, an element, a

@@ -1,7 +1,6 @@
 package operators
 
 import (
-	"maps"
 	"strings"
 
 	"assay/mutate"
@@ -114,15 +113,6 @@ func placeTable(words string) map[string]int {
 	return out
 }
 
-// wrapping holds every function of those tables.
-var wrapping = func() map[string]int {
-	out := map[string]int{}
-	for _, m := range []map[string]int{textSteps, escapes, numberSteps, arraySteps, replacements} {
-		maps.Copy(out, m)
-	}
-	return out
-}()
-
 // stepDropped replaces a call by the argument that the table names. Statements
 // are left out (dropping those is another family's matter), and calls of
 // literals.
@@ -184,10 +174,4 @@ func chainLinkDropped(f *syntax.File, n *syntax.Node) []mutate.Edit {
 		}
 	}
 	return remove(object.End, n.End)
-}
-
-// isSubject reports whether a call only hands on its argument in another form.
-func isSubject(name string) bool {
-	_, ok := wrapping[strings.ToLower(name)]
-	return ok
 }

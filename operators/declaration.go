@@ -162,7 +162,7 @@ func readonlyDropped(f *syntax.File, n *syntax.Node) []mutate.Edit {
 
 func visibilityNarrowed(f *syntax.File, n *syntax.Node) []mutate.Edit {
 	v := n.First("visibility_modifier")
-	if !strings.EqualFold(f.Text(v), "public") || strings.HasPrefix(f.Text(n.Child("name")), "__") || bound(f, n) {
+	if !strings.EqualFold(f.Text(v), "public") || strings.HasPrefix(f.Text(n.Child("name")), "__") || n.Child("body") == nil || bound(f, n) {
 		return nil
 	}
 	return one(v, "protected")

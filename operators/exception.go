@@ -163,11 +163,15 @@ func argsOfException(f *syntax.File, n *syntax.Node) bool {
 }
 
 // catchEmptied leaves a block alone whose only statement another operator
-// drops, which comes to the same.
+// drops, and one that ends in a throw: dropping that comes to the same.
 func catchEmptied(f *syntax.File, n *syntax.Node) []mutate.Edit {
 	body := n.Child("body")
 	inner := body.NamedChildren()
-	if len(inner) == 0 || len(inner) == 1 && inner[0].Is("expression_statement", "echo_statement", "unset_statement") || allQuiet(f, inner) {
+	if len(inner) == 0 || allQuiet(f, inner) {
+		return nil
+	}
+	final := inner[len(inner)-1]
+	if len(inner) == 1 && final.Is("expression_statement", "echo_statement", "unset_statement") || final.First("throw_expression") != nil {
 		return nil
 	}
 	return one(body, "{}")

@@ -71,7 +71,7 @@ A survivor means that no test depends on which characters match here. Add a text
 			ID: "pattern/class-member-dropped",
 			Doc: `A character is dropped from a character class of a regular expression.
 
-A survivor means that no test has a text with this very character in this place. Add one and assert that it matches.`,
+A survivor means that no test has a text with this very character in this place. Add one and assert whether it matches.`,
 			Before: `preg_match('/[a-z_]/', $line);`,
 			After:  `preg_match('/[a-z]/', $line);`,
 			Apply:  onPatterns(classMemberDropped),
@@ -337,6 +337,9 @@ func classMemberDropped(r *regex) []change {
 				if b := r.at(members[i+1].from); b == '^' || b == ']' {
 					continue
 				}
+			}
+			if m.from == t.from+2 && r.at(t.from+1) == '^' && r.at(m.from) == '^' {
+				continue // [^^a] => [^a] is what classNegated makes
 			}
 			if m.single && !r.implied(members, m) {
 				out = append(out, change{from: m.from, to: m.to})

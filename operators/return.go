@@ -217,7 +217,7 @@ func returned(other func(*syntax.File, *syntax.Node, retType) string) applyFunc 
 		if fn == nil || fn.Is("property_hook") || fn.First("reference_modifier") != nil || len(yields(fn)) > 0 {
 			return nil
 		}
-		text := other(f, value, returnType(f, n))
+		text := other(f, value.Unwrapped(), returnType(f, n))
 		if text == "" || text == f.Text(value) {
 			return nil
 		}

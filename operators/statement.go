@@ -68,7 +68,7 @@ A survivor means that no test checks that the thing is gone. Assert it: the key 
 A survivor means that no test looks at the output. Use expectOutputString(), or let the code return its text and assert that.`,
 			Before: `echo $label;`,
 			After:  `;`,
-			Kinds:  []string{"echo_statement", "print_intrinsic", "expression_statement"},
+			Kinds:  []string{"echo_statement", "print_intrinsic"},
 			Apply:  outputDropped,
 		},
 	)
@@ -224,18 +224,13 @@ func reachesOut(f *syntax.File, fn *syntax.Node, names map[string]bool) bool {
 	return out
 }
 
-// outputDropped is for echo, print as a statement, and "<?= ... ?>", which
-// then shows ”.
+// outputDropped is for echo, and for print as a statement.
 func outputDropped(f *syntax.File, n *syntax.Node) []mutate.Edit {
 	switch {
 	case n.Is("echo_statement"):
 		return dropStatement(f, n)
-	case n.Is("print_intrinsic"):
-		if n.Parent.Is("expression_statement") && !shownByTag(f, n) {
-			return dropStatement(f, n.Parent)
-		}
-	case shownByTag(f, n) && !n.First("string").Is("string") && len(n.NamedChildren()) == 1:
-		return one(n.NamedChildren()[0], "''")
+	case n.Parent.Is("expression_statement") && !shownByTag(f, n):
+		return dropStatement(f, n.Parent)
 	}
 	return nil
 }

@@ -223,7 +223,7 @@ func emptyToUnset(f *syntax.File, n *syntax.Node) []mutate.Edit {
 
 // castDropped drops casts to one of the types, but not where PHP makes the
 // same conversion anyway: to string by the dot, echo and print, to bool in a
-// condition. A literal is its own family's matter.
+// condition; nor where the value evidently is of the type already.
 func castDropped(types ...string) applyFunc {
 	return func(f *syntax.File, n *syntax.Node) []mutate.Edit {
 		typ := strings.ToLower(strings.TrimSpace(f.Text(n.Child("type"))))
@@ -232,7 +232,7 @@ func castDropped(types ...string) applyFunc {
 		for _, t := range types {
 			hit = hit || t == typ
 		}
-		if !hit || value == nil || value.Is("string", "integer", "float", "boolean", "null") {
+		if !hit || value == nil || evident(f, value) == castTypes[typ] && castTypes[typ] != "" || value.Is("null") {
 			return nil
 		}
 		at := n
