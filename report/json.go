@@ -162,7 +162,10 @@ func (d *Document) verdict(e *Entry, sources map[string]*mutate.Source, ops map[
 		ID: e.ID, Op: ops[e.Operator], Source: sources[e.File], Line: e.Line, Column: e.Column,
 		Class: e.Class, Function: e.Function,
 	}
-	v := mutate.Verdict{Mutant: m, Ran: e.TestsRun, Detail: e.Message, Time: duration(e.TimeMS)}
+	if e.Status == mutate.Suppressed.String() {
+		m.Suppressed = e.Reason
+	}
+	var v mutate.Verdict
 	if m.Op == nil {
 		return v, fmt.Errorf("operator %s is not known to this assay", e.Operator)
 	}
@@ -180,7 +183,12 @@ func (d *Document) verdict(e *Entry, sources map[string]*mutate.Source, ops map[
 		}
 		m.Edit.New = string(raw)
 	}
-	var err error
+	return d.Verdict(e, m)
+}
+
+// Verdict gives what an entry says about m, which is the same mutant.
+func (d *Document) Verdict(e *Entry, m *mutate.Mutant) (v mutate.Verdict, err error) {
+	v = mutate.Verdict{Mutant: m, Ran: e.TestsRun, Detail: e.Message, Time: duration(e.TimeMS)}
 	if v.Status, err = mutate.ParseStatus(e.Status); err != nil {
 		return v, err
 	}
@@ -195,10 +203,7 @@ func (d *Document) verdict(e *Entry, sources map[string]*mutate.Source, ops map[
 	for _, i := range e.TestsReaching {
 		v.Reaching = append(v.Reaching, mutate.TestID(d.Tests[i].Name))
 	}
-	switch v.Status {
-	case mutate.Suppressed:
-		m.Suppressed = e.Reason
-	case mutate.Broken:
+	if v.Status == mutate.Broken {
 		v.Detail = e.Reason
 	}
 	return v, nil

@@ -1,0 +1,133 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"runtime"
+	"runtime/debug"
+
+	"assay/exec"
+	"assay/mutate/project"
+)
+
+type versionCommand struct{}
+
+func (versionCommand) run(env *environment) error {
+	version, revision := "unreleased", ""
+	if info, ok := debug.ReadBuildInfo(); ok {
+		if v := info.Main.Version; v != "" && v != "(devel)" {
+			version = v
+		}
+		for _, s := range info.Settings {
+			if s.Key == "vcs.revision" {
+				revision = " " + s.Value[:min(12, len(s.Value))]
+			}
+		}
+	}
+	_, err := fmt.Fprintf(env.stdout, "assay %s%s (%s, %s/%s)\n", version, revision, runtime.Version(), runtime.GOOS, runtime.GOARCH)
+	return err
+}
+
+func (helpCommand) run(*environment) error { return errors.New("help is printed by the parser") }
+
+type checkCommand struct {
+	sourceOptions
+	suiteOptions
+}
+
+// errUnfit is the end of a check that found something to mend.
+var errUnfit = &exec.ProjectError{What: "not fit for a run yet", Do: "What to do is said above."}
+
+// run goes through what a run needs and says of each what was found, and what
+// to do where that will not do.
+func (c *checkCommand) run(env *environment) error {
+	code, err := load(c.sourceOptions, &c.suiteOptions, nil)
+	if err != nil {
+		faults := project.Faults(err)
+		if len(faults) == 0 || faults[0].Usage() {
+			return err
+		}
+		for _, f := range faults {
+			where := f.Path
+			if f.Line > 0 {
+				where = fmt.Sprintf("%s:%d", f.Path, f.Line)
+			}
+			c.bad(env, where+" "+f.Fault, f.Advice)
+		}
+		return errUnfit
+	}
+	c.good(env, "project %s: %s and %s in %s", code.Name, many(len(code.Files), "source file"), many(len(code.mutants), "mutant"), code.Root)
+	for _, n := range code.notes {
+		c.remark(env, noteLine(n, code.prefix), "")
+	}
+	engine, err := exec.Open(env.ctx, c.settings(code))
+	if err != nil {
+		return c.unfit(env, err)
+	}
+	defer c.close(env, engine)
+	c.machine(env, code, engine.Facts())
+	return c.suite(env, code, engine)
+}
+
+// machine tells of what makes a run slow but not wrong.
+func (c *checkCommand) machine(env *environment, code *codebase, f exec.Facts) {
+	c.good(env, "PHP %s: %s", f.PHP, code.PHP)
+	if f.Pcntl {
+		c.good(env, "PHP can fork")
+	} else {
+		c.remark(env, "PHP cannot fork: each mutant gets a process of its own, with the same verdicts, later",
+			"Use a PHP with the pcntl and posix extensions; Debian's php-cli has them.")
+	}
+	if f.ViewReason == "" {
+		c.good(env, "each worker sees the project through an overlay; nothing is copied")
+	} else {
+		c.remark(env, "each worker gets a copy of the project, because "+f.ViewReason,
+			"Verdicts are the same. A user who may create user namespaces, or a container that allows mount, saves the copies.")
+	}
+}
+
+// suite runs the tests unchanged.
+func (c *checkCommand) suite(env *environment, code *codebase, engine *exec.Engine) error {
+	bar := newProgress(env.stderr)
+	bar.begin("running the tests unchanged", "")
+	survey, err := engine.Survey(env.ctx, code.points, func(done, all int) { bar.step(done, all, "") })
+	bar.end()
+	if err != nil {
+		return c.unfit(env, err)
+	}
+	configuration := "without a configuration file"
+	if code.Config != nil {
+		configuration = "configured by " + code.Config.Path
+	}
+	c.good(env, "PHPUnit %s: %s, %s", engine.Facts().PHPUnit, code.PHPUnit.Path, configuration)
+	c.good(env, "the suite is green: %s", many(len(survey.Tests), "test"))
+	for _, n := range survey.Notes {
+		c.remark(env, noteLine(n, code.prefix), "")
+	}
+	return nil
+}
+
+// unfit tells of an error that the user can mend, and hands on any other.
+func (c *checkCommand) unfit(env *environment, err error) error {
+	var fault *exec.ProjectError
+	if !errors.As(err, &fault) || errors.Is(err, context.Canceled) {
+		return err
+	}
+	c.bad(env, fault.What, fault.Do)
+	return errUnfit
+}
+
+func (c *checkCommand) good(env *environment, format string, args ...any) {
+	fmt.Fprintf(env.stdout, "good  %s\n", fmt.Sprintf(format, args...))
+}
+
+func (c *checkCommand) remark(env *environment, what, do string) { c.say(env, "note", what, do) }
+func (c *checkCommand) bad(env *environment, what, do string)    { c.say(env, "mend", what, do) }
+
+func (c *checkCommand) say(env *environment, sign, what, do string) {
+	fmt.Fprintf(env.stdout, "%s  %s\n", sign, indented(what)[6:])
+	if do != "" {
+		fmt.Fprintln(env.stdout, indented(do))
+	}
+}

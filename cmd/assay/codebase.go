@@ -1,0 +1,247 @@
+package main
+
+import (
+	"fmt"
+	"os"
+	"path/filepath"
+	"runtime"
+	"slices"
+	"strings"
+
+	"golang.org/x/sync/errgroup"
+
+	"assay/mutate"
+	"assay/mutate/project"
+	"assay/mutate/syntax"
+	"assay/operators"
+)
+
+// A codebase is a project with its mutants.
+type codebase struct {
+	*project.Project
+	operators []*mutate.Operator
+	points    []*mutate.Points // of each file, in order
+	mutants   []*mutate.Mutant // in the order of mutate.Sort, IDs unique
+	notes     []mutate.Note
+	prefix    string // from where the user stands to the root, for paths in reports
+}
+
+// load finds the project and makes its mutants. suite is nil when nothing is
+// to be run.
+func load(o sourceOptions, suite *suiteOptions, paths []string) (*codebase, error) {
+	ops, err := chooseOperators(o)
+	if err != nil {
+		return nil, err
+	}
+	opts := project.Options{Paths: paths, Exclude: o.Exclude, SourceOnly: suite == nil}
+	if suite != nil {
+		opts.PHP, opts.PHPUnit, opts.PHPUnitConfig = suite.PHP, suite.PHPUnit, suite.PHPUnitConfig
+	}
+	p, err := project.Find(o.Project, opts)
+	if err != nil {
+		return nil, err
+	}
+	c := &codebase{Project: p, operators: ops, notes: slices.Clone(p.Notes), prefix: prefixTo(p.Root)}
+	return c, c.generate()
+}
+
+// prefixTo gives what must stand before paths of the project so that an editor
+// that is told them from here finds the file.
+func prefixTo(root string) string {
+	here, err := os.Getwd()
+	if err == nil {
+		here, err = filepath.EvalSymlinks(here)
+	}
+	if err != nil || here == root {
+		return ""
+	}
+	if rel, err := filepath.Rel(here, root); err == nil && !strings.HasPrefix(rel, filepath.Join("..", "..", "..")) {
+		return filepath.ToSlash(rel) + "/"
+	}
+	return filepath.ToSlash(root) + "/"
+}
+
+// fileBatch bounds how many trees are in memory at a time.
+const fileBatch = 64
+
+func (c *codebase) generate() error {
+	next := mutate.FileLevel + 1
+	for batch := range slices.Chunk(c.Files, fileBatch) {
+		files := make([]*syntax.File, len(batch))
+		sources := make([]*mutate.Source, len(batch))
+		faults := make([]error, len(batch))
+		g := new(errgroup.Group)
+		g.SetLimit(runtime.GOMAXPROCS(0))
+		for i, path := range batch {
+			g.Go(func() (err error) {
+				if sources[i], err = c.Read(path); err == nil {
+					files[i], faults[i] = syntax.Parse(path, sources[i].Text)
+				}
+				return err
+			})
+		}
+		if err := g.Wait(); err != nil {
+			return &project.Error{Kind: project.NoSource, Fault: err.Error(), Advice: "make it readable, or leave it out with --exclude"}
+		}
+		next = c.generateFiles(files, sources, faults, next)
+	}
+	mutate.Sort(c.mutants)
+	mutate.Disambiguate(c.mutants)
+	return nil
+}
+
+// generateFiles takes the trees of a batch and gives the next free point.
+func (c *codebase) generateFiles(files []*syntax.File, sources []*mutate.Source, faults []error, next int) int {
+	made := make([][]*mutate.Mutant, len(files))
+	g := new(errgroup.Group)
+	g.SetLimit(runtime.GOMAXPROCS(0))
+	for i, f := range files {
+		if f == nil {
+			c.notes = append(c.notes, mutate.Note{Kind: "damage", Path: sources[i].Path,
+				Text: faults[i].Error() + "; the file was left alone."})
+			continue
+		}
+		c.noteDamage(f)
+		points := mutate.Layout(f, sources[i], next)
+		next += points.Count
+		c.points = append(c.points, points)
+		g.Go(func() error {
+			made[i] = mutate.Generate(f, sources[i], c.operators, points)
+			return nil
+		})
+	}
+	g.Wait() // its functions give no error
+	for _, ms := range made {
+		c.mutants = append(c.mutants, ms...)
+	}
+	return next
+}
+
+func (c *codebase) noteDamage(f *syntax.File) {
+	for _, d := range f.Damage {
+		from, _ := f.Position(d.Start)
+		to, _ := f.Position(max(d.Start, d.End-1))
+		lines := fmt.Sprintf("line %d was", from)
+		if to > from {
+			lines = fmt.Sprintf("lines %d to %d were", from, to)
+		}
+		c.notes = append(c.notes, mutate.Note{Kind: "damage", Path: f.Path, Line: from,
+			Text: fmt.Sprintf("%s left alone: %s.", lines, d.Reason)})
+	}
+}
+
+// chooseOperators gives the operators that the options ask for, by ID.
+func chooseOperators(o sourceOptions) ([]*mutate.Operator, error) {
+	all := operators.All()
+	profile, err := operators.Profile(o.Profile)
+	if err != nil {
+		return nil, usageError{err}
+	}
+	chosen := map[string]bool{}
+	if len(o.Only) == 0 {
+		for _, op := range profile {
+			chosen[op.ID] = true
+		}
+	}
+	for _, step := range []struct {
+		flag  string
+		names []string
+		in    bool
+	}{{"only", o.Only, true}, {"enable", o.Enable, true}, {"disable", o.Disable, false}} {
+		for _, name := range step.names {
+			found := named(all, name)
+			if len(found) == 0 {
+				return nil, usagef("--%s: there is no operator or family %s%s", step.flag, name,
+					meant(name, operatorNames(all), "; assay operators lists them"))
+			}
+			for _, op := range found {
+				chosen[op.ID] = step.in
+			}
+		}
+	}
+	out := slices.DeleteFunc(all, func(op *mutate.Operator) bool { return !chosen[op.ID] })
+	if len(out) == 0 {
+		return nil, usagef("no operator is left; --only, --enable and --disable take all of them out")
+	}
+	return out, nil
+}
+
+// named gives the operators of an ID, of a family, or of an ID's last part.
+func named(ops []*mutate.Operator, name string) []*mutate.Operator {
+	var out []*mutate.Operator
+	for _, op := range ops {
+		if op.ID == name || op.Family() == name || strings.HasSuffix(op.ID, "/"+name) {
+			out = append(out, op)
+		}
+	}
+	return out
+}
+
+// operatorNames gives every name that named finds something for.
+func operatorNames(ops []*mutate.Operator) []string {
+	var out []string
+	for _, op := range ops {
+		if f := op.Family(); !slices.Contains(out, f) {
+			out = append(out, f)
+		}
+		out = append(out, op.ID)
+	}
+	for _, op := range ops {
+		out = append(out, strings.TrimPrefix(op.ID, op.Family()+"/"))
+	}
+	return out
+}
+
+// loadOne loads a project to look at one mutant. Where the profile of the
+// options does not make it, the whole set of operators is tried: the ID may
+// come from a run with another profile.
+func loadOne(o sourceOptions, suite *suiteOptions, id string) (*codebase, *mutate.Mutant, error) {
+	code, err := load(o, suite, nil)
+	if err != nil {
+		return nil, nil, err
+	}
+	m, err := code.find(id)
+	if err == nil || o.Profile == "wide" {
+		return code, m, err
+	}
+	o.Profile = "wide"
+	if code, wide := load(o, suite, nil); wide == nil {
+		if m, wide := code.find(id); wide == nil {
+			return code, m, nil
+		}
+	}
+	return nil, nil, err
+}
+
+// find gives the mutant of an ID, or of a part of one: its beginning or its
+// end, if no other mutant has the same.
+func (c *codebase) find(id string) (*mutate.Mutant, error) {
+	var close []*mutate.Mutant
+	var ids, codes []string
+	for _, m := range c.mutants {
+		if m.ID == id {
+			return m, nil
+		}
+		if strings.HasPrefix(m.ID, id) || strings.HasSuffix(m.ID, id) {
+			close = append(close, m)
+		}
+		ids = append(ids, m.ID)
+		codes = append(codes, m.ID[strings.LastIndexByte(m.ID, '.')+1:])
+	}
+	switch len(close) {
+	case 1:
+		return close[0], nil
+	case 0:
+		all := append(ids, codes...)
+		return nil, usagef("there is no mutant %s%s", id, meant(id, all, "; assay list prints them"))
+	}
+	var names []string
+	for _, m := range close[:min(5, len(close))] {
+		names = append(names, m.ID)
+	}
+	more := ""
+	if n := len(close) - len(names); n > 0 {
+		more = fmt.Sprintf(" and %d more", n)
+	}
+	return nil, usagef("%s may be any of %s%s; write more of it", id, strings.Join(names, ", "), more)
+}

@@ -1,0 +1,177 @@
+package main
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"reflect"
+	"slices"
+	"strings"
+
+	"github.com/alecthomas/kong"
+	"github.com/pelletier/go-toml/v2"
+)
+
+const configName = "assay.toml"
+
+// configFile gives the parser the values of assay.toml for flags that were
+// not given. It is found when the parser asks first: --project and --config
+// are known then.
+type configFile struct {
+	loaded bool
+	path   string // "" when there is none
+	values map[string]any
+	err    error
+}
+
+// Validate is part of kong.Resolver.
+func (c *configFile) Validate(*kong.Application) error { return nil }
+
+// Resolve gives the value of one flag, or nil.
+func (c *configFile) Resolve(ctx *kong.Context, _ *kong.Path, flag *kong.Flag) (any, error) {
+	if !c.loaded {
+		c.load(flagText(ctx, "project"), flagText(ctx, "config"))
+		c.loaded = true
+	}
+	if c.err != nil {
+		return nil, nil // reported once, by where
+	}
+	v, ok := c.values[flag.Name]
+	if !ok || flag.Name == "project" || flag.Name == "config" {
+		return nil, nil
+	}
+	if list, ok := v.([]any); ok {
+		return list, nil
+	}
+	text := fmt.Sprint(v)
+	if flag.Name == "phpunit-config" || (strings.HasPrefix(flag.Name, "php") && strings.ContainsRune(text, '/')) {
+		text = c.fromHere(text)
+	}
+	return text, nil
+}
+
+// fromHere makes a path absolute that the file names relative to itself.
+func (c *configFile) fromHere(path string) string {
+	if filepath.IsAbs(path) {
+		return path
+	}
+	return filepath.Join(filepath.Dir(c.path), path)
+}
+
+func (c *configFile) paths() []string {
+	list, _ := c.values["paths"].([]any)
+	var out []string
+	for _, p := range list {
+		out = append(out, c.fromHere(fmt.Sprint(p)))
+	}
+	return out
+}
+
+// where names the file when the parser complains of a value that stands in it.
+func (c *configFile) where(err error) string {
+	for key := range c.values {
+		if strings.Contains(err.Error(), "--"+key) {
+			return " (in " + c.path + ")"
+		}
+	}
+	return ""
+}
+
+func (c *configFile) load(dir, path string) {
+	if path == "" {
+		if path = findConfig(dir); path == "" {
+			return
+		}
+	}
+	c.path = path
+	text, err := os.ReadFile(path)
+	if err != nil {
+		var at *fs.PathError
+		if errors.As(err, &at) {
+			err = at.Err
+		}
+		c.err = fmt.Errorf("%s: cannot be read: %w", path, err)
+		return
+	}
+	c.values, c.err = decodeConfig(path, text)
+}
+
+// findConfig looks in dir and above, as far as the project reaches: up to the
+// first directory that has a composer.json or a PHPUnit configuration.
+func findConfig(dir string) string {
+	dir, err := filepath.Abs(dir)
+	if err != nil {
+		return ""
+	}
+	for {
+		if path := filepath.Join(dir, configName); isFile(path) {
+			return path
+		}
+		for _, root := range []string{"composer.json", "phpunit.xml", "phpunit.xml.dist", "phpunit.dist.xml"} {
+			if isFile(filepath.Join(dir, root)) {
+				return ""
+			}
+		}
+		if dir == filepath.Dir(dir) {
+			return ""
+		}
+		dir = filepath.Dir(dir)
+	}
+}
+
+func isFile(path string) bool {
+	info, err := os.Stat(path)
+	return err == nil && info.Mode().IsRegular()
+}
+
+// decodeConfig checks keys and types and gives the values that are set. The
+// errors say line and column.
+func decodeConfig(path string, text []byte) (map[string]any, error) {
+	var checked fileOptions
+	err := toml.NewDecoder(bytes.NewReader(text)).DisallowUnknownFields().Decode(&checked)
+	var missing *toml.StrictMissingError
+	var fault *toml.DecodeError
+	switch {
+	case errors.As(err, &missing):
+		var all []error
+		for _, e := range missing.Errors {
+			row, column := e.Position()
+			key := strings.Join(e.Key(), ".")
+			all = append(all, fmt.Errorf("%s:%d:%d: there is no option %s%s", path, row, column, key,
+				meant(key, configKeys(), "; they are "+strings.Join(configKeys(), ", "))))
+		}
+		return nil, errors.Join(all...)
+	case errors.As(err, &fault):
+		row, column := fault.Position()
+		return nil, fmt.Errorf("%s:%d:%d: %s", path, row, column, strings.TrimPrefix(fault.Error(), "toml: "))
+	case err != nil:
+		return nil, fmt.Errorf("%s: %s", path, strings.TrimPrefix(err.Error(), "toml: "))
+	}
+	values := map[string]any{}
+	return values, toml.Unmarshal(text, &values)
+}
+
+// configKeys lists what assay.toml may hold, sorted.
+func configKeys() []string {
+	var keys []string
+	for _, f := range reflect.VisibleFields(reflect.TypeFor[fileOptions]()) {
+		if key := f.Tag.Get("toml"); !f.Anonymous && key != "-" {
+			keys = append(keys, key)
+		}
+	}
+	slices.Sort(keys)
+	return keys
+}
+
+// flagText gives the value of a text flag of the command that was chosen.
+func flagText(ctx *kong.Context, name string) string {
+	for _, flag := range ctx.Flags() {
+		if flag.Name == name {
+			return fmt.Sprint(ctx.FlagValue(flag))
+		}
+	}
+	return ""
+}

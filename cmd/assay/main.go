@@ -1,0 +1,162 @@
+// Assay tells PHP developers which behaviour their unit tests do not guard: it
+// makes small changes to the code, one at a time, runs the tests that reach
+// each, and shows the changes that no test notices.
+//
+// Usage:
+//
+//	assay run [PATH...]        judge every mutant and report
+//	assay list [PATH...]       the mutants, without running anything
+//	assay show ID              one mutant, and what the last run found out
+//	assay try ID               run one mutant and show PHPUnit's own output
+//	assay operators [NAME...]  the operators, or some of them in full
+//	assay check                whether this machine and project are fit
+//	assay version
+//	assay help [COMMAND]
+//
+// A flag and a key of assay.toml in the project's root have the same name; the
+// flag wins.
+//
+// The exit status is an interface:
+//
+//	0    fine
+//	1    the mutation score is below --fail-under
+//	2    the command line or assay.toml is wrong; nothing was run
+//	3    the project must be mended first: a red suite, no tests, no source
+//	4    a fault of assay's own
+//	130  interrupted (SIGINT); 143 for SIGTERM. What was decided is reported
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"os/signal"
+	"runtime/debug"
+	"strings"
+	"syscall"
+
+	"assay/exec"
+	"assay/mutate"
+	"assay/mutate/project"
+	"assay/operators"
+)
+
+func main() {
+	exec.KeeperMain() // does not return in a process that is a worker's keeper
+	os.Exit(run(os.Stdout, os.Stderr, os.Args[1:]))
+}
+
+// The exit statuses; see the package comment.
+const (
+	statusFine    = 0
+	statusBelow   = 1
+	statusUsage   = 2
+	statusProject = 3
+	statusOwn     = 4
+)
+
+// errBelow is a run below the bar; the report has said so.
+var errBelow = errors.New("the mutation score is below the bar")
+
+// A usageError is the user's to mend on the command line or in assay.toml.
+type usageError struct{ error }
+
+func (e usageError) Unwrap() error { return e.error }
+
+func usagef(format string, args ...any) error { return usageError{fmt.Errorf(format, args...)} }
+
+// A signalError is the end of a run that was asked to stop.
+type signalError struct{ signal syscall.Signal }
+
+func (e signalError) Error() string {
+	if e.signal == syscall.SIGINT {
+		return "interrupted"
+	}
+	return "ended by signal: " + e.signal.String()
+}
+
+// run is the whole program but for the process around it.
+func run(stdout, stderr io.Writer, args []string) (status int) {
+	defer func() {
+		if fault := recover(); fault != nil {
+			fmt.Fprintf(stderr, "assay: a fault of its own: %v\n%s", fault, debug.Stack())
+			status = statusOwn
+		}
+	}()
+	ctx, stop := interruptible()
+	defer stop()
+	env := &environment{ctx: ctx, stdout: stdout, stderr: stderr}
+	command, err := parse(env, args)
+	if err == nil && command != nil {
+		if err = mutate.Validate(operators.All()); err == nil {
+			err = command.run(env)
+		}
+	}
+	if cause := context.Cause(ctx); err != nil && errors.Is(err, context.Canceled) && cause != nil {
+		err = cause
+	}
+	return env.end(err)
+}
+
+// An environment is what a command may know of the process it runs in.
+type environment struct {
+	ctx            context.Context // ends with a signalError as its cause
+	stdout, stderr io.Writer
+}
+
+// interruptible gives a context that ends with SIGINT or SIGTERM. A second
+// signal ends the process at once.
+func interruptible() (context.Context, func()) {
+	ctx, cancel := context.WithCancelCause(context.Background())
+	signals := make(chan os.Signal, 1)
+	signal.Notify(signals, syscall.SIGINT, syscall.SIGTERM)
+	go func() {
+		select {
+		case s := <-signals:
+			signal.Stop(signals)
+			cancel(signalError{s.(syscall.Signal)})
+		case <-ctx.Done():
+		}
+	}()
+	return ctx, func() {
+		signal.Stop(signals)
+		cancel(nil)
+	}
+}
+
+// end prints an error and gives the status that says who must act on it.
+func (env *environment) end(err error) int {
+	if err == nil {
+		return statusFine
+	}
+	status := statusOf(err)
+	for _, line := range strings.Split(err.Error(), "\n") {
+		fmt.Fprintf(env.stderr, "assay: %s\n", line)
+	}
+	if status == statusOwn {
+		fmt.Fprintln(env.stderr, "assay: this is a fault of assay's own, not of your project")
+	}
+	return status
+}
+
+func statusOf(err error) int {
+	var usage usageError
+	var interrupted signalError
+	var suite *exec.ProjectError
+	faults := project.Faults(err)
+	switch {
+	case errors.Is(err, errBelow):
+		return statusBelow
+	case errors.As(err, &usage):
+		return statusUsage
+	case errors.As(err, &interrupted):
+		return 128 + int(interrupted.signal)
+	case len(faults) > 0 && faults[0].Usage():
+		return statusUsage
+	case len(faults) > 0, errors.As(err, &suite):
+		return statusProject
+	}
+	return statusOwn
+}

@@ -1,0 +1,116 @@
+package main
+
+import (
+	"fmt"
+	"strconv"
+	"strings"
+	"time"
+)
+
+// Every option is one field: its name, its key in assay.toml (the same), its
+// sentence of help. A test compares the two names. Flags win over the file.
+
+// sourceOptions say which code is changed, and how.
+type sourceOptions struct {
+	Project string   `name:"project" toml:"-" placeholder:"DIR" default:"." help:"A directory of the project, if not this one." group:"code"`
+	Config  string   `name:"config" toml:"-" placeholder:"FILE" help:"Options are read from FILE instead of the project's assay.toml." group:"code"`
+	Exclude []string `name:"exclude" toml:"exclude" placeholder:"PATTERN" sep:"none" help:"Leave out files and directories that match, relative to the project; repeatable." group:"code"`
+	Profile string   `name:"profile" toml:"profile" enum:"core,wide" default:"core" placeholder:"NAME" help:"Operators to begin with: core leaves out what others make superfluous, wide has all." group:"code"`
+	Enable  []string `name:"enable" toml:"enable" placeholder:"OPERATOR" help:"Add operators or families to the profile." group:"code"`
+	Disable []string `name:"disable" toml:"disable" placeholder:"OPERATOR" help:"Take operators or families out." group:"code"`
+	Only    []string `name:"only" toml:"only" placeholder:"OPERATOR" help:"Use these operators or families and no others." group:"code"`
+}
+
+// suiteOptions say how the tests are run.
+type suiteOptions struct {
+	PHP           string   `name:"php" toml:"php" placeholder:"FILE" help:"The PHP to run, if not php on PATH." group:"tests"`
+	PHPUnit       string   `name:"phpunit" toml:"phpunit" placeholder:"FILE" help:"The PHPUnit to run (script or phar), if not the project's own or phpunit on PATH." group:"tests"`
+	PHPUnitConfig string   `name:"phpunit-config" toml:"phpunit-config" placeholder:"FILE" help:"PHPUnit's configuration, if not phpunit.xml or phpunit.xml.dist." group:"tests"`
+	TestSuite     []string `name:"testsuite" toml:"testsuite" placeholder:"NAME" help:"Run only these test suites of the configuration." group:"tests"`
+	Group         []string `name:"group" toml:"group" placeholder:"NAME" help:"Run only tests of these groups." group:"tests"`
+	Jobs          int      `name:"jobs" short:"j" toml:"jobs" default:"0" placeholder:"N" help:"Workers at a time; 0 is one for each core." group:"tests"`
+	MemoryLimit   size     `name:"memory-limit" toml:"memory-limit" placeholder:"SIZE" help:"What a PHP process may use where php.ini sets no limit, as 512M; 1G if not given." group:"tests"`
+	Cold          bool     `name:"cold" toml:"cold" help:"Start a PHP process for each mutant instead of forking: slower, the same verdicts." group:"tests"`
+	View          string   `name:"view" toml:"view" enum:"auto,overlay,copy" default:"auto" placeholder:"HOW" help:"How a worker gets a project tree of its own: overlay, copy, or auto, which takes the first where the machine allows it." group:"tests"`
+	Keep          bool     `name:"keep" toml:"keep" help:"Leave the work directory behind and say where it is." group:"tests"`
+}
+
+// choiceOptions say which of the mutants are judged.
+type choiceOptions struct {
+	Sample int      `name:"sample" toml:"sample" placeholder:"N" help:"Judge N mutants, spread over classes and operators." group:"choice"`
+	Seed   uint64   `name:"seed" toml:"seed" default:"1" placeholder:"N" help:"Another sample, or another order under --budget." group:"choice"`
+	Budget duration `name:"budget" toml:"budget" placeholder:"TIME" help:"Stop judging after TIME, as 90s or 10m; begin with the mutants that tell most." group:"choice"`
+}
+
+// screenOptions say how the terminal is used.
+type screenOptions struct {
+	Color     string `name:"color" toml:"color" enum:"auto,always,never" default:"auto" placeholder:"WHEN" help:"auto, always or never; auto is a terminal without NO_COLOR." group:"answer"`
+	EditorURL string `name:"editor-url" toml:"editor-url" placeholder:"URL" help:"Make positions links in the terminal: %f is the file, %l the line, %c the column." group:"answer"`
+}
+
+// answerOptions say what is made of the verdicts.
+type answerOptions struct {
+	FailUnder percent  `name:"fail-under" toml:"fail-under" placeholder:"N" help:"End with status 1 when the mutation score is below N percent." group:"answer"`
+	Write     []string `name:"write" toml:"write" placeholder:"FORMAT=FILE" sep:"none" help:"Write the result to FILE; repeatable. Formats: ${formats}." group:"answer"`
+	Timings   bool     `name:"timings" toml:"timings" help:"Put times into reports, which then differ from run to run." group:"answer"`
+	screenOptions
+}
+
+// fileOptions is what assay.toml may hold.
+type fileOptions struct {
+	Paths []string `toml:"paths"`
+	sourceOptions
+	suiteOptions
+	choiceOptions
+	answerOptions
+}
+
+// groups are the headings of help texts.
+var groups = map[string]string{
+	"code":   "What is changed:",
+	"tests":  "How the tests are run:",
+	"choice": "Which mutants are judged:",
+	"answer": "What comes out:",
+}
+
+// size is a number of bytes, as PHP's memory_limit writes it: 512M, 2G, 65536.
+type size int64
+
+func (s *size) UnmarshalText(text []byte) error {
+	digits := strings.TrimRight(strings.ToUpper(string(text)), "KMG")
+	n, err := strconv.ParseInt(digits, 10, 64)
+	unit := strings.ToUpper(string(text))[len(digits):]
+	shift, ok := map[string]uint{"": 0, "K": 10, "M": 20, "G": 30}[unit]
+	if err != nil || !ok || n <= 0 || n > 1<<40>>shift {
+		return fmt.Errorf("%q is no amount of memory; write it as 512M or 2G", text)
+	}
+	*s = size(n << shift)
+	return nil
+}
+
+// duration is a positive time, as Go writes it: 90s, 10m, 1h30m.
+type duration time.Duration
+
+func (d *duration) UnmarshalText(text []byte) error {
+	t, err := time.ParseDuration(string(text))
+	if err != nil || t <= 0 {
+		return fmt.Errorf("%q is no time; write it as 90s or 10m", text)
+	}
+	*d = duration(t)
+	return nil
+}
+
+// percent is a number from 0 to 100, or nothing.
+type percent struct {
+	value float64
+	given bool
+}
+
+func (p *percent) UnmarshalText(text []byte) error {
+	f, err := strconv.ParseFloat(strings.TrimSpace(strings.TrimSuffix(string(text), "%")), 64)
+	if err != nil || !(f >= 0 && f <= 100) {
+		return fmt.Errorf("%q is no percentage; give a number from 0 to 100", text)
+	}
+	*p = percent{f, true}
+	return nil
+}

@@ -1,0 +1,112 @@
+package main
+
+import (
+	"fmt"
+	"io"
+	"os"
+	"strings"
+	"time"
+	"unicode/utf8"
+
+	"golang.org/x/term"
+)
+
+// A progress tells the person who waits how far the run has come. On a
+// terminal it is one line that changes; elsewhere a line at the start of each
+// stage and one for each tenth.
+type progress struct {
+	w        io.Writer
+	terminal bool
+	width    func() int
+	now      func() time.Time
+
+	stage    string
+	began    time.Time // of the stage
+	drawn    time.Time
+	tenths   int
+	occupied bool // the line holds text
+}
+
+func newProgress(w io.Writer) *progress {
+	p := &progress{w: w, now: time.Now, width: func() int { return 80 }}
+	if f, ok := w.(*os.File); ok && term.IsTerminal(int(f.Fd())) && os.Getenv("TERM") != "dumb" {
+		p.terminal = true
+		p.width = func() int { return terminalWidth(f, 80) }
+	}
+	return p
+}
+
+func terminalWidth(f *os.File, otherwise int) int {
+	if w, _, err := term.GetSize(int(f.Fd())); err == nil && w > 0 {
+		return w
+	}
+	return otherwise
+}
+
+// begin starts a stage: "judging 1204 mutants". detail is said where lines stay.
+func (p *progress) begin(stage, detail string) {
+	p.stage, p.began, p.tenths = stage, p.now(), 0
+	if p.terminal {
+		p.draw(stage)
+		return
+	}
+	fmt.Fprintf(p.w, "assay: %s%s\n", stage, detail)
+}
+
+// step says how far the stage is; extra is what else is known. It may be
+// called as often as one likes.
+func (p *progress) step(done, all int, extra string) {
+	if all <= 0 {
+		return
+	}
+	if !p.terminal {
+		if tenths := 10 * done / all; tenths > p.tenths && done < all {
+			p.tenths = tenths
+			fmt.Fprintf(p.w, "assay: %d of %d%s\n", done, all, extra)
+		}
+		return
+	}
+	now := p.now()
+	if done < all && now.Sub(p.drawn) < 50*time.Millisecond {
+		return
+	}
+	p.drawn = now
+	tail := fmt.Sprintf(" %d/%d%s%s", done, all, extra, p.left(done, all, now))
+	room := min(24, p.width()-utf8.RuneCountInString(p.stage+tail)-4)
+	p.draw(p.stage + gauge(done, all, room) + tail)
+}
+
+// left estimates the time that the rest of the stage takes.
+func (p *progress) left(done, all int, now time.Time) string {
+	spent := now.Sub(p.began)
+	if done == 0 || done == all || spent < 2*time.Second {
+		return ""
+	}
+	left := time.Duration(float64(spent) / float64(done) * float64(all-done)).Round(time.Second)
+	return fmt.Sprintf(", about %s left", left)
+}
+
+// gauge draws a bar of dots that fill up; "" where there is no room.
+func gauge(done, all, room int) string {
+	if room < 5 {
+		return ""
+	}
+	full := room * done / all
+	return " " + strings.Repeat("●", full) + strings.Repeat("·", room-full)
+}
+
+func (p *progress) draw(s string) {
+	if r, w := []rune(s), p.width()-1; len(r) > w {
+		s = string(r[:max(0, w)])
+	}
+	fmt.Fprintf(p.w, "\r\x1b[2K%s", s)
+	p.occupied = true
+}
+
+// end takes the line away, so that what is printed next begins a clean one.
+func (p *progress) end() {
+	if p.occupied {
+		fmt.Fprint(p.w, "\r\x1b[2K")
+		p.occupied = false
+	}
+}

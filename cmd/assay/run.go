@@ -1,0 +1,211 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"time"
+
+	"assay/exec"
+	"assay/mutate"
+	"assay/report"
+)
+
+type runCommand struct {
+	Paths []string `arg:"" optional:"" name:"path" help:"Change only these files, folders or patterns (as src/**/*Fare.php)."`
+	sourceOptions
+	suiteOptions
+	choiceOptions
+	answerOptions
+}
+
+func (c *runCommand) defaultPaths(paths []string) {
+	if len(c.Paths) == 0 {
+		c.Paths = paths
+	}
+}
+
+// run is the pipeline: find, generate, choose, survey, plan, judge, report.
+func (c *runCommand) run(env *environment) error {
+	began := time.Now()
+	outputs, err := c.outputs()
+	if err != nil {
+		return err
+	}
+	code, err := load(c.sourceOptions, &c.suiteOptions, c.Paths)
+	if err != nil {
+		return err
+	}
+	engine, err := exec.Open(env.ctx, c.settings(code))
+	if err != nil {
+		return err
+	}
+	defer c.close(env, engine)
+	r := &mutate.Result{Root: code.Root, Project: code.Name, Profile: c.Profile, Notes: code.notes}
+	err = c.judge(env, code, engine, r)
+	if err != nil && !(errors.Is(err, context.Canceled) && r.Partial) {
+		return err
+	}
+	facts := engine.Facts()
+	r.PHP, r.PHPUnit, r.Elapsed = facts.PHP, facts.PHPUnit, time.Since(began)
+	if facts.ViewReason != "" && !c.Cold {
+		r.Notes = append(r.Notes, mutate.Note{Kind: "view", Text: "Workers use copies of the project, because " + facts.ViewReason + "."})
+	}
+	if fault := c.report(env, code, r, outputs); fault != nil && !errors.Is(fault, errBelow) {
+		return fault
+	} else if err == nil {
+		return fault
+	}
+	return err
+}
+
+// judge fills in the verdicts. An interruption while mutants are judged leaves
+// the result partial but true.
+func (c *runCommand) judge(env *environment, code *codebase, engine *exec.Engine, r *mutate.Result) error {
+	bar := newProgress(env.stderr)
+	defer bar.end()
+	chosen := c.choose(code, r)
+	bar.begin("running the tests unchanged", fmt.Sprintf(" (%s in %s)", many(len(chosen), "mutant"), many(len(code.Files), "file")))
+	survey, err := engine.Survey(env.ctx, code.points, func(done, all int) { bar.step(done, all, "") })
+	if err != nil {
+		return err
+	}
+	r.Tests, r.Suite = survey.Tests, survey.Suite
+	r.Notes = append(r.Notes, survey.Notes...)
+	tasks := exec.Plan(chosen, survey)
+	bar.begin("judging "+many(len(tasks), "mutant"), fmt.Sprintf(" with %s and %s", many(len(survey.Tests), "test"), many(c.workers(), "worker")))
+	ctx, cancel := c.limited(env.ctx)
+	defer cancel()
+	var score mutate.Score
+	err = engine.Run(ctx, survey, tasks, func(v mutate.Verdict) {
+		r.Verdicts = append(r.Verdicts, v)
+		score.Add(v)
+		bar.step(score.Total, len(tasks), fmt.Sprintf(", %d killed, %d survived", score.Killed+score.TimedOut, score.Survived))
+	})
+	c.countLeftOut(r, tasks, score.Total, ctx)
+	if errors.Is(err, context.DeadlineExceeded) && env.ctx.Err() == nil {
+		return nil
+	}
+	return err
+}
+
+// choose gives the mutants to judge, in the order of judging, and settles
+// those that need no judging.
+func (c *runCommand) choose(code *codebase, r *mutate.Result) []*mutate.Mutant {
+	var chosen []*mutate.Mutant
+	for _, m := range code.mutants {
+		if m.Suppressed != "" {
+			r.Verdicts = append(r.Verdicts, mutate.Verdict{Mutant: m, Status: mutate.Suppressed})
+			continue
+		}
+		chosen = append(chosen, m)
+	}
+	if c.Sample <= 0 && c.Budget == 0 {
+		return chosen
+	}
+	all := len(chosen)
+	chosen = spread(chosen, c.Seed)
+	if c.Sample > 0 && c.Sample < all {
+		chosen = chosen[:c.Sample]
+		r.LeftOut += all - c.Sample
+		r.Notes = append(r.Notes, mutate.Note{Kind: "left_out",
+			Text: fmt.Sprintf("A sample of %d of %s was judged (seed %d).", c.Sample, many(all, "mutant"), c.Seed)})
+	}
+	return chosen
+}
+
+// limited bounds the time of judging by the budget.
+func (c *runCommand) limited(ctx context.Context) (context.Context, context.CancelFunc) {
+	if c.Budget > 0 {
+		return context.WithTimeout(ctx, time.Duration(c.Budget))
+	}
+	return context.WithCancel(ctx)
+}
+
+// countLeftOut notes what the budget or an interruption did not leave time for.
+func (c *runCommand) countLeftOut(r *mutate.Result, tasks []exec.Task, judged int, ctx context.Context) {
+	left := len(tasks) - judged
+	if left == 0 {
+		return
+	}
+	r.Partial = true
+	r.LeftOut += left
+	text := fmt.Sprintf("The run was interrupted when %d of %s were judged.", judged, many(len(tasks), "mutant"))
+	if errors.Is(ctx.Err(), context.DeadlineExceeded) {
+		text = fmt.Sprintf("The budget of %s was spent when %d of %s were judged.", time.Duration(c.Budget), judged, many(len(tasks), "mutant"))
+	}
+	r.Notes = append(r.Notes, mutate.Note{Kind: "left_out", Text: text})
+}
+
+// report shows and writes the result, keeps it for show, and compares it with
+// the bar.
+func (c *runCommand) report(env *environment, code *codebase, r *mutate.Result, outputs []output) error {
+	o := c.reportOptions(env.stdout, code.prefix)
+	o.Timings = c.Timings
+	if err := report.Text(env.stdout, r, o); err != nil {
+		return fmt.Errorf("the report: %w", err)
+	}
+	for _, out := range outputs {
+		write := func(w io.Writer) error { return out.format.Write(w, r, report.Options{Timings: c.Timings}) }
+		if err := report.WriteFile(out.path, write); err != nil {
+			return usageError{err}
+		}
+	}
+	if err := saveLastRun(r); err != nil {
+		fmt.Fprintf(env.stderr, "assay: this result is not kept for `assay show`: %v\n", err)
+	}
+	total := report.Total(r)
+	if total.Broken > 0 {
+		return fmt.Errorf("%s could not be judged; the report names them", many(total.Broken, "mutant"))
+	}
+	score, ok := total.Value()
+	if c.FailUnder.given && ok && score < c.FailUnder.value {
+		return fmt.Errorf("%w: %.2f %% is less than %v %%", errBelow, score, c.FailUnder.value)
+	}
+	return nil
+}
+
+// An output is one --write.
+type output struct {
+	format report.Format
+	path   string
+}
+
+// outputs reads --write and refuses what could not be written at the end of a
+// long run.
+func (c *answerOptions) outputs() ([]output, error) {
+	var outs []output
+	for _, w := range c.Write {
+		name, path, ok := strings.Cut(w, "=")
+		if !ok || path == "" {
+			return nil, usagef("--write %s: write it as FORMAT=FILE, for instance json=result.json", w)
+		}
+		format, err := report.Lookup(name)
+		if err != nil {
+			return nil, usagef("--write %s: %v", w, err)
+		}
+		if slices.ContainsFunc(outs, func(o output) bool { return o.path == path }) {
+			return nil, usagef("--write: %s is named twice", path)
+		}
+		if info, err := os.Stat(path); err == nil && info.IsDir() {
+			return nil, usagef("--write %s: %s is a folder; name a file in it", w, path)
+		}
+		if info, err := os.Stat(filepath.Dir(path)); err != nil || !info.IsDir() {
+			return nil, usagef("--write %s: there is no folder %s; make it first", w, filepath.Dir(path))
+		}
+		outs = append(outs, output{format, path})
+	}
+	return outs, nil
+}
+
+func many(n int, noun string) string {
+	if n == 1 {
+		return "1 " + noun
+	}
+	return fmt.Sprintf("%d %ss", n, noun)
+}

@@ -1,0 +1,45 @@
+package main
+
+import (
+	"fmt"
+	"runtime"
+
+	"assay/exec"
+)
+
+// settings gives the engine what the options and the project say.
+func (o *suiteOptions) settings(c *codebase) exec.Settings {
+	view, err := exec.ParseViewMode(o.View)
+	if err != nil {
+		panic(err) // the parser accepts no other
+	}
+	s := exec.Settings{
+		Root: c.Root, PHP: c.PHP, PHPUnit: c.PHPUnit.Path,
+		TestPath: c.TestPath, TestSuite: o.TestSuite, Group: o.Group,
+		Jobs: o.workers(), Cold: o.Cold, View: view, Keep: o.Keep, Memory: int64(o.MemoryLimit),
+	}
+	if c.Config != nil {
+		s.Config = c.Config.Path
+	}
+	if c.Bootstrap == "" {
+		s.Bootstrap = c.Autoload
+	}
+	return s
+}
+
+func (o *suiteOptions) workers() int {
+	if o.Jobs > 0 {
+		return o.Jobs
+	}
+	return runtime.NumCPU()
+}
+
+// close ends the engine and tells of what it leaves behind.
+func (o *suiteOptions) close(env *environment, e *exec.Engine) {
+	if err := e.Close(); err != nil {
+		fmt.Fprintf(env.stderr, "assay: cleaning up: %v\n", err)
+	}
+	if o.Keep {
+		fmt.Fprintf(env.stderr, "assay: the work directory was left: %s\n", e.Facts().WorkDir)
+	}
+}

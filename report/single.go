@@ -1,0 +1,150 @@
+package report
+
+import (
+	"bufio"
+	"fmt"
+	"io"
+	"strings"
+
+	"assay/mutate"
+)
+
+// Change gives an edit in one line: what is replaced, and by what.
+func Change(m *mutate.Mutant) string {
+	const most = 60
+	before, after := oneLine(m.Before(), most), oneLine(m.Edit.New, most)
+	switch {
+	case m.Edit.New == "":
+		return "without " + before
+	case m.Edit.Len() == 0:
+		return "with " + after
+	}
+	return before + " => " + after
+}
+
+// Mutant writes one mutant for people: where it is, by which rule, and the
+// diff. root is the project's, for links.
+func Mutant(w io.Writer, m *mutate.Mutant, root string, o Options) error {
+	p := &text{Writer: bufio.NewWriter(w), paint: paint(o.Color), o: o, r: &mutate.Result{Root: root}}
+	p.printf("%s  %s\n", p.strong(p.position(m)), visible(m.Where()))
+	p.printf("  %s, mutant %s\n  %s\n\n", m.Op.ID, m.ID, Rule(m.Op))
+	p.diff(Diff(m.Source.Text, m.Edit, 2*contextLines))
+	return p.Flush()
+}
+
+// Finding gives what is known about a mutant, for people, tests in full. v is
+// nil when nothing is; remark is a sentence that limits what is said.
+func Finding(v *mutate.Verdict, remark string, o Options) string {
+	width := o.Width
+	if width <= 0 {
+		width = 100
+	}
+	var b strings.Builder
+	if remark != "" {
+		b.WriteString(wrap(remark, "", width))
+	}
+	if v == nil {
+		return b.String()
+	}
+	b.WriteString(wrap(paint(o.Color).strong(verdictName(v.Status))+": "+sentence(v), "", width))
+	if v.Status == mutate.Survived {
+		b.WriteString("\n" + wrap(Meaning(v.Mutant.Op), "", width))
+	}
+	if n := len(v.Reaching); n > 0 {
+		fmt.Fprintf(&b, "\nReached by %s, in the order in which they are run:\n", count(n, "test"))
+		for _, id := range v.Reaching {
+			fmt.Fprintf(&b, "  %s\n", visible(string(id)))
+		}
+	}
+	return b.String()
+}
+
+func verdictName(s mutate.Status) string {
+	if s == mutate.TimedOut {
+		return "timed out"
+	}
+	return s.String()
+}
+
+// sentence says in words what a verdict means.
+func sentence(v *mutate.Verdict) string {
+	switch v.Status {
+	case mutate.Killed:
+		by := "by the end of " + count(v.Ran, "test")
+		if v.Killer != "" {
+			by = "by " + visible(string(v.Killer))
+		}
+		detail := ""
+		if v.Detail != "" {
+			detail = ": " + oneLine(v.Detail, lineChars)
+		}
+		return fmt.Sprintf("noticed %s (%s)%s", by, strings.ReplaceAll(v.How.String(), "_", " "), detail)
+	case mutate.TimedOut:
+		return "the tests did not end in their time" + during(v.Killer)
+	case mutate.Survived:
+		return fmt.Sprintf("%s ran and stayed green", count(v.Ran, "test"))
+	case mutate.Unreached:
+		return "no test runs this code"
+	case mutate.Stillborn:
+		return "PHP refuses to compile it"
+	case mutate.Suppressed:
+		return "set apart by a comment in the source (" + visible(v.Mutant.Suppressed) + ")"
+	case mutate.Broken:
+		return "assay itself failed: " + oneLine(v.Detail, lineChars)
+	}
+	panic("report: no sentence for status " + v.Status.String())
+}
+
+func during(test mutate.TestID) string {
+	if test == "" {
+		return ""
+	}
+	return ", in " + visible(string(test))
+}
+
+// Operators lists operators a line each, by family.
+func Operators(w io.Writer, ops []*mutate.Operator) error {
+	b := bufio.NewWriter(w)
+	wide := 0
+	width := 0
+	for _, op := range ops {
+		width = max(width, len(op.ID))
+	}
+	family := ""
+	for _, op := range ops {
+		if f := op.Family(); f != family {
+			if family != "" {
+				b.WriteByte('\n')
+			}
+			family = f
+		}
+		mark := " "
+		if op.Wide {
+			mark = "w"
+			wide++
+		}
+		fmt.Fprintf(b, "%s %-*s  %s\n", mark, width, op.ID, Rule(op))
+	}
+	fmt.Fprintf(b, "\n%s. Those marked w are in the profile wide only: %d.\n", count(len(ops), "operator"), wide)
+	return b.Flush()
+}
+
+// Operator explains one operator: its rule, its example, and what a survivor
+// says about the tests.
+func Operator(w io.Writer, op *mutate.Operator) error {
+	profile := "core and wide"
+	if op.Wide {
+		profile = "wide"
+	}
+	_, err := fmt.Fprintf(w, "%s\n  %s\n  Profile: %s.\n\n%s%s\n  When it survives:\n%s", op.ID, Rule(op), profile,
+		signed("-", op.Before), signed("+", op.After), wrap(Meaning(op), "  ", 96))
+	return err
+}
+
+func signed(sign, code string) string {
+	var b strings.Builder
+	for line := range strings.Lines(strings.TrimRight(code, "\n")) {
+		fmt.Fprintf(&b, "    %s %s\n", sign, strings.TrimRight(line, "\n"))
+	}
+	return b.String()
+}
