@@ -13,8 +13,8 @@ var operatorID = regexp.MustCompile(`^[a-z]+(-[a-z]+)*/[a-z0-9]+(-[a-z0-9]+)*$`)
 
 // Validate checks operators before anything is believed of them: IDs are well
 // formed and used once, documents say both what is changed and what a survivor
-// means, and each example gives exactly what it claims. All faults are joined
-// into one error.
+// means, kinds are the grammar's, and each example gives exactly what it
+// claims. All faults are joined into one error.
 func Validate(ops []*Operator) error {
 	var faults []error
 	seen := map[string]bool{}
@@ -32,6 +32,11 @@ func Validate(ops []*Operator) error {
 		if len(op.Kinds) == 0 || op.Apply == nil {
 			faults = append(faults, fmt.Errorf("operator %s: no Kinds or no Apply", op.ID))
 			continue
+		}
+		for _, kind := range op.Kinds {
+			if !syntax.NamedKind(kind) {
+				faults = append(faults, fmt.Errorf("operator %s: the grammar has no nodes of kind %q", op.ID, kind))
+			}
 		}
 		if err := checkExample(op); err != nil {
 			faults = append(faults, err)
