@@ -90,6 +90,7 @@ type mark struct {
 	reason string
 	kinds  []string // the nearest node of these kinds at Start is made Bad
 	chain  bool     // and so is the whole chain of binary expressions it is in
+	around bool     // and so is the statement it is in, since the node begins too late
 }
 
 func (f *File) apply(m mark) {
@@ -105,6 +106,9 @@ func (f *File) apply(m mark) {
 		return
 	}
 	n.Bad = true
+	if m.around {
+		n.markAround()
+	}
 	if !m.chain {
 		return
 	}

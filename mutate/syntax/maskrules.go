@@ -10,7 +10,7 @@ import (
 // masked stays valid PHP or at least valid to the grammar, of the same length.
 var maskRules = []func(m *masker, i int){
 	maskEnumConst, maskTypedConst, maskConstName, maskConstAttribute, maskPromotion, maskVoid, maskPipe,
-	maskClone, maskExit, maskNestedHeredoc, maskSpacedHeredoc, maskNowdoc, maskHalt, maskGroupUse,
+	maskClone, maskExit, maskNestedHeredoc, maskHeredocStart, maskNowdoc, maskHalt, maskGroupUse,
 	maskDefaultComma, maskSwitchSemicolon, maskTraitFinal, maskInsteadOf, maskNames, maskEchoTag,
 	maskUnary, maskShortTag, maskDeclare,
 }
@@ -83,9 +83,8 @@ func maskConstAttribute(m *masker, i int) {
 	}
 }
 
-// "public private(set) T $x" => "public              T $x",
-// "private(set) T $x" => "private      T $x", "final T $x" => "      T $x",
-// all in a parameter list.
+// "public private(set) T $x" => "public              T $x" and
+// "final T $x" => "      T $x" in a parameter list.
 func maskPromotion(m *masker, i int) {
 	if !slices.Contains(modifiers, m.kind(i)) {
 		return
@@ -107,13 +106,12 @@ func maskPromotion(m *masker, i int) {
 		} else if !strings.HasSuffix(m.kind(i), "_SET") {
 			return
 		}
-		keep := strings.IndexByte(m.text(i)+"(", '(')
-		if alone := m.firstModifier(i) == i && !slices.Contains(modifiers, m.kind(after)); !alone {
-			keep = 0
+		if m.firstModifier(i) == i && !slices.Contains(modifiers, m.kind(after)) {
+			return // the grammar knows it where it stands alone
 		}
-		m.blank(Span{s.Start + keep, s.End})
+		m.blank(s)
 		m.mark(s, "visibility of setting", kind)
-		if keep == 0 && after < len(m.sig) {
+		if after < len(m.sig) {
 			m.mark(m.sig[after].Span, "visibility of setting", kind)
 		}
 	}
@@ -148,7 +146,7 @@ func maskPipe(m *masker, i int) {
 		return
 	}
 	m.put(s.Start, ". ")
-	m.marks = append(m.marks, mark{s, "pipe operator", []string{"binary_expression"}, true})
+	m.marks = append(m.marks, mark{Span: s, reason: "pipe operator", kinds: []string{"binary_expression"}, chain: true})
 }
 
 // "clone($a, [...])", "clone(...)" => "klone($a, [...])", "klone(...)".
@@ -180,7 +178,6 @@ func maskExit(m *masker, i int) {
 	}
 	if !slices.Contains(endsExit, m.kind(m.pair[i+1]+1)) {
 		m.put(m.sig[i].Start, "ekit")
-		m.mark(m.sig[i].Span, m.text(i)+" as an operand", "function_call_expression")
 	}
 }
 
@@ -215,27 +212,27 @@ func maskNestedHeredoc(m *masker, i int) {
 	for k := s.Start; k < s.End; k++ {
 		m.out[k] = ' '
 	}
-	m.put(s.Start, "''")
+	m.put(s.Start, "'")
+	m.put(s.End-1, "'")
 	m.silent = true
 	m.nested = s.End
 	m.mark(s, "heredoc inside a heredoc", "string")
 }
 
-// "<<< X" => " <<<X".
-func maskSpacedHeredoc(m *masker, i int) {
+// "<<< X" => " <<<X", "b<<<X" => " <<<X".
+func maskHeredocStart(m *masker, i int) {
 	s := m.sig[i].Span
 	if m.kind(i) != "T_START_HEREDOC" || s.Start < m.nested {
 		return
 	}
-	arrows := s.Start + strings.Index(m.text(i), "<<<")
-	name := arrows + 3
+	name := s.Start + strings.Index(m.text(i), "<<<") + 3
 	for m.src[name] == ' ' || m.src[name] == '\t' {
 		name++
 	}
-	if name > arrows+3 {
+	if name > s.Start+3 {
 		m.blank(Span{s.Start, name})
 		m.put(name-3, "<<<")
-		m.mark(Span{name - 3, name}, "space in front of a heredoc's name", "heredoc", "nowdoc")
+		m.marks = append(m.marks, mark{Span: Span{name - 3, name}, reason: "start of a heredoc", kinds: []string{"heredoc", "nowdoc"}, around: true})
 	}
 }
 

@@ -59,10 +59,11 @@ func (f *File) CheckTokens(tokens []Token) []*Node { return f.checkTokens(tokens
 func (f *File) checkTokens(tokens []Token, text []byte) []*Node {
 	var out []*Node
 	f.Root.Walk(func(n *Node) bool {
-		if n.Bad || n.Len() == 0 {
+		if n.Bad || n.Len() == 0 && n.Kind != "heredoc_end" {
 			return !n.Bad
 		}
-		if !agrees(n, tokens) && bytes.Equal(f.Src[n.Start:n.End], text[n.Start:n.End]) {
+		from := max(0, n.Start-1) // a mask may have moved the start of a heredoc
+		if !agrees(n, tokens) && bytes.Equal(f.Src[from:n.End], text[from:n.End]) {
 			out = append(out, n)
 			return false
 		}

@@ -16,7 +16,7 @@ while (($path = fgets(STDIN)) !== false) {
     $error = null;
     try {
         PhpToken::tokenize($src, TOKEN_PARSE);
-    } catch (ParseError $e) {
+    } catch (CompileError $e) { // ParseError is one
         $error = "line {$e->getLine()}: {$e->getMessage()}";
     }
     echo json_encode(['kinds' => array_keys($index), 'flat' => $flat, 'error' => $error]), "\n";
