@@ -235,7 +235,16 @@ func caseBomb(k keeperT, _ string) {
 		posix_setsid();
 		for (;;) { if (pcntl_fork() === 0) { usleep(2000); if (pcntl_fork() > 0) { exit; } } usleep(3000); while (pcntl_wait($s, WNOHANG) > 0); }`)
 	k.must(bomb.Start())
-	time.Sleep(60 * time.Millisecond)
+	for deadline := time.Now().Add(10 * time.Second); ; time.Sleep(time.Millisecond) {
+		below, err := livingBelow()
+		k.must(err)
+		if len(below) > 20 {
+			break
+		}
+		if time.Now().After(deadline) {
+			k.fatalf("the bomb did not go off: %v", below)
+		}
+	}
 	spared := osexec.Command("/bin/sleep", "1000")
 	k.must(spared.Start())
 	n, err := killStrays(func(pid int) bool { return pid == spared.Process.Pid })

@@ -173,7 +173,7 @@ func writeIn(root int, rel string, data []byte, want meta) (meta, error) {
 		return meta{}, err
 	}
 	defer unix.Close(dir)
-	const flags = unix.O_WRONLY | unix.O_TRUNC | unix.O_NONBLOCK
+	const flags = unix.O_WRONLY | unix.O_NONBLOCK
 	fd, err := openAt(dir, name, flags, 0)
 	if err == unix.EACCES {
 		if m, e := statAt(dir, name); e == nil && m.isRegular() {
@@ -194,8 +194,15 @@ func writeIn(root int, rel string, data []byte, want meta) (meta, error) {
 	if !m.isRegular() {
 		return meta{}, errNotRegular
 	}
+	// Cutting the file to nothing first would make some file systems write it
+	// to disk when it is closed (ext4: a thousand times slower).
 	if _, err := f.Write(data); err != nil {
 		return meta{}, err
+	}
+	if m.size > int64(len(data)) {
+		if err := unix.Ftruncate(fd, int64(len(data))); err != nil {
+			return meta{}, err
+		}
 	}
 	if err := setRights(fd, m, want); err != nil {
 		return meta{}, err

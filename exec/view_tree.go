@@ -27,6 +27,9 @@ type tree struct {
 	owner     bool   // compare owners: only root can change them
 	xattr     string // prefix of the overlay's attributes
 	top       *node
+	watch     *watcher // nil: scan each time
+	unwatched error    // why
+	dirty     bool     // something happened since a scan found all well
 	nodes     map[string]*node
 	known     map[string]meta // verified by us, not yet seen by a scan
 }
@@ -39,10 +42,12 @@ type node struct {
 }
 
 func newTree(place string, base *pristine, scan, via int) *tree {
-	return &tree{
+	t := &tree{
 		place: place, base: base, scan: scan, via: via, owner: unix.Geteuid() == 0,
 		nodes: map[string]*node{}, known: map[string]meta{},
 	}
+	t.watch, t.unwatched = newWatcher()
+	return t
 }
 
 // trust records that rel is as it should be, with this stat.
@@ -65,15 +70,26 @@ func (t *tree) doubt(rel string) {
 // write puts data and want's mode and time into an existing file and returns
 // the stat by which a scan will know it.
 func (t *tree) write(rel string, data []byte, want meta) (meta, error) {
-	m, err := writeIn(t.via, rel, data, want)
-	if err != nil || !t.layered {
-		return m, err
+	if t.watch != nil {
+		t.dirty = t.watch.drain() || t.dirty
 	}
-	return statAt(t.scan, rel)
+	m, err := writeIn(t.via, rel, data, want)
+	if err == nil && t.layered {
+		m, err = statAt(t.scan, rel)
+	}
+	if err == nil && t.watch != nil && t.nodes[rel] != nil {
+		t.watch.drain() // only what we did ourselves
+	}
+	return m, err
 }
 
 // changes lists the differences, parents before children.
 func (t *tree) changes() ([]Change, error) {
+	if t.watch != nil && t.top != nil {
+		if t.dirty = t.watch.drain() || t.dirty; !t.dirty {
+			return nil, nil
+		}
+	}
 	var list []Change
 	var err error
 	if t.top == nil {
@@ -87,7 +103,32 @@ func (t *tree) changes() ([]Change, error) {
 	if t.top == nil {
 		return nil, fmt.Errorf("%s: gone", t.place)
 	}
+	t.dirty = len(list) > 0
 	return list, nil
+}
+
+// attend watches a directory from now on: in an overlay both as the tests see
+// it, where writes show, and its upper layer, where it shows that something
+// below came up for the first time.
+func (t *tree) attend(rel string) {
+	roots := []int{t.via}
+	if t.layered {
+		roots = append(roots, t.scan)
+	}
+	for _, root := range roots {
+		if t.watch == nil {
+			return
+		}
+		fd, err := openAt(root, rel, unix.O_RDONLY|unix.O_DIRECTORY, 0)
+		if err == nil {
+			err = t.watch.add(fd)
+			unix.Close(fd)
+		}
+		if err != nil {
+			t.watch.close()
+			t.watch, t.unwatched = nil, err
+		}
+	}
 }
 
 // check compares stats, and looks closer only where they differ. It reports
@@ -186,6 +227,7 @@ func (t *tree) lookInside(n *node, want meta, list *[]Change) error {
 	if usable, err := t.unlock(n, want); err != nil || !usable {
 		return err
 	}
+	t.attend(n.rel)
 	opaque, moved := false, false
 	if t.layered && n.rel != "." {
 		opaque = t.hasMark(n.rel, "opaque")
@@ -351,6 +393,11 @@ func (t *tree) close() error {
 	}
 	if err := t.base.close(); err != nil && first == nil {
 		first = err
+	}
+	if t.watch != nil {
+		if err := t.watch.close(); err != nil && first == nil {
+			first = err
+		}
 	}
 	return first
 }
