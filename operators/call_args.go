@@ -168,14 +168,18 @@ func argumentsSwapped(f *syntax.File, n *syntax.Node) []mutate.Edit {
 
 // declares reports whether a file declares a function of that lower-case name.
 func declares(f *syntax.File, name string) bool {
-	found := false
-	f.Root.Walk(func(n *syntax.Node) bool {
-		if n.Is("function_definition") && strings.EqualFold(f.Text(n.Child("name")), name) {
-			found = true
+	for _, n := range f.Root.Children {
+		list := []*syntax.Node{n}
+		if body := n.Child("body"); n.Is("namespace_definition") && body != nil {
+			list = body.Children
 		}
-		return !found && !n.Is("class_declaration", "method_declaration", "expression_statement")
-	})
-	return found
+		for _, d := range list {
+			if d.Is("function_definition") && strings.EqualFold(f.Text(d.Child("name")), name) {
+				return true
+			}
+		}
+	}
+	return false
 }
 
 // simple reports whether an expression is a variable, a property, an element, a

@@ -35,44 +35,57 @@ func builtin(f *syntax.File, call *syntax.Node) string {
 			return ""
 		}
 		return name
-	case fn.Is("name") && !importedFunctions(f)[text]:
+	case fn.Is("name") && !isImportedFunction(f, text):
 		return text
 	}
 	return ""
 }
 
-// importedFunctions are the lower-case names that "use function Acme\name"
-// takes from the global functions.
-func importedFunctions(f *syntax.File) map[string]bool {
-	var out map[string]bool
-	for _, u := range imports(f) {
-		if u.kind == "function" && strings.Contains(u.full, `\`) {
-			if out == nil {
-				out = map[string]bool{}
+// isImportedFunction reports whether "use function Acme\name" gives another
+// meaning to the name of a global function, which is in lower case. It is asked
+// for every call, so it looks closely only at what can hold the answer.
+func isImportedFunction(f *syntax.File, name string) bool {
+	for _, decl := range useDeclarations(f) {
+		if !strings.Contains(strings.ToLower(f.Text(decl)), "function") {
+			continue
+		}
+		for _, u := range useClauses(f, decl) {
+			if u.kind == "function" && strings.EqualFold(u.alias, name) && strings.Contains(u.full, `\`) {
+				return true
 			}
-			out[strings.ToLower(u.alias)] = true
 		}
 	}
-	return out
+	return false
 }
 
 // An imported name is one clause of a "use" at the top of a file.
 type imported struct{ kind, full, alias string } // kind: "", "function", "const"
 
-// imports lists the "use" clauses of a file, wherever its namespaces begin.
+// imports lists the "use" clauses of a file.
 func imports(f *syntax.File) []imported {
 	var out []imported
-	scan := func(nodes []*syntax.Node) {
-		for _, n := range nodes {
-			if n.Is("namespace_use_declaration") {
-				out = append(out, useClauses(f, n)...)
-			}
-		}
+	for _, decl := range useDeclarations(f) {
+		out = append(out, useClauses(f, decl)...)
 	}
-	scan(f.Root.Children)
+	return out
+}
+
+// useDeclarations gives the "use" statements of a file, wherever its
+// namespaces begin.
+func useDeclarations(f *syntax.File) []*syntax.Node {
+	var out []*syntax.Node
 	for _, n := range f.Root.Children {
-		if n.Is("namespace_definition") && n.Child("body") != nil {
-			scan(n.Child("body").Children)
+		switch n.Kind {
+		case "namespace_use_declaration":
+			out = append(out, n)
+		case "namespace_definition":
+			if body := n.Child("body"); body != nil {
+				for _, c := range body.Children {
+					if c.Is("namespace_use_declaration") {
+						out = append(out, c)
+					}
+				}
+			}
 		}
 	}
 	return out
