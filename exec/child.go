@@ -178,7 +178,10 @@ func (c *child) watch(ord *order) error {
 			}
 			c.o.Orphaned = true
 		case <-ticker.C:
-			if c.overLimit() {
+			if c.k.memory > 0 && !c.free && resident(c.pid) > c.k.memory {
+				c.o.OverFull = true
+				c.kill()
+			} else if c.overLimit() {
 				c.o.TimedOut = true
 				c.kill()
 			}
@@ -250,8 +253,11 @@ func (c *child) hear(m message, ord *order) error {
 		c.o.Events = append(c.o.Events, e)
 	case "done":
 		c.o.Done = true
-		c.o.Tail, _ = get[[]int](m, 3)
-		c.o.Classes, _ = get[[][2]string](m, 4)
+		c.o.Classes, _ = get[[][2]string](m, 3)
+		c.o.Memory, _ = get[int64](m, 4)
+	case "tail":
+		points, _ := get[[]int](m, 0)
+		c.o.Tail = append(c.o.Tail, points...)
 	case "ended":
 		c.ended = true
 	case "last":
@@ -284,7 +290,7 @@ func (c *child) phase(test int) {
 // for what waits without end, and is generous.
 func (c *child) overLimit() bool {
 	l := c.k.req.Limits
-	if c.o.TimedOut || c.free || l.CPUFloor == 0 {
+	if c.o.TimedOut || c.o.OverFull || c.free || l.CPUFloor == 0 {
 		return false
 	}
 	known := int64(0)
@@ -323,7 +329,7 @@ func (c *child) finish() error {
 		}
 		break
 	}
-	if c.ended && c.o.Signal == int(syscall.SIGKILL) && !c.o.TimedOut {
+	if c.ended && c.o.Signal == int(syscall.SIGKILL) && !c.o.TimedOut && !c.o.OverFull {
 		c.o.Signal, c.o.Exit = 0, 0
 	}
 	switch {

@@ -29,7 +29,7 @@ type Settings struct {
 	Keep      bool     // leave the work directory behind, for looking at it
 	TestSuite []string // --testsuite
 	Group     []string // --group
-	Memory    int64    // bytes a PHP process may use where php.ini sets no limit; 0: chosen here
+	Memory    int64    // bytes that the tests of a mutant may have in memory; 0: by what the suite itself uses
 }
 
 // Facts is what was found out about the machine and the project's tools.
@@ -119,9 +119,9 @@ func (e *Engine) prepare() error {
 // askPHP finds out the version and abilities of the PHP binary.
 func (e *Engine) askPHP(ctx context.Context) error {
 	out, err := osexec.CommandContext(ctx, e.set.PHP, "-r",
-		`echo PHP_VERSION, "|", (int) (function_exists("pcntl_fork") && function_exists("posix_kill")), "|", (int) extension_loaded("tokenizer"), "|", ini_get("memory_limit");`).Output()
+		`echo PHP_VERSION, "|", (int) (function_exists("pcntl_fork") && function_exists("posix_kill")), "|", (int) extension_loaded("tokenizer");`).Output()
 	parts := strings.Split(strings.TrimSpace(string(out)), "|")
-	if err != nil || len(parts) != 4 {
+	if err != nil || len(parts) != 3 {
 		return &ProjectError{fmt.Sprintf("%s does not answer as PHP does (%v)", e.set.PHP, err), "Install php-cli, or name the binary with --php."}
 	}
 	if parts[2] != "1" {
@@ -131,13 +131,6 @@ func (e *Engine) askPHP(ctx context.Context) error {
 	// A cached original must never be served for a changed file, and drivers
 	// for coverage and debugging only slow the tests down.
 	e.php = []string{e.set.PHP, "-d", "opcache.enable_cli=0", "-d", "pcov.enabled=0"}
-	if parts[3] == "-1" || parts[3] == "0" {
-		memory := e.set.Memory
-		if memory == 0 {
-			memory = 1 << 30
-		}
-		e.php = append(e.php, "-d", fmt.Sprintf("memory_limit=%d", memory))
-	}
 	return nil
 }
 

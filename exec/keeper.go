@@ -29,6 +29,7 @@ type keeper struct {
 	files0 map[string]bool // relative to the root
 	files1 map[string]bool
 	times  []int64
+	memory int64
 	early  []string // classes that stage 1 loads before it is ready
 	serial int
 }
@@ -65,8 +66,10 @@ func (k *keeper) serve(req request) (rep reply) {
 		rep.Stage, err = k.openProject()
 	case req.Run != nil:
 		rep.Outcome, err = k.run(*req.Run)
+	case req.Bare != nil:
+		rep.Outcome, err = k.bare(*req.Bare)
 	case req.Known != nil:
-		k.times, k.early = req.Known.Times, req.Known.Preload
+		k.times, k.early, k.memory = req.Known.Times, req.Known.Preload, req.Known.Memory
 		if k.stage1 != nil && len(k.early) > 0 {
 			err = k.restartStage1()
 		}

@@ -9,10 +9,16 @@ import (
 	"assay/mutate"
 )
 
-// A Task is one mutant with the tests to run on it.
+// A Task is one mutant with the tests to run on it, as numbers in
+// Survey.Tests.
 type Task struct {
 	Mutant *mutate.Mutant
-	Tests  []int // numbers of the tests in Survey.Tests, in the order to run; none: no test reaches it
+	Reach  []int // the tests that reach it, most specific first
+	Tests  []int // what to run, in this order: Reach, and what belongs with it; none: no test reaches the mutant
+	// Wider is nil where Tests say all there is to say. Else some of the tests
+	// touch state that outlives them, and these, in the suite's order, are all
+	// that do; they decide what Tests leave open.
+	Wider []int
 }
 
 // Plan decides which tests each mutant needs. Pure.
@@ -23,29 +29,65 @@ type Task struct {
 // the time, so that small differences between runs do not change the order.
 func Plan(ms []*mutate.Mutant, s *Survey) []Task {
 	tasks := make([]Task, len(ms))
-	cache := map[string][]int{}
+	cache := map[string]Task{}
 	for i, m := range ms {
-		tasks[i] = Task{Mutant: m, Tests: s.testsFor(m, cache)}
+		key, reaching := s.reaching(m)
+		t, ok := cache[key]
+		if !ok {
+			t = s.task(reaching)
+			cache[key] = t
+		}
+		t.Mutant = m
+		tasks[i] = t
 	}
 	return tasks
 }
 
-func (s *Survey) testsFor(m *mutate.Mutant, cache map[string][]int) []int {
-	var reaching []int
-	key := "p" + strconv.Itoa(m.Point)
+func (s *Survey) reaching(m *mutate.Mutant) (key string, tests []int) {
 	if m.Point == mutate.FileLevel || s.dropped[m.Source.Path] {
-		key = "f" + m.Source.Path
-		reaching = s.byFile[m.Source.Path]
-	} else {
-		reaching = s.byPoint[m.Point]
+		return "f" + m.Source.Path, s.byFile[m.Source.Path]
 	}
-	if tests, ok := cache[key]; ok {
-		return tests
+	return "p" + strconv.Itoa(m.Point), s.byPoint[m.Point]
+}
+
+// alwaysWorth is how much time, in microseconds, it may take to run all the
+// tests that share state without asking whether fewer would do.
+const alwaysWorth = 30_000
+
+// task plans for the tests that pass a point. Where one of them touches state
+// that outlives a test, the order of tests matters and others take part: the
+// tests that share state are run with them, in the suite's order. When that is
+// much more than the reaching tests themselves, it is left for later.
+func (s *Survey) task(reaching []int) Task {
+	t := Task{Reach: s.complete(reaching)}
+	s.order(t.Reach)
+	t.Tests = t.Reach
+	if !slices.ContainsFunc(t.Reach, func(i int) bool { return s.shares[i] }) {
+		return t
 	}
-	tests := s.complete(reaching)
-	s.order(tests)
-	cache[key] = tests
-	return tests
+	together := slices.Clone(reaching)
+	for i, shares := range s.shares {
+		if shares {
+			together = append(together, i)
+		}
+	}
+	wider := s.complete(together)
+	slices.Sort(wider)
+	if s.time(wider) <= max(alwaysWorth, 3*s.time(t.Reach)) {
+		t.Tests = wider
+		return t
+	}
+	t.Tests = slices.Sorted(slices.Values(t.Reach))
+	t.Wider = wider
+	return t
+}
+
+// time is the sum of the tests' own times, in microseconds.
+func (s *Survey) time(tests []int) (sum int64) {
+	for _, i := range tests {
+		sum += s.Tests[i].Time.Microseconds()
+	}
+	return sum
 }
 
 // complete adds the tests that build on others' results, and what those need.

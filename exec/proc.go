@@ -51,6 +51,31 @@ func ownCPU(pid int) int64 {
 	return ticks * tickMicros
 }
 
+// resident is how many bytes of memory a process and what it runs have; 0 when
+// it cannot be told. What is shared after a fork counts for each.
+func resident(pid int) int64 {
+	if pid <= 0 {
+		return 0
+	}
+	b, err := os.ReadFile(fmt.Sprintf("/proc/%d/statm", pid))
+	if err != nil {
+		return 0
+	}
+	fields := strings.Fields(string(b))
+	if len(fields) < 2 {
+		return 0
+	}
+	pages, _ := strconv.ParseInt(fields[1], 10, 64)
+	total := pages * int64(os.Getpagesize())
+	kids, _ := os.ReadFile(fmt.Sprintf("/proc/%d/task/%d/children", pid, pid))
+	for _, f := range strings.Fields(string(kids)) {
+		if kid, err := strconv.Atoi(f); err == nil {
+			total += resident(kid)
+		}
+	}
+	return total
+}
+
 // alive reports whether a process is there and no zombie.
 func alive(pid int) bool {
 	if syscall.Kill(pid, 0) != nil {

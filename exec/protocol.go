@@ -30,8 +30,10 @@ import (
 //	["start", test, points, name?]            before the test; points passed since the last end
 //	["event", test, kind, fatal, message, name]   error, failure, warning, risky, incomplete, skipped
 //	["end", test, microseconds, points?, files?]
-//	["done", errors, failures, warnings, points, classes]   all tests were run; PHPUnit goes on
-//	                                          to its exit. classes: PHPUnit's own, [name, file]
+//	["tail", points]                          passed by no test: fixtures, destructors, shutdown
+//	["done", errors, failures, warnings, classes, memory]   all tests were run; PHPUnit goes on
+//	                                          to its exit. classes: PHPUnit's own, [name, file];
+//	                                          memory: the peak, in bytes
 //	["ended"]                                 nothing of the user's is left to run and PHPUnit's status
 //	                                          stands; the process kills itself
 //	["last", message]                         the fatal error that ended the process
@@ -92,6 +94,7 @@ func get[T any](m message, i int) (v T, ok bool) {
 type request struct {
 	Open  *openRequest
 	Run   *runRequest
+	Bare  *bareRequest
 	Known *knownRequest
 }
 
@@ -109,6 +112,7 @@ type openRequest struct {
 // knownRequest tells what the survey found.
 type knownRequest struct {
 	Times   []int64  // microseconds a test
+	Memory  int64    // bytes that a child may have in memory; a limit of the project's own holds besides
 	Preload []string // PHPUnit's classes that a whole run loads; stage 1 is made anew with them
 }
 
@@ -165,10 +169,12 @@ type outcome struct {
 	Started  int    // how many tests were started
 	Done     bool   // PHPUnit came to the end of the suite
 	Tail     []int
+	Memory   int64       // peak of the process, in bytes
 	Classes  [][2]string // PHPUnit's own that were loaded, with their files
 	Exit     int         // -1 when ended by a signal or not known
 	Signal   int
 	TimedOut bool
+	OverFull bool   // it was ended because it took too much memory
 	Orphaned bool   // its parent died before it: Exit is not known
 	Last     string // PHP's fatal error, if it said so
 	Output   string // the end of what was printed

@@ -32,6 +32,7 @@ type Survey struct {
 	byFile  map[string][]int // path => tests in whose process it was loaded
 	dropped map[string]bool  // paths whose points PHP did not take
 	never   map[string]bool  // paths of which no test loaded anything
+	memory  int64            // bytes a child may use
 	shares  []bool           // test => it touches state that outlives it
 	needs   [][]int          // test => tests that must run before it
 	feeds   [][]int          // test => tests that need it
@@ -69,7 +70,7 @@ func (e *Engine) Survey(ctx context.Context, files []*mutate.Points, progress fu
 // every whole run are loaded once for all children; not those that come from
 // the project itself, whose files may be under change.
 func (s *Survey) known(root string) *knownRequest {
-	k := &knownRequest{Times: make([]int64, len(s.Tests))}
+	k := &knownRequest{Times: make([]int64, len(s.Tests)), Memory: s.memory}
 	for i, t := range s.Tests {
 		k.Times[i] = t.Time.Microseconds()
 	}
@@ -115,6 +116,10 @@ func (e *Engine) probedSources(files []*mutate.Points, s *Survey) (map[string][]
 	}
 	return probed, nil
 }
+
+// leastMemory is what a child may always use, in bytes: twice PHP's own
+// default of 128 MB.
+const leastMemory = 256 << 20
 
 // explorer does the two runs of a survey and puts together what they told.
 type explorer struct {
@@ -279,6 +284,9 @@ func (x *explorer) conclude() error {
 		}
 	}
 	s.classes = x.whole.Classes
+	if s.memory = x.e.set.Memory; s.memory == 0 {
+		s.memory = max(leastMemory, 3*x.whole.Memory)
+	}
 	x.linkDependencies()
 	reach := make([]map[int]bool, len(s.rows))
 	for i := range reach {
@@ -403,35 +411,44 @@ func (x *explorer) linkDependencies() {
 }
 
 // shareState finds the tests that touch what outlives a test: through code
-// under test, or through the test files and helpers themselves.
+// under test, through their own files, or through helpers of the project that
+// were loaded when their class was run.
 func (x *explorer) shareState(reach []map[int]bool) {
 	s := x.s
 	s.shares = make([]bool, len(s.rows))
 	shared := map[int]bool{}
+	source := map[string]bool{}
 	for _, p := range x.files {
+		source[p.Source.Path] = true
 		for i, yes := range p.Shared {
 			if yes {
 				shared[p.First+i] = true
 			}
 		}
 	}
-	files := map[string]bool{}
+	known := map[string]bool{}
+	helper := func(path string) bool {
+		if source[path] || filepath.Ext(path) != ".php" || strings.HasPrefix(path, "vendor/") {
+			return false
+		}
+		if _, ok := known[path]; !ok {
+			known[path] = fileShares(filepath.Join(x.e.set.Root, filepath.FromSlash(path)))
+		}
+		return known[path]
+	}
+	everywhere := slices.ContainsFunc(slices.Collect(maps.Keys(x.loaded)), helper)
+	classShares := map[string]bool{}
+	for class, o := range x.apart {
+		classShares[class] = everywhere || slices.ContainsFunc(o.Tests, func(t testRun) bool { return slices.ContainsFunc(t.Files, helper) })
+	}
 	for i, r := range s.rows {
+		s.shares[i] = classShares[r.Class]
 		for p := range reach[i] {
-			if shared[p] {
-				s.shares[i] = true
+			if s.shares[i] {
 				break
 			}
+			s.shares[i] = shared[p]
 		}
-		if s.shares[i] || r.File == "" {
-			continue
-		}
-		yes, known := files[r.File]
-		if !known {
-			yes = fileShares(r.File)
-			files[r.File] = yes
-		}
-		s.shares[i] = yes
 	}
 }
 

@@ -112,7 +112,7 @@ func (p *Points) add(f *syntax.File, n *syntax.Node) string {
 	id := p.First + p.Count
 	p.Count++
 	p.at[n] = id
-	p.Shared = append(p.Shared, usesSharedState(f, n))
+	p.Shared = append(p.Shared, usesSharedState(f, n, true))
 	return strconv.Itoa(id)
 }
 
@@ -125,7 +125,12 @@ func (p *Points) At(n *syntax.Node) int {
 			return id
 		}
 		if n.Is("formal_parameters") && n.Parent != nil {
-			// Defaults are used when the function is entered.
+			// Defaults are used when the function is entered; but those of a
+			// method that can be overridden are read by whatever makes a
+			// double of its class, without a call.
+			if n.Parent.Is("method_declaration") && !isPrivate(n.Parent) {
+				return FileLevel
+			}
 			return p.at[n.Parent.Child("body")]
 		}
 		if n.Is("declaration_list", "enum_declaration_list", "class_declaration", "trait_declaration",
@@ -134,6 +139,12 @@ func (p *Points) At(n *syntax.Node) int {
 		}
 	}
 	return FileLevel
+}
+
+// isPrivate needs no text: the modifier is a token of that kind.
+func isPrivate(method *syntax.Node) bool {
+	v := method.First("visibility_modifier")
+	return v != nil && v.First("private") != nil
 }
 
 // Probed gives the source with its probes, on the same lines.
@@ -153,7 +164,8 @@ func (p *Points) Probed() []byte {
 // of the file must be made FileLevel with it.
 func (p *Points) Drop() { p.inserts, p.at, p.Count, p.Shared = nil, map[*syntax.Node]int{}, 0, nil }
 
-// lasting are functions of PHP whose effect outlives the call.
+// lasting are functions of PHP whose effect outlives the call, and those that
+// see such effects.
 var lasting = func() map[string]bool {
 	m := map[string]bool{}
 	for _, name := range strings.Fields(`
@@ -165,47 +177,76 @@ var lasting = func() map[string]bool {
 		stream_wrapper_register stream_wrapper_unregister stream_context_set_default class_alias header session_start
 		setcookie ob_start register_shutdown_function apcu_store apcu_add apcu_delete opcache_reset set_include_path
 		bcscale locale_set_default gc_disable gc_enable umask set_time_limit cli_set_process_title
-		stream_filter_register iconv_set_encoding pcntl_signal pcntl_alarm shmop_open sem_get msg_get_queue`) {
+		stream_filter_register iconv_set_encoding pcntl_signal pcntl_alarm shmop_open sem_get msg_get_queue
+		getenv ini_get ini_get_all getcwd get_include_path file_get_contents file readfile is_file is_dir file_exists
+		is_readable is_writable is_writeable is_executable is_link glob scandir opendir dir stat lstat filesize
+		filemtime fileatime filectime fileperms disk_free_space parse_ini_file realpath readlink hash_file md5_file
+		sha1_file gzopen gzfile bzopen simplexml_load_file exec shell_exec system passthru proc_open popen
+		fsockopen stream_socket_client stream_socket_server date_default_timezone_get error_get_last error_clear_last
+		get_defined_constants get_declared_classes ob_get_level apcu_fetch apcu_exists`) {
 		m[name] = true
 	}
 	return m
 }()
 
+// lastingClasses are classes of PHP through which a test gets at files and
+// databases.
+var lastingClasses = map[string]bool{"splfileobject": true, "splfileinfo": true, "spltempfileobject": true,
+	"directoryiterator": true, "filesystemiterator": true, "recursivedirectoryiterator": true, "globiterator": true,
+	"pdo": true, "mysqli": true, "sqlite3": true, "memcached": true, "redis": true, "ziparchive": true,
+	"phar": true, "phardata": true}
+
+// seesFiles are the beginnings of PHPUnit's assertions about files.
+var seesFiles = []string{"assertFile", "assertDirectory", "assertIsReadable", "assertIsWritable", "assertNotIsReadable",
+	"assertNotIsWritable", "assertIsNotReadable", "assertIsNotWritable", "assertStringEqualsFile", "assertStringNotEqualsFile",
+	"assertJsonFile", "assertJsonStringEqualsJsonFile", "assertXmlFile", "assertXmlStringEqualsXmlFile"}
+
 // usesSharedState reports whether a statement reads or writes what outlives a
-// test. Nested functions are left out: they have points of their own.
-func usesSharedState(f *syntax.File, n *syntax.Node) bool {
+// test. Nested functions are left out: they have points of their own. once has
+// include_once and require_once count, whose second call gives another value.
+func usesSharedState(f *syntax.File, n *syntax.Node, once bool) bool {
 	found := false
 	n.Walk(func(c *syntax.Node) bool {
 		if found || (c != n && (isFunction(c) || c.Is("arrow_function", "anonymous_class"))) {
 			return false
 		}
 		switch c.Kind {
-		case "scoped_property_access_expression", "function_static_declaration", "global_declaration",
-			"include_expression", "include_once_expression", "require_expression", "require_once_expression":
+		case "scoped_property_access_expression", "function_static_declaration", "global_declaration":
 			found = true
+		case "include_once_expression", "require_once_expression":
+			found = once
 		case "variable_name":
 			text := f.Text(c)
 			found = text == "$GLOBALS" || (strings.HasPrefix(text, "$_") && text == strings.ToUpper(text) && len(text) > 3)
 		case "function_call_expression":
 			found = lasting[strings.ToLower(strings.TrimPrefix(f.Text(c.Child("function")), `\`))]
+		case "object_creation_expression":
+			found = lastingClasses[strings.ToLower(strings.TrimPrefix(f.Text(c.First("name", "qualified_name")), `\`))]
+		case "member_call_expression", "scoped_call_expression":
+			name := f.Text(c.Child("name"))
+			found = slices.ContainsFunc(seesFiles, func(head string) bool { return strings.HasPrefix(name, head) })
 		}
 		return true
 	})
 	return found
 }
 
-// SharesState reports whether any code of a file uses state that outlives a
-// test; for test files, helpers and libraries, which get no points.
+// SharesState reports whether any function of a file uses state that outlives
+// a test; for test files and their helpers, which get no points. Loading files
+// does not count there: that is how autoloaders look.
 func SharesState(f *syntax.File) bool {
 	found := false
 	f.Root.Walk(func(n *syntax.Node) bool {
 		if found {
 			return false
 		}
-		if n.Is("compound_statement") || n.Is("arrow_function") {
-			found = usesSharedState(f, n)
+		if (n.Is("compound_statement") && isFunction(n.Parent)) || n.Is("arrow_function") {
+			found = usesSharedState(f, n, false)
 		}
 		return true
 	})
 	return found
 }
+
+// AtEdit gives the point of an edit that no operator made.
+func (p *Points) AtEdit(f *syntax.File, e Edit) int { return p.At(holder(f.Root, e.Span)) }

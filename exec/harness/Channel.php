@@ -48,26 +48,36 @@ final class Channel
     }
 
     /**
-     * Sends one message. Code under test may have closed every stream it can
-     * find: then the connection is made again. A process that the code under
-     * test has forked says nothing in our name.
+     * Sends one message and tells whether it went out. Code under test may have
+     * closed every stream or descriptor it could find: then the connection is
+     * made again, once. A process that the code under test has forked says
+     * nothing in our name.
      */
-    public function send(array $message): void
+    public function send(array $message): bool
     {
         if (\getmypid() !== $this->owner) {
-            return;
+            return false;
         }
         $line = "\n{$this->token} " . \json_encode($message, \JSON_UNESCAPED_SLASHES | \JSON_INVALID_UTF8_SUBSTITUTE) . "\n";
-        if (!\is_resource($this->stream)) {
-            $this->open();
+        if (\is_resource($this->stream) && $this->write($line)) {
+            return true;
         }
+        $this->open();
+
+        return $this->write($line);
+    }
+
+    private function write(string $line): bool
+    {
         while ($line !== '') {
             $written = @\fwrite($this->stream, $line);
             if ($written === false || $written === 0) {
-                return; // the keeper is gone; the process will be too
+                return false;
             }
             $line = \substr($line, $written);
         }
+
+        return true;
     }
 
     /** Waits for the next message; null when the keeper is gone. */

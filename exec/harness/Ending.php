@@ -52,12 +52,16 @@ final class Ending
                 self::atLast($times - 1);
             } else {
                 self::$safe = true;
+                Reporter::tail();
             }
         });
     }
 
     public function __destruct()
     {
+        if (\getmypid() === self::$pid) {
+            Reporter::tail();
+        }
         if (!self::$safe || !self::$done || \getmypid() !== self::$pid
             || \ob_get_level() > self::$buffers || \stream_get_wrappers() !== self::$wrappers) {
             return;
@@ -65,8 +69,11 @@ final class Ending
         $next = new self();
         $next->generation = $this->generation + 1;
         if ($this->generation > 0 && \spl_object_id($next) === \spl_object_id($this) + 1) {
-            Stage::$channel->send(['ended']);
-            \posix_kill(\getmypid(), \SIGKILL);
+            if (Stage::$channel->send(['ended'])) {
+                \posix_kill(\getmypid(), \SIGKILL);
+            }
+
+            return;
         }
         self::$next = $next;
     }

@@ -105,9 +105,10 @@ final class Stage
     /** A fatal error ends a process without an exception: say which it was. */
     private static function watchForTheEnd(): void
     {
-        if (self::$order['mode'] === 'judge') {
-            Ending::watch();
+        if (self::$order['mode'] === '') {
+            return;
         }
+        Ending::watch();
         $pid = \getmypid();
         \register_shutdown_function(static function () use ($pid): void {
             $last = \error_get_last();

@@ -260,10 +260,19 @@ final class Reporter implements ResultPrinter
 
     public function printResult(TestResult $result): void
     {
-        $survey = self::$mode === 'survey';
+        self::tail();
         Stage::$channel->send(['done', $result->errorCount(), $result->failureCount(), $result->warningCount(),
-            $survey ? \array_keys(Probe::take()) : [], $survey ? Loader::ownClasses() : []]);
+            self::$mode === 'survey' ? Loader::ownClasses() : [], \memory_get_peak_usage()]);
         Ending::mayBeShort(); // the status is 0, or a fatal event has been told of
+    }
+
+    /** Points that no test passed: fixtures of classes, destructors, shutdown functions. */
+    public static function tail(): void
+    {
+        $points = self::$mode === 'survey' ? \array_keys(Probe::take()) : [];
+        if ($points !== []) {
+            Stage::$channel->send(['tail', $points]);
+        }
     }
 
     public function addError(Test $test, \Throwable $t, float $time): void

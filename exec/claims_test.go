@@ -1,0 +1,199 @@
+package exec
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+
+	"assay/mutate"
+	"assay/mutate/syntax"
+)
+
+// claim is one entry of a fixture's claims.json: what PHPUnit answers when it
+// is run cold, as a whole, on a copy with that edit.
+type claim struct {
+	File, Before, After string
+	Status, How         string
+	Killers             []string
+	Config, Why         string
+	OrElse              string
+}
+
+type claimFile struct {
+	Trap   string
+	Red    bool
+	Claims []claim
+}
+
+const fixtures = "../testdata/fixtures"
+
+func readClaims(t *testing.T, dir string) claimFile {
+	t.Helper()
+	b, err := os.ReadFile(filepath.Join(dir, "claims.json"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	var c claimFile
+	if err := json.Unmarshal(b, &c); err != nil {
+		t.Fatalf("%s: %v", dir, err)
+	}
+	return c
+}
+
+// TestClaims holds the engine's verdicts against what cold runs of the whole
+// suite gave for the same edits: over every fixture, in every way of running.
+func TestClaims(t *testing.T) {
+	dirs, err := filepath.Glob(filepath.Join(fixtures, "*", "claims.json"))
+	if err != nil || len(dirs) < 20 {
+		t.Fatalf("%d fixtures, %v", len(dirs), err)
+	}
+	for _, d := range dirs {
+		dir := filepath.Dir(d)
+		c := readClaims(t, dir)
+		if c.Red || len(c.Claims) == 0 {
+			continue
+		}
+		for _, way := range []struct {
+			name string
+			set  Settings
+		}{
+			{"forked", Settings{View: ViewOverlay}},
+			{"cold", Settings{View: ViewOverlay, Cold: true}},
+			{"copied", Settings{View: ViewCopy}},
+		} {
+			t.Run(filepath.Base(dir)+"/"+way.name, func(t *testing.T) { checkClaims(t, dir, c, way.set) })
+		}
+	}
+}
+
+func checkClaims(t *testing.T, dir string, c claimFile, set Settings) {
+	root := copyFixture(t, dir)
+	byConfig := map[string][]claim{}
+	for _, cl := range c.Claims {
+		if cl.Config == "" {
+			cl.Config = "phpunit.xml"
+		}
+		byConfig[cl.Config] = append(byConfig[cl.Config], cl)
+	}
+	for config, claims := range byConfig {
+		set := set
+		set.Root, set.PHP, set.PHPUnit, set.Jobs = root, lookPHP(t), lookPHPUnit(t), 2
+		set.Config = filepath.Join(root, config)
+		got := judgeClaims(t, set, claims)
+		for i, cl := range claims {
+			v := got[i]
+			name := cl.File + ": " + strings.TrimSpace(cl.Before) + " => " + strings.TrimSpace(cl.After)
+			if got := v.Status.String(); got != cl.Status && got != cl.OrElse {
+				t.Errorf("%s: %v (%v: %s), want %s: %s", name, v.Status, v.How, v.Detail, cl.Status, cl.Why)
+				continue
+			}
+			if v.Status.String() == cl.Status && cl.How != "" && v.How.String() != cl.How {
+				t.Errorf("%s: killed by %v (%s), want %s", name, v.How, v.Detail, cl.How)
+			}
+			if len(cl.Killers) > 0 && !slices.Contains(cl.Killers, plainID(v.Killer)) {
+				t.Errorf("%s: killer %q, want one of %q", name, v.Killer, cl.Killers)
+			}
+		}
+	}
+}
+
+// plainID writes a test as PHPUnit 9.6 does: "C::m with data set #2" or
+// "with data set "name"".
+func plainID(id mutate.TestID) string {
+	method, row, ok := strings.Cut(string(id), "#")
+	switch {
+	case !ok:
+		return method
+	case strings.Trim(row, "0123456789") == "":
+		return method + " with data set #" + row
+	}
+	return method + " with data set \"" + row + "\""
+}
+
+func judgeClaims(t *testing.T, set Settings, claims []claim) []mutate.Verdict {
+	t.Helper()
+	points, sources, files := layOut(t, set.Root)
+	op := &mutate.Operator{ID: "claim/edit"}
+	var ms []*mutate.Mutant
+	for i, cl := range claims {
+		src := sources[cl.File]
+		if src == nil {
+			t.Fatalf("no source %s", cl.File)
+		}
+		at := bytes.Index(src.Text, []byte(cl.Before))
+		if at < 0 || bytes.Count(src.Text, []byte(cl.Before)) != 1 {
+			t.Fatalf("%s: %q stands %d times", cl.File, cl.Before, bytes.Count(src.Text, []byte(cl.Before)))
+		}
+		e := mutate.Edit{Span: syntax.Span{Start: at, End: at + len(cl.Before)}, New: cl.After}
+		ms = append(ms, &mutate.Mutant{ID: string(rune('a' + i)), Op: op, Source: src, Edit: e,
+			Point: points[cl.File].AtEdit(files[cl.File], e)})
+	}
+	ctx := context.Background()
+	e, err := Open(ctx, set)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer func() {
+		if err := e.Close(); err != nil {
+			t.Error(err)
+		}
+	}()
+	all := make([]*mutate.Points, 0, len(points))
+	for _, p := range points {
+		all = append(all, p)
+	}
+	slices.SortFunc(all, func(a, b *mutate.Points) int { return a.First - b.First })
+	s, err := e.Survey(ctx, all, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	got := make([]mutate.Verdict, len(ms))
+	err = e.Run(ctx, s, Plan(ms, s), func(v mutate.Verdict) { got[slices.Index(ms, v.Mutant)] = v })
+	if err != nil {
+		t.Fatal(err)
+	}
+	return got
+}
+
+// layOut reads every PHP file below src, as the project's source.
+func layOut(t *testing.T, root string) (map[string]*mutate.Points, map[string]*mutate.Source, map[string]*syntax.File) {
+	t.Helper()
+	points, sources, files := map[string]*mutate.Points{}, map[string]*mutate.Source{}, map[string]*syntax.File{}
+	first := 1
+	err := filepath.Walk(root, func(path string, info os.FileInfo, err error) error {
+		rel, _ := filepath.Rel(root, path)
+		if err != nil || info.IsDir() || filepath.Ext(path) != ".php" || strings.HasPrefix(rel, "tests/") {
+			return err
+		}
+		text, err := os.ReadFile(path)
+		if err != nil {
+			return err
+		}
+		f, err := syntax.Parse(rel, text)
+		if err != nil {
+			return err
+		}
+		sources[rel], files[rel] = &mutate.Source{Path: rel, Text: text}, f
+		points[rel] = mutate.Layout(f, sources[rel], first)
+		first += points[rel].Count
+		return nil
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return points, sources, files
+}
+
+func copyFixture(t *testing.T, dir string) string {
+	t.Helper()
+	root := filepath.Join(t.TempDir(), filepath.Base(dir))
+	if err := os.CopyFS(root, os.DirFS(dir)); err != nil {
+		t.Fatal(err)
+	}
+	return root
+}
