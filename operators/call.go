@@ -39,7 +39,7 @@ A survivor means that in every test both ends are alike, or there is only one el
 			Before: `$last = array_pop($stops);`,
 			After:  `$last = array_shift($stops);`,
 			Kinds:  []string{"function_call_expression"},
-			Apply: renames(2, both(map[string]string{
+			Apply: endSwapped(both(map[string]string{
 				"ltrim": "rtrim", "str_starts_with": "str_ends_with", "array_key_first": "array_key_last",
 				"array_shift": "array_pop", "array_unshift": "array_push", "reset": "end",
 				"strpos": "strrpos", "stripos": "strripos", "mb_strpos": "mb_strrpos", "mb_stripos": "mb_strripos",
@@ -74,7 +74,7 @@ A survivor means that no test has a text that differs from the one looked for in
 			Before: `$at = strpos($name, 'pier');`,
 			After:  `$at = stripos($name, 'pier');`,
 			Kinds:  []string{"function_call_expression"},
-			Apply: renames(0, both(map[string]string{
+			Apply: letterCaseSwapped(both(map[string]string{
 				"strpos": "stripos", "strrpos": "strripos", "strstr": "stristr", "str_replace": "str_ireplace",
 				"strcmp": "strcasecmp", "strncmp": "strncasecmp", "strnatcmp": "strnatcasecmp",
 				"mb_strpos": "mb_stripos", "mb_strrpos": "mb_strripos", "mb_strstr": "mb_stristr",
@@ -142,6 +142,63 @@ A survivor means that the tests run in UTC. Set another zone in one test, date_d
 			Apply:  renames(0, map[string]string{"date": "gmdate", "mktime": "gmmktime"}),
 		},
 	)
+}
+
+// endSwapped leaves "strpos(...) !== false" alone: a first occurrence is there
+// when a last one is.
+func endSwapped(table map[string]string) applyFunc {
+	rename := renames(2, table)
+	return func(f *syntax.File, n *syntax.Node) []mutate.Edit {
+		if p := n.Parent; strings.Contains(builtin(f, n), "pos") && isBinary(f, p, equalityOps) {
+			for _, side := range p.NamedChildren() {
+				if isLiteral(f, side, "false", "FALSE", "False") {
+					return nil
+				}
+			}
+		}
+		return rename(f, n)
+	}
+}
+
+// letterCaseSwapped leaves calls alone that look for a literal without letters.
+func letterCaseSwapped(table map[string]string) applyFunc {
+	rename := renames(0, table)
+	return func(f *syntax.File, n *syntax.Node) []mutate.Edit {
+		args, _ := plainArgs(n)
+		for i, a := range args {
+			switch name := builtin(f, n); {
+			case i > 1, i == 0 && strings.Contains(name, "str") && !strings.Contains(name, "cmp") && !strings.Contains(name, "replace"),
+				i == 1 && strings.Contains(name, "replace"):
+				// the text that is searched, and what is put in
+			case letterless(f, argValue(a)):
+				return nil
+			}
+		}
+		return rename(f, n)
+	}
+}
+
+// letterless reports whether an expression is a text without letters, or a
+// list of such.
+func letterless(f *syntax.File, n *syntax.Node) bool {
+	switch n.Kind {
+	case "string", "encapsed_string":
+		for _, c := range n.NamedChildren() {
+			letter := strings.ContainsFunc(f.Text(c), func(r rune) bool { return r > 0x7f || r|0x20 >= 'a' && r|0x20 <= 'z' })
+			if letter && !c.Is("escape_sequence") {
+				return false
+			}
+		}
+		return true
+	case "array_creation_expression":
+		for _, el := range elements(n) {
+			if v := el.NamedChildren(); len(v) != 1 || !letterless(f, v[0]) {
+				return false
+			}
+		}
+		return true
+	}
+	return false
 }
 
 // byteFunctions gives, for functions of the mbstring extension, the most

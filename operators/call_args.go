@@ -133,6 +133,9 @@ func operandsSwapped(f *syntax.File, n *syntax.Node) []mutate.Edit {
 	if _, known := ordered[name]; !ok || !known {
 		return nil
 	}
+	if strings.HasPrefix(name, "str_") && argValue(args[0]).Is("array_creation_expression") != argValue(args[1]).Is("array_creation_expression") {
+		return nil // a TypeError, whatever the tests are like
+	}
 	return exchanged(f, args[0], args[1])
 }
 

@@ -81,6 +81,9 @@ func throwDropped(f *syntax.File, n *syntax.Node) []mutate.Edit {
 	if n.Parent.Is("expression_statement") {
 		return dropStatement(f, n.Parent)
 	}
+	if isBinary(f, n.Parent, logicalOps) {
+		return nil // "$x or throw $e" => "$x" is the family logical's
+	}
 	return fit(f, n.Span, "null")
 }
 
