@@ -87,14 +87,16 @@ func (f *File) markDisagreements(tokens []Token, text []byte) {
 // A mark is one masked region and what it falsifies.
 type mark struct {
 	Span
-	reason string
+	reason string   // "" when the region itself may be changed
 	kinds  []string // the nearest node of these kinds at Start is made Bad
 	chain  bool     // and so is the whole chain of binary expressions it is in
 	around bool     // and so is the statement it is in, since the node begins too late
 }
 
 func (f *File) apply(m mark) {
-	f.Damage = append(f.Damage, Damage{m.Span, m.reason})
+	if m.reason != "" {
+		f.Damage = append(f.Damage, Damage{m.Span, m.reason})
+	}
 	n := f.At(m.Start)
 	if n == nil || len(m.kinds) == 0 {
 		return

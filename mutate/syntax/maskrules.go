@@ -97,7 +97,7 @@ func maskPromotion(m *masker, i int) {
 	case "T_FINAL":
 		m.blank(m.sig[i].Span)
 		m.mark(m.sig[i].Span, "final parameter")
-		m.mark(m.sig[i+1].Span, "final parameter", kind, "simple_parameter")
+		m.mark(m.sig[i+1].Span, "", kind, "simple_parameter")
 	case "T_PUBLIC", "T_PROTECTED", "T_PRIVATE", "T_PUBLIC_SET", "T_PROTECTED_SET", "T_PRIVATE_SET":
 		s := m.sig[i].Span
 		after := i + 1
@@ -112,7 +112,7 @@ func maskPromotion(m *masker, i int) {
 		m.blank(s)
 		m.mark(s, "visibility of setting", kind)
 		if after < len(m.sig) {
-			m.mark(m.sig[after].Span, "visibility of setting", kind)
+			m.mark(m.sig[after].Span, "", kind)
 		}
 	}
 }
@@ -133,7 +133,7 @@ func maskVoid(m *masker, i int) {
 	}
 	m.blank(s)
 	m.mark(s, "(void)")
-	m.mark(m.sig[next].Span, "(void)", "expression_statement")
+	m.mark(m.sig[next].Span, "", "expression_statement")
 }
 
 // "$a |> f(...)" => "$a .  f(...)", whose shape is nearly the same: it binds a
@@ -174,7 +174,7 @@ func maskExit(m *masker, i int) {
 		s := Span{m.sig[i+2].Start, m.sig[i+3].End}
 		m.blank(s)
 		m.mark(s, "named argument of "+m.text(i))
-		m.mark(m.sig[i].Span, "named argument of "+m.text(i), "exit_statement", "function_call_expression")
+		m.mark(m.sig[i].Span, "", "exit_statement", "function_call_expression")
 	}
 	if !slices.Contains(endsExit, m.kind(m.pair[i+1]+1)) {
 		m.put(m.sig[i].Start, "ekit")
@@ -318,7 +318,7 @@ func maskInsteadOf(m *masker, i int) {
 		s := Span{m.sig[comma].Start, m.sig[end].Start}
 		m.blank(s)
 		m.mark(s, "list in a trait rule")
-		m.mark(m.sig[i].Span, "list in a trait rule", "use_instead_of_clause")
+		m.mark(m.sig[i].Span, "", "use_instead_of_clause")
 	}
 }
 
@@ -354,7 +354,7 @@ func maskEchoTag(m *masker, i int) {
 	for k := m.until(i+1, ",", ";", "T_CLOSE_TAG"); m.kind(k) == ","; k = m.until(k+1, ",", ";", "T_CLOSE_TAG") {
 		m.put(m.sig[k].Start, ";")
 		m.mark(m.sig[k].Span, "list in an echo tag", "expression_statement")
-		m.mark(m.sig[k+1].Span, "list in an echo tag", "expression_statement")
+		m.mark(m.sig[k+1].Span, "", "expression_statement")
 	}
 }
 
