@@ -22,10 +22,10 @@ No test notices when this condition is false. Add a case in which it does not ho
 			Doc: `The condition never holds: that of an "if" or of a "do ... while" becomes false.
 
 No test notices when this condition is true. Add a case in which it holds, and assert what the branch does, or the second turn of the loop.`,
-			Before: `if ($member) { $price--; }`, After: `if (false) { $price--; }`,
+			Before: `if ($member) { return $low; }`, After: `if (false) { return $low; }`,
 			Kinds: []string{"if_statement", "else_if_clause", "do_statement"},
 			Apply: func(f *syntax.File, n *syntax.Node) []mutate.Edit {
-				if cond := plainCondition(f, n); cond != nil {
+				if cond := plainCondition(f, n); cond != nil && !guardsDropped(f, cond) {
 					return fit(f, cond.Span, "false")
 				}
 				return nil

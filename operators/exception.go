@@ -56,7 +56,7 @@ A survivor means that no test makes the try block fail with an exception of that
 			Doc: `The finally block does nothing.
 
 A survivor means that no test checks that the cleaning up was done. Assert it (the lock is free, the file is gone, the old value is back) once after success and once after an exception.`,
-			Before: `try { go(); } finally { $this->unlock(); }`,
+			Before: `try { go(); } finally { $this->unlock(); $this->busy = false; }`,
 			After:  `try { go(); } finally {}`,
 			Kinds:  []string{"finally_clause"},
 			Apply:  finallyEmptied,
@@ -173,8 +173,7 @@ func catchEmptied(f *syntax.File, n *syntax.Node) []mutate.Edit {
 	if len(inner) == 0 || allQuiet(f, inner) {
 		return nil
 	}
-	final := inner[len(inner)-1]
-	if len(inner) == 1 && final.Is("expression_statement", "echo_statement", "unset_statement") || final.First("throw_expression") != nil {
+	if oneDropped(f, body) || inner[len(inner)-1].First("throw_expression") != nil {
 		return nil
 	}
 	return one(body, "{}")
@@ -220,9 +219,11 @@ func eachDropped(list []*syntax.Node) []mutate.Edit {
 	return out
 }
 
+// finallyEmptied leaves single statements to their own operators, see
+// catchEmptied.
 func finallyEmptied(f *syntax.File, n *syntax.Node) []mutate.Edit {
 	body := n.Child("body")
-	if inner := body.NamedChildren(); len(inner) == 0 || allQuiet(f, inner) {
+	if inner := body.NamedChildren(); len(inner) == 0 || allQuiet(f, inner) || oneDropped(f, body) {
 		return nil
 	}
 	return one(body, "{}")

@@ -94,14 +94,15 @@ No test depends on the outcome of this condition. Add a case for each of its two
 }
 
 // logicalToConstant makes one constant of a whole chain. Within another && or
-// || that is a dropped side, and a loop's condition may not become true.
+// || that is a dropped side, and a loop's condition may not become true; for the
+// rest see constantFor.
 func logicalToConstant(f *syntax.File, n *syntax.Node) []mutate.Edit {
 	to := map[string]string{"&&": "false", "and": "false", "||": "true", "or": "true"}[operatorText(f, n)]
 	if to == "" || isLogicalOperand(f, n) || isStatement(n) {
 		return nil
 	}
 	truth := (to == "true") != negated(f, n)
-	if truth && steers(f, n) || !truth && isArm(f, n) {
+	if truth && steers(f, n) || !truth && (isArm(f, n) || guardsDropped(f, n)) {
 		return nil
 	}
 	return fit(f, n.Span, to)

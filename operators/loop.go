@@ -16,8 +16,8 @@ func init() {
 			Doc: `The loop does not run: a foreach goes over [], the condition of a while or for is false.
 
 A survivor means that no test needs what this loop does. Pass at least one element and assert the effect it must have.`,
-			Before: `foreach ($stops as $stop) { $sum += $stop; }`,
-			After:  `foreach ([] as $stop) { $sum += $stop; }`,
+			Before: `foreach ($stops as $stop) { $sum += $stop; $n++; }`,
+			After:  `foreach ([] as $stop) { $sum += $stop; $n++; }`,
 			Kinds:  []string{"foreach_statement", "while_statement", "for_statement"},
 			Apply:  loopSkipped,
 		},
@@ -55,14 +55,14 @@ A survivor means that no test notices when the rest of the body runs for an elem
 }
 
 // loopSkipped leaves conditions alone that have families of their own: those
-// make them false, too. Once false, a do loop still runs once; that is enough
-// of a difference to leave it to the same families.
+// make them false, too. A foreach whose body is one statement that is dropped
+// elsewhere would be the same mutant again.
 func loopSkipped(f *syntax.File, n *syntax.Node) []mutate.Edit {
 	over := n.Child("condition")
 	text := "false"
 	if n.Is("foreach_statement") {
 		text = "[]"
-		if inner := n.NamedChildren(); len(inner) > 1 {
+		if inner := n.NamedChildren(); len(inner) > 1 && !oneDropped(f, n.Child("body")) {
 			over = inner[0]
 		}
 	}

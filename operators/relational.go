@@ -86,7 +86,8 @@ func compareAs(table map[string]string) applyFunc {
 
 // constantFor replaces a whole comparison by a constant. A side of && or ||
 // stays as it is, and so do a loop's condition where the constant is true and
-// an arm of "match (true)" where it is false.
+// an arm of "match (true)" where it is false, or the condition of a statement
+// that an operator of its own drops.
 func constantFor(table map[string]string) applyFunc {
 	return func(f *syntax.File, n *syntax.Node) []mutate.Edit {
 		to, ok := table[operatorText(f, n)]
@@ -94,7 +95,7 @@ func constantFor(table map[string]string) applyFunc {
 			return nil
 		}
 		truth := (to == "true") != negated(f, n)
-		if truth && steers(f, n) || !truth && isArm(f, n) {
+		if truth && steers(f, n) || !truth && (isArm(f, n) || guardsDropped(f, n)) {
 			return nil
 		}
 		return fit(f, n.Span, to)
