@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"strings"
 	"sync"
+	"time"
 
 	"golang.org/x/sync/errgroup"
 
@@ -181,6 +182,9 @@ func (j *bench) verdict(ctx context.Context, w *worker, t Task) (mutate.Verdict,
 		}
 	}
 	v := mutate.Verdict{Mutant: t.Mutant, Status: f.Status, How: f.How, Detail: f.Detail, Ran: ran, Reaching: j.ids(t.Reach)}
+	for _, x := range o.Tests {
+		v.Time += time.Duration(x.Time) * time.Microsecond
+	}
 	switch {
 	case f.Name != "":
 		v.Killer = mutate.TestID(f.Name)

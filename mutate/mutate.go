@@ -176,7 +176,7 @@ type Verdict struct {
 	Detail   string   // one line for people: the failure's message, why broken
 	Reaching []TestID // tests that reach the change, in the order in which they would run
 	Ran      int      // how many tests were run on it
-	Time     time.Duration
+	Time     time.Duration // the own time of the tests that were run
 }
 
 // A Test is one test of the suite as the survey saw it.

@@ -1,0 +1,201 @@
+package exec_test
+
+import (
+	"context"
+	"fmt"
+	"math/rand"
+	"os"
+	osexec "os/exec"
+	"path/filepath"
+	"runtime"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"assay/exec"
+	"assay/mutate"
+	"assay/mutate/syntax"
+	"assay/operators"
+)
+
+// BenchmarkDemo prints how many times quicker a whole run is than the two
+// plain ways, and how far it is from the floor, all with the same number of
+// jobs and in one run:
+//
+//	x-suite  a cold phpunit over the whole suite for each mutant, on an edited copy (a sample, multiplied)
+//	x-cold   a cold process for each mutant with the reaching tests only (a sample, multiplied)
+//	x-floor  this run over the time of the tests that had to run, divided by the jobs: 1 is the best there could be
+//
+// ASSAY_BENCH names another project than the demo: a directory with a
+// phpunit.xml and its sources in src or lib.
+func BenchmarkDemo(b *testing.B) {
+	root := benchProject(b)
+	jobs := runtime.NumCPU()
+	ctx := context.Background()
+	var all run
+	for b.Loop() {
+		all = judgeAll(b, ctx, exec.Settings{Jobs: jobs}, root, 0)
+	}
+	perMutant := all.wall.Seconds() / float64(all.judged)
+	suite := coldSuite(b, root, all, jobs, 40)
+	cold := judgeAll(b, ctx, exec.Settings{Jobs: jobs, Cold: true}, root, 60)
+	coldEach := (cold.judging.Seconds()) / float64(cold.judged)
+	b.ReportMetric(float64(all.judged), "mutants")
+	b.ReportMetric(1000*perMutant*float64(jobs), "ms/mutant/job")
+	b.ReportMetric(1000*all.startup.Seconds(), "startup-ms")
+	b.ReportMetric(1000*(all.judging.Seconds()*float64(jobs)-all.tests.Seconds())/float64(all.judged), "over-tests-ms")
+	b.ReportMetric(suite/perMutant, "x-suite")
+	b.ReportMetric(coldEach/perMutant, "x-cold")
+	b.ReportMetric(all.wall.Seconds()/(all.tests.Seconds()/float64(jobs)), "x-floor")
+}
+
+type run struct {
+	wall, startup, judging, tests time.Duration
+	judged                        int
+	verdicts                      []mutate.Verdict
+}
+
+// judgeAll does what the command does, from the sources to the last verdict.
+// sample is how many mutants, seeded; 0 for all.
+func judgeAll(b *testing.B, ctx context.Context, set exec.Settings, root string, sample int) run {
+	b.Helper()
+	began := time.Now()
+	ms, points := generate(b, root)
+	if sample > 0 && sample < len(ms) {
+		rand.New(rand.NewSource(1)).Shuffle(len(ms), func(i, j int) { ms[i], ms[j] = ms[j], ms[i] })
+		ms = ms[:sample]
+	}
+	set.Root, set.Config = root, filepath.Join(root, "phpunit.xml")
+	set.PHP, set.PHPUnit = path(b, "php"), path(b, "phpunit")
+	set.View = exec.ViewAuto
+	e, err := exec.Open(ctx, set)
+	if err != nil {
+		b.Fatal(err)
+	}
+	defer e.Close()
+	s, err := e.Survey(ctx, points, nil)
+	if err != nil {
+		b.Fatal(err)
+	}
+	r := run{startup: time.Since(began)}
+	err = e.Run(ctx, s, exec.Plan(ms, s), func(v mutate.Verdict) {
+		if v.Status != mutate.Unreached {
+			r.judged++
+		}
+		r.tests += v.Time
+		r.verdicts = append(r.verdicts, v)
+	})
+	if err != nil {
+		b.Fatal(err)
+	}
+	r.wall, r.judging = time.Since(began), time.Since(began)-r.startup
+	return r
+}
+
+// coldSuite gives the seconds that one mutant takes by hand, jobs at a time.
+func coldSuite(b *testing.B, root string, all run, jobs, sample int) float64 {
+	b.Helper()
+	var vs []mutate.Verdict
+	for _, v := range all.verdicts {
+		if v.Status != mutate.Unreached && v.Status != mutate.TimedOut {
+			vs = append(vs, v)
+		}
+	}
+	rand.New(rand.NewSource(1)).Shuffle(len(vs), func(i, j int) { vs[i], vs[j] = vs[j], vs[i] })
+	vs = vs[:min(sample, len(vs))]
+	queue := make(chan mutate.Verdict, len(vs))
+	for _, v := range vs {
+		queue <- v
+	}
+	close(queue)
+	copies := make([]string, jobs)
+	for i := range copies {
+		copies[i] = filepath.Join(b.TempDir(), "copy")
+		if err := os.CopyFS(copies[i], os.DirFS(root)); err != nil {
+			b.Fatal(err)
+		}
+	}
+	began := time.Now()
+	var wg sync.WaitGroup
+	for _, dir := range copies {
+		wg.Go(func() {
+			for v := range queue {
+				file := filepath.Join(dir, v.Mutant.Source.Path)
+				os.WriteFile(file, v.Mutant.Edit.Apply(v.Mutant.Source.Text), 0o644)
+				cmd := osexec.Command("phpunit")
+				cmd.Dir = dir
+				if err := cmd.Run(); (err == nil) != (v.Status == mutate.Survived) {
+					b.Errorf("%s: judged %v, phpunit says %v", v.Mutant.ID, v.Status, err)
+				}
+				os.WriteFile(file, v.Mutant.Source.Text, 0o644)
+			}
+		})
+	}
+	wg.Wait()
+	return time.Since(began).Seconds() / float64(len(vs))
+}
+
+func benchProject(b *testing.B) string {
+	b.Helper()
+	if dir := os.Getenv("ASSAY_BENCH"); dir != "" {
+		return dir
+	}
+	root := filepath.Join(b.TempDir(), "demo")
+	if err := os.CopyFS(root, os.DirFS("../testdata/demo")); err != nil {
+		b.Fatal(err)
+	}
+	cmd := osexec.Command(path(b, "composer"), "dump-autoload", "--quiet")
+	cmd.Dir = root
+	if out, err := cmd.CombinedOutput(); err != nil {
+		b.Fatalf("%v: %s", err, out)
+	}
+	return root
+}
+
+func path(b *testing.B, name string) string {
+	b.Helper()
+	p, err := osexec.LookPath(name)
+	if err != nil {
+		b.Fatalf("%v; .ci/run installs it", err)
+	}
+	return p
+}
+
+// generate makes the mutants of the profile core.
+func generate(b *testing.B, root string) ([]*mutate.Mutant, []*mutate.Points) {
+	b.Helper()
+	ops, err := operators.Profile("core")
+	if err != nil {
+		b.Fatal(err)
+	}
+	var ms []*mutate.Mutant
+	var points []*mutate.Points
+	first := 1
+	for _, dir := range []string{"src", "lib"} {
+		filepath.WalkDir(filepath.Join(root, dir), func(p string, d os.DirEntry, err error) error {
+			if err != nil || d.IsDir() || !strings.HasSuffix(p, ".php") {
+				return nil
+			}
+			rel, _ := filepath.Rel(root, p)
+			text, err := os.ReadFile(p)
+			if err != nil {
+				b.Fatal(err)
+			}
+			f, err := syntax.Parse(rel, text)
+			if err != nil {
+				b.Fatal(err)
+			}
+			src := &mutate.Source{Path: rel, Text: text}
+			pts := mutate.Layout(f, src, first)
+			first += pts.Count
+			points = append(points, pts)
+			ms = append(ms, mutate.Generate(f, src, ops, pts)...)
+			return nil
+		})
+	}
+	if len(ms) == 0 {
+		b.Fatal(fmt.Errorf("%s: no mutants; are the sources in src or lib?", root))
+	}
+	return ms, points
+}
