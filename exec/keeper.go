@@ -235,6 +235,9 @@ func (k *keeper) noteStage(m message) error {
 		k.facts.Built[owner] = slices.Sorted(maps.Keys(points))
 	}
 	k.facts.Fatal, _ = get[map[string]bool](m, 4)
+	if v, ok := get[string](m, 5); ok {
+		k.facts.PHPUnit = v // cold processes have no stage 0
+	}
 	return nil
 }
 

@@ -20,7 +20,7 @@ import (
 //	["hello", pid, ...]                       the process is there
 //	["unfit", why]                            it cannot work
 //	["stage", 0, files, version]              stage 0 is ready; files: all included ones
-//	["stage", 1, files, tests, built, fatal]  stage 1 is; see Suite9.php
+//	["stage", 1, files, tests, built, fatal, version]  stage 1 is; see Suite9.php
 //	["forked", id, pid]                       an order was taken by a child
 //	["exited", id, status, signal]            it ended; status -1 when by a signal
 //	["nofork", id]                            no child could be made

@@ -91,7 +91,7 @@ final class ForkingSuite extends TestSuite
         if (Stage::$order === null || Stage::$order['op'] === 'describe') {
             Loader::preload(Stage::$setup['preload'] ?? []);
             $this->warm();
-            Stage::$channel->send(['stage', 1, \get_included_files(), $this->describe(), $built, Reporter::$fatal]);
+            Stage::$channel->send(['stage', 1, \get_included_files(), $this->describe(), $built, Reporter::$fatal, \PHPUnit\Runner\Version::id()]);
             Stage::serve(1);
         }
         $order = Stage::$order;
