@@ -118,7 +118,9 @@ func copyTree(t *sitter.Tree, path string) (*Node, error) {
 			n.Parent, n.Index = parent, len(parent.Children)
 			parent.Children = append(parent.Children, n)
 		}
-		if c.GoToFirstChild() {
+		// Below "primitive_type" is only the keyword, whose kind ("string",
+		// "float", "null") would pass for a literal's.
+		if n.Kind != "primitive_type" && c.GoToFirstChild() {
 			parent = n
 			if depth++; depth > MaxDepth {
 				return nil, fmt.Errorf("%s: nests deeper than %d levels; exclude the file", path, MaxDepth)

@@ -19,5 +19,5 @@ while (($path = fgets(STDIN)) !== false) {
     } catch (CompileError $e) { // ParseError is one
         $error = "line {$e->getLine()}: {$e->getMessage()}";
     }
-    echo json_encode(['kinds' => array_keys($index), 'flat' => $flat, 'error' => $error]), "\n";
+    echo json_encode(['kinds' => array_keys($index), 'flat' => $flat, 'error' => $error], JSON_INVALID_UTF8_SUBSTITUTE), "\n";
 }

@@ -1,0 +1,338 @@
+package syntax_test
+
+import (
+	"bufio"
+	"bytes"
+	"encoding/json"
+	"fmt"
+	"io"
+	"math/rand/v2"
+	"os"
+	osexec "os/exec"
+	"path/filepath"
+	"slices"
+	"sort"
+	"strings"
+	"testing"
+	"time"
+
+	"assay/mutate/syntax"
+)
+
+// labels are the kinds of node that are compared with nikic/PHP-Parser's, under
+// the names that testdata/oracle/spans.php gives its classes.
+var labels = map[string]string{
+	"assignment_expression": "assign =", "reference_assignment_expression": "assign =&", "augmented_assignment_expression": "assign op",
+	"error_suppression_expression": "unary @", "cast_expression": "cast", "print_intrinsic": "print", "clone_expression": "clone",
+	"include_expression": "include", "include_once_expression": "include", "require_expression": "include", "require_once_expression": "include",
+	"throw_expression": "throw", "yield_expression": "yield", "object_creation_expression": "new",
+	"function_call_expression": "call", "member_call_expression": "method call", "nullsafe_member_call_expression": "method call?",
+	"scoped_call_expression": "static call", "subscript_expression": "subscript", "member_access_expression": "property",
+	"nullsafe_member_access_expression": "property?", "scoped_property_access_expression": "static property",
+	"class_constant_access_expression": "class constant", "array_creation_expression": "array", "list_literal": "array",
+	"anonymous_function": "closure", "arrow_function": "fn", "match_expression": "match",
+	"integer": "number", "float": "number", "string": "string", "encapsed_string": "string", "heredoc": "string", "nowdoc": "string",
+	"boolean": "boolean", "null": "null", "match_conditional_expression": "arm", "match_default_expression": "arm",
+	"argument": "argument", "simple_parameter": "parameter", "variadic_parameter": "parameter", "property_promotion_parameter": "parameter",
+	"array_element_initializer": "item",
+	"if_statement":              "if", "else_if_clause": "elseif", "else_clause": "else", "while_statement": "while", "do_statement": "do",
+	"for_statement": "for", "foreach_statement": "foreach", "switch_statement": "switch", "case_statement": "case", "default_statement": "case",
+	"return_statement": "return", "echo_statement": "echo", "break_statement": "break", "continue_statement": "continue",
+	"try_statement": "try", "catch_clause": "catch", "finally_clause": "finally", "unset_statement": "unset", "expression_statement": "statement",
+	"class_declaration": "class", "interface_declaration": "interface", "trait_declaration": "trait", "enum_declaration": "enum",
+	"enum_case": "enum case", "method_declaration": "method", "function_definition": "function",
+	"property_declaration": "properties", "const_declaration": "constants",
+}
+
+// label gives the name under which a node is compared, or "".
+func label(f *syntax.File, n *syntax.Node) string {
+	op := func() string {
+		if c := n.Child("operator"); c != nil {
+			return strings.ToLower(f.Text(c))
+		}
+		for _, c := range n.Children {
+			if !c.Named {
+				return strings.ToLower(f.Text(c))
+			}
+		}
+		return ""
+	}
+	switch n.Kind {
+	case "binary_expression":
+		if op() == "<>" {
+			return "binary !="
+		}
+		return "binary " + op()
+	case "unary_op_expression":
+		return "unary " + op()
+	case "update_expression":
+		if n.Children[0].Named {
+			return "update x" + op()
+		}
+		return "update " + op() + "x"
+	case "conditional_expression":
+		if n.Child("body") == nil {
+			return "elvis"
+		}
+		return "ternary"
+	case "function_call_expression":
+		switch name := strings.ToLower(f.Text(n.Child("function"))); name {
+		case "isset", "empty", "eval", "exit":
+			return name
+		case "die":
+			return "exit"
+		}
+	}
+	return labels[n.Kind]
+}
+
+// spansOf gives the items that a node stands for: one or none, but for exit,
+// which is a statement in the tree and an expression in a statement to PHP.
+func spansOf(f *syntax.File, n *syntax.Node) []span {
+	l := label(f, n)
+	switch {
+	case n.Bad || n.Len() == 0:
+		return nil
+	case n.Kind == "exit_statement":
+		end := n.End
+		if last := n.Children[len(n.Children)-1]; f.Text(last) == ";" {
+			end = n.Children[len(n.Children)-2].End
+		}
+		return []span{{"exit", n.Start, end}, {"statement", n.Start, n.End}}
+	case l == "",
+		n.Kind == "class_constant_access_expression" && n.Parent.Is("use_instead_of_clause", "use_as_clause"),
+		n.Kind == "array_element_initializer" && n.Parent.Is("yield_expression"):
+		return nil
+	case l == "argument":
+		switch label(f, n.Parent.Parent) {
+		case "isset", "empty", "exit", "eval":
+			return nil
+		}
+	}
+	return []span{{l, n.Start, n.End}}
+}
+
+// A span is one item that both readers are expected to see.
+type span struct {
+	label      string
+	start, end int
+}
+
+// oracle is a running PHP script of testdata/oracle that answers a line with a
+// line.
+type oracle struct {
+	proc *osexec.Cmd
+	in   io.WriteCloser
+	out  *bufio.Reader
+}
+
+func startOracle(t testing.TB, script string) *oracle {
+	t.Helper()
+	o := &oracle{proc: osexec.Command("php", "-d", "short_open_tag=0", filepath.Join("../../testdata/oracle", script))}
+	o.proc.Stderr = os.Stderr
+	var err error
+	if o.in, err = o.proc.StdinPipe(); err != nil {
+		t.Fatal(err)
+	}
+	out, err := o.proc.StdoutPipe()
+	if err != nil {
+		t.Fatal(err)
+	}
+	o.out = bufio.NewReaderSize(out, 1<<20)
+	if err := o.proc.Start(); err != nil {
+		t.Fatalf("these tests need PHP: %v", err)
+	}
+	t.Cleanup(func() {
+		o.in.Close()
+		if err := o.proc.Wait(); err != nil {
+			t.Errorf("%s: %v", script, err)
+		}
+	})
+	return o
+}
+
+func (o *oracle) ask(t testing.TB, line string, answer any) {
+	t.Helper()
+	if _, err := fmt.Fprintln(o.in, line); err != nil {
+		t.Fatal(err)
+	}
+	got, err := o.out.ReadBytes('\n')
+	if err != nil {
+		t.Fatalf("php ended at %s: %v", line, err)
+	}
+	if err := json.Unmarshal(got, answer); err != nil {
+		t.Fatalf("php answered %.200q: %v", got, err)
+	}
+}
+
+// corpus lists PHP files: all fixtures of testdata, and a seeded order of what
+// Debian's packages put below /usr/share/php, or of PHP_CORPUS instead.
+func corpus(t testing.TB) (fixtures, others []string) {
+	t.Helper()
+	find := func(dir string) (out []string) {
+		err := filepath.WalkDir(dir, func(path string, d os.DirEntry, err error) error {
+			if err == nil && d.Type().IsRegular() && strings.HasSuffix(path, ".php") && !strings.Contains(path, "\n") {
+				out = append(out, path)
+			}
+			return nil
+		})
+		if err != nil {
+			t.Fatal(err)
+		}
+		return out
+	}
+	dir := os.Getenv("PHP_CORPUS")
+	if dir == "" {
+		dir = "/usr/share/php"
+	}
+	others = find(dir)
+	if len(others) == 0 {
+		t.Fatalf("no PHP files below %s; Debian's php-parser and phpunit put some there, or set PHP_CORPUS", dir)
+	}
+	rand.New(rand.NewPCG(1, 2)).Shuffle(len(others), func(i, j int) { others[i], others[j] = others[j], others[i] })
+	return find("../../testdata"), others
+}
+
+// TestSpansAgree compares every span with nikic/PHP-Parser's (Debian's
+// php-parser, 4.15), an independent reader: same kind, same operator, same
+// bytes. What is left out is listed in skip.
+func TestSpansAgree(t *testing.T) {
+	limit := 12 * time.Second
+	if os.Getenv("PHP_CORPUS") != "" {
+		limit = 10 * time.Minute
+	}
+	start := time.Now()
+	php, parser := tokenizer(t), startOracle(t, "spans.php")
+	fixtures, others := corpus(t)
+	files, items, skipped := 0, 0, 0
+	for i, path := range slices.Concat(fixtures, others) {
+		if i >= len(fixtures) && time.Since(start) > limit {
+			break
+		}
+		src, err := os.ReadFile(path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		r, err := php.Read(src)
+		if err != nil {
+			t.Fatal(err)
+		}
+		var theirs struct {
+			Items [][3]any
+			Error string
+		}
+		parser.ask(t, path, &theirs)
+		if r.Error != "" || theirs.Error != "" {
+			continue // not PHP, or newer than the independent reader
+		}
+		f, err := syntax.ParseTokens(path, src, r.Tokens)
+		if err != nil {
+			t.Fatal(err)
+		}
+		n, s := compareSpans(t, f, theirs.Items)
+		files, items, skipped = files+1, items+n, skipped+s
+		if t.Failed() && os.Getenv("PHP_CORPUS") == "" {
+			break
+		}
+	}
+	t.Logf("%d files, %d items compared, %d left out", files, items, skipped)
+	if items < 50_000 {
+		t.Errorf("only %d items were compared", items)
+	}
+}
+
+func compareSpans(t *testing.T, f *syntax.File, theirs [][3]any) (compared, skipped int) {
+	count := map[span]int{}
+	hidden := hiddenSpans(f)
+	skip := func(s span) bool {
+		return slices.ContainsFunc(hidden, func(h span) bool {
+			if h.label == "constants" && s.label == h.label {
+				return h.start < s.end && s.start < h.end
+			}
+			return h.start <= s.start && s.end <= h.end && (h.label == "" || strings.HasPrefix(s.label, h.label))
+		})
+	}
+	f.Root.Walk(func(n *syntax.Node) bool {
+		for _, s := range spansOf(f, n) {
+			if skip(s) {
+				skipped++
+			} else {
+				count[s]++
+				compared++
+			}
+		}
+		return true
+	})
+	for _, item := range theirs {
+		s := span{item[0].(string), int(item[1].(float64)), int(item[2].(float64))}
+		// To PHP-Parser a statement includes the "?>" that ends it, and
+		// "<?=" is an echo.
+		if text := strings.TrimSuffix(string(f.Src[s.start:s.end]), "\n"); strings.HasSuffix(text, "?>") {
+			s.end = s.start + len(strings.TrimRight(strings.TrimSuffix(text, "?>"), " \t\r\n"))
+		}
+		if s.label == "exit" && s.end-s.start < len("exit()") {
+			continue // a bare "exit" or "die" is a name in the tree
+		}
+		if s.label == "echo" && bytes.HasPrefix(f.Src[s.start:], []byte("<?=")) {
+			continue
+		}
+		if !skip(s) {
+			count[s]--
+		}
+	}
+	var odd []span
+	for s, n := range count {
+		if n > 0 || n < 0 && s.label != "item" { // theirs has items in list() and [...] = too
+			odd = append(odd, s)
+		}
+	}
+	sort.Slice(odd, func(i, j int) bool { return odd[i].start < odd[j].start })
+	for _, s := range odd[:min(len(odd), 5)] {
+		line, col := f.Position(s.start)
+		who := "only ours"
+		if count[s] < 0 {
+			who = "only theirs"
+		}
+		t.Errorf("%s:%d:%d: %s %s: %.80q", f.Path, line, col, who, s.label, f.Src[s.start:s.end])
+	}
+	return compared, skipped
+}
+
+// hiddenSpans lists regions in which the two are not compared: what the tree
+// itself calls Bad (label "": every item in it), and chains in which "." meets
+// + - << >>, whose precedence changed in PHP 8 and is PHP 7's in PHP-Parser
+// 4.15 (the binary expressions only).
+func hiddenSpans(f *syntax.File) []span {
+	var out []span
+	f.Root.Walk(func(n *syntax.Node) bool {
+		if n.Bad {
+			out = append(out, span{"", n.Start, n.End})
+			if n.Kind == "enum_case" { // a constant, masked; its modifiers are outside
+				out = append(out, span{"constants", n.Start, n.End})
+			}
+			return false
+		}
+		if n.Kind == "binary_expression" && !n.Parent.Is("binary_expression") && mixes(f, n) {
+			out = append(out, span{"binary ", n.Start, n.End})
+		}
+		return true
+	})
+	return out
+}
+
+func mixes(f *syntax.File, top *syntax.Node) bool {
+	dot, other := false, false
+	top.Walk(func(n *syntax.Node) bool {
+		if n.Kind != "binary_expression" {
+			return false
+		}
+		switch f.Text(n.Child("operator")) {
+		case ".":
+			dot = true
+		case "+", "-", "<<", ">>":
+			other = true
+		}
+		return true
+	})
+	return dot && other
+}
