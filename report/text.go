@@ -59,7 +59,7 @@ func (p *text) heading(format string, args ...any) {
 // table prints a row a class and the totals.
 func (p *text) table() error {
 	if p.total.Counted() == 0 {
-		p.printf("There is no mutant to judge.\n")
+		p.printf("There is no mutant to judge: the code and the operators that were chosen give none.\n")
 		return nil
 	}
 	right := slices.Repeat([]tw.Align{tw.AlignRight}, 7)
@@ -222,8 +222,7 @@ func (p *text) notes() {
 func (p *text) closing() {
 	switch {
 	case p.total.Survived > 0:
-		p.printf("\n%s survived. One of them again, with what is known about it: assay show ID\nThe tests run on it, with PHPUnit's own output: assay try ID\n",
-			count(p.total.Survived, "mutant"))
+		p.printf("\nassay show ID shows one of them again, with all that is known about it;\nassay try ID runs the tests on it and shows PHPUnit's own output.\n")
 	case p.total.Counted() > 0 && p.total.Unreached == 0 && p.r.LeftOut == 0:
 		p.printf("\nNone survived.\n")
 	}

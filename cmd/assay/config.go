@@ -8,6 +8,7 @@ import (
 	"os"
 	"path/filepath"
 	"reflect"
+	"regexp"
 	"slices"
 	"strings"
 
@@ -146,12 +147,33 @@ func decodeConfig(path string, text []byte) (map[string]any, error) {
 		return nil, errors.Join(all...)
 	case errors.As(err, &fault):
 		row, column := fault.Position()
-		return nil, fmt.Errorf("%s:%d:%d: %s", path, row, column, strings.TrimPrefix(fault.Error(), "toml: "))
+		text := strings.TrimPrefix(fault.Error(), "toml: ")
+		if m := wrongType.FindStringSubmatch(text); m != nil {
+			text = fmt.Sprintf("%s must be %s, not %s", strings.Join(fault.Key(), "."), typeName(m[2]), typeName(m[1]))
+		}
+		return nil, fmt.Errorf("%s:%d:%d: %s", path, row, column, text)
 	case err != nil:
 		return nil, fmt.Errorf("%s: %s", path, strings.TrimPrefix(err.Error(), "toml: "))
 	}
 	values := map[string]any{}
 	return values, toml.Unmarshal(text, &values)
+}
+
+// wrongType is what the decoder says of a value of another type, in Go's terms.
+var wrongType = regexp.MustCompile(`^cannot decode TOML (\S+) into struct field \S+ of type (\S+)$`)
+
+func typeName(s string) string {
+	switch {
+	case s == "string", strings.HasPrefix(s, "main."):
+		return "a string"
+	case s == "bool", s == "boolean":
+		return "true or false"
+	case s == "int", s == "uint64", s == "integer", s == "float", s == "float64":
+		return "a number"
+	case strings.HasPrefix(s, "[]"), s == "array":
+		return "a list"
+	}
+	return "a " + s
 }
 
 // configKeys lists what assay.toml may hold, sorted.

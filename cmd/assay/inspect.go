@@ -137,9 +137,7 @@ func (c *tryCommand) try(env *environment, code *codebase, engine *exec.Engine, 
 	}
 	bar.end()
 	task := exec.Plan([]*mutate.Mutant{m}, survey)[0]
-	if len(task.Tests) > 0 {
-		fmt.Fprintf(env.stdout, "\nPHPUnit on %s:\n\n", many(len(task.Tests), "test"))
-	}
+	fmt.Fprint(env.stdout, "\nPHPUnit with this change made:\n\n")
 	return engine.Try(env.ctx, survey, task, env.stdout)
 }
 

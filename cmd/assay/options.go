@@ -29,7 +29,7 @@ type suiteOptions struct {
 	TestSuite     []string `name:"testsuite" toml:"testsuite" placeholder:"NAME" help:"Run only these test suites of the configuration." group:"tests"`
 	Group         []string `name:"group" toml:"group" placeholder:"NAME" help:"Run only tests of these groups." group:"tests"`
 	Jobs          int      `name:"jobs" short:"j" toml:"jobs" default:"0" placeholder:"N" help:"Workers at a time; 0 is one for each core." group:"tests"`
-	MemoryLimit   size     `name:"memory-limit" toml:"memory-limit" placeholder:"SIZE" help:"What a PHP process may use where php.ini sets no limit, as 512M; 1G if not given." group:"tests"`
+	MemoryLimit   size     `name:"memory-limit" toml:"memory-limit" placeholder:"SIZE" help:"What the tests of a mutant may have in memory, as 512M; else a multiple of what the suite needs." group:"tests"`
 	Cold          bool     `name:"cold" toml:"cold" help:"Start a PHP process for each mutant instead of forking: slower, the same verdicts." group:"tests"`
 	View          string   `name:"view" toml:"view" enum:"auto,overlay,copy" default:"auto" placeholder:"HOW" help:"How a worker gets a project tree of its own: overlay, copy, or auto, which takes the first where the machine allows it." group:"tests"`
 	Keep          bool     `name:"keep" toml:"keep" help:"Leave the work directory behind and say where it is." group:"tests"`
