@@ -46,11 +46,26 @@ func builtin(f *syntax.File, call *syntax.Node) string {
 // for every call, so it looks closely only at what can hold the answer.
 func isImportedFunction(f *syntax.File, name string) bool {
 	for _, decl := range useDeclarations(f) {
-		if !strings.Contains(strings.ToLower(f.Text(decl)), "function") {
+		if !typedUse(decl) {
 			continue
 		}
 		for _, u := range useClauses(f, decl) {
 			if u.kind == "function" && strings.EqualFold(u.alias, name) && strings.Contains(u.full, `\`) {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// typedUse reports whether a "use" says "function" or "const" anywhere.
+func typedUse(decl *syntax.Node) bool {
+	for _, list := range []*syntax.Node{decl, decl.Child("body")} {
+		if list.Child("type") != nil {
+			return true
+		}
+		for _, c := range list.NamedChildren() {
+			if c.Child("type") != nil {
 				return true
 			}
 		}
