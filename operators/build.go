@@ -14,8 +14,42 @@ func swap(table map[string]string, allow func(*syntax.File, *syntax.Node) bool) 
 		if !ok || allow != nil && !allow(f, n) {
 			return nil
 		}
+		if text, ok := regroup(f, n, to); ok {
+			return one(n, text)
+		}
 		return fit(f, operatorOf(n).Span, to)
 	}
+}
+
+// regroup gives the whole expression with the new operator and parentheses, and
+// true, where the operator alone would let PHP group the operands in another
+// way:
+//
+//	$a && $b && $c => ($a || $b) && $c    not $a || $b && $c
+//	$a ^ $b | $c   => ($a ^ $b) & $c      not $a ^ $b & $c
+func regroup(f *syntax.File, n *syntax.Node, to string) (string, bool) {
+	tight, parent := bindings[to], n.Parent
+	if n.Kind != "binary_expression" || tight == bindings[operatorText(f, n)] {
+		return "", false
+	}
+	around := false
+	if parent.Kind == "binary_expression" {
+		outer := bindings[operatorText(f, parent)]
+		around = outer > tight || outer == tight && n.Field == "right" && operatorText(f, parent) != to
+	}
+	operand := func(field string) string {
+		c := n.Child(field)
+		if c.Kind == "binary_expression" && bindings[operatorText(f, c)] < tight {
+			return "(" + f.Text(c) + ")"
+		}
+		return f.Text(c)
+	}
+	left, right, op := n.Child("left"), n.Child("right"), operatorOf(n)
+	text := operand("left") + string(f.Src[left.End:op.Start]) + to + string(f.Src[op.End:right.Start]) + operand("right")
+	if around {
+		return "(" + text + ")", true
+	}
+	return text, len(text) != n.Len()-op.Len()+len(to)
 }
 
 // keepSide replaces an expression by one of its operands. An operand that
