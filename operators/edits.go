@@ -303,9 +303,10 @@ func negation(f *syntax.File, n *syntax.Node) string {
 }
 
 // dropStatement replaces a statement by an empty one, which is valid wherever
-// a statement is. Behind "<?=" there is none: nothing is done.
+// a statement is. Behind "<?=" there is none: nothing is done. Nor in "if ($x)
+// go() ?>", where the tag is part of the statement and of the if as well.
 func dropStatement(f *syntax.File, n *syntax.Node) []mutate.Edit {
-	if shownByTag(f, n) {
+	if shownByTag(f, n) || f.Src[n.End-1] != ';' && n.Field == "body" {
 		return nil
 	}
 	return fit(f, n.Span, ";")

@@ -42,7 +42,7 @@ func yieldDropped(f *syntax.File, n *syntax.Node) []mutate.Edit {
 	if len(yields(fn)) > len(yields(n)) {
 		return dropStatement(f, n.Parent)
 	}
-	return []mutate.Edit{{Span: syntax.Span{Start: n.Start, End: n.Start}, New: "false && "}}
+	return fit(f, n.Span, "false && "+f.Text(n))
 }
 
 func yieldKeyDropped(f *syntax.File, n *syntax.Node) []mutate.Edit {
