@@ -1,6 +1,8 @@
 package operators
 
 import (
+	"strings"
+
 	"assay/mutate"
 	"assay/mutate/syntax"
 )
@@ -56,7 +58,8 @@ No test notices the case in which the sides differ. Add it, and assert what happ
 
 // typesMatter leaves alone the comparisons that come out the same when the
 // types do not count: whole numbers with whole numbers, booleans with
-// booleans, a text that is no number with a text, an array with [].
+// booleans, a text that is no number with a text, an array with [], an object
+// or nothing with null.
 func typesMatter(f *syntax.File, n *syntax.Node) bool {
 	left, right := n.Child("left"), n.Child("right")
 	a, b := evident(f, left), evident(f, right)
@@ -65,6 +68,12 @@ func typesMatter(f *syntax.File, n *syntax.Node) bool {
 	}
 	switch {
 	case a == "int" && b == "int", a == "bool" && b == "bool":
+		return false
+	case a == "null":
+		return !isObjectOrNull(b)
+	case b == "null":
+		return !isObjectOrNull(a)
+	case a == "object|false" && b == "bool", a == "bool" && b == "object|false":
 		return false
 	case a == "int|false" && b == "int":
 		return isLiteral(f, right, zeros...) || !right.Unwrapped().Is("integer")
@@ -76,6 +85,24 @@ func typesMatter(f *syntax.File, n *syntax.Node) bool {
 		return !isLiteral(f, left, "[]", "array()") && !isLiteral(f, right, "[]", "array()")
 	}
 	return true
+}
+
+// isObjectOrNull reports whether a declared type is that of an object, null
+// included: no object is loosely equal to null.
+func isObjectOrNull(typ string) bool {
+	for _, part := range strings.Split(strings.TrimPrefix(typ, "?"), "|") {
+		if part = strings.Trim(part, " ()"); notObjects[part] {
+			return false
+		}
+	}
+	return true
+}
+
+// notObjects are the types of PHP's own, from the manual, that can hold other
+// things than objects.
+var notObjects = map[string]bool{
+	"int": true, "float": true, "string": true, "bool": true, "false": true, "true": true, "array": true,
+	"iterable": true, "callable": true, "mixed": true, "void": true, "never": true, "": true,
 }
 
 // isWord reports whether an expression is a text that PHP cannot take for a

@@ -8,10 +8,25 @@ import (
 
 // evident gives the type that an expression has beyond doubt, as PHP writes it
 // ("int", "?array", "int|false"), or "". It reads literals, casts, operators,
-// PHP's own functions and the declarations in reach; it follows no calls to
-// other classes and no assignments, save for arrays.
-func evident(f *syntax.File, n *syntax.Node) string {
-	if n = n.Unwrapped(); n == nil {
+// PHP's own functions, the declarations in reach, and variables that are
+// assigned to once; it knows nothing of other classes.
+func evident(f *syntax.File, n *syntax.Node) string { return typer{f, 0}.of(n) }
+
+// isArray reports whether an expression is evidently an array, or null in
+// place of one.
+func isArray(f *syntax.File, n *syntax.Node) bool { return typer{f, 0}.isArray(n) }
+
+// A typer finds evident types; depth counts the variables it has gone through.
+type typer struct {
+	f     *syntax.File
+	depth int
+}
+
+// maxDepth ends the search in "$a = $b; $b = $a".
+const maxDepth = 3
+
+func (t typer) of(n *syntax.Node) string {
+	if n = n.Unwrapped(); n == nil || t.depth > maxDepth {
 		return ""
 	}
 	switch n.Kind {
@@ -22,53 +37,57 @@ func evident(f *syntax.File, n *syntax.Node) string {
 	case "array_creation_expression":
 		return "array"
 	case "cast_expression":
-		return castTypes[strings.ToLower(strings.TrimSpace(f.Text(n.Child("type"))))]
+		return castTypes[strings.ToLower(strings.TrimSpace(t.f.Text(n.Child("type"))))]
 	case "unary_op_expression":
-		return evidentUnary(f, n)
+		return t.unary(n)
 	case "binary_expression":
-		return evidentBinary(f, n)
+		return t.binary(n)
+	case "assignment_expression":
+		return t.of(n.Child("right"))
 	case "function_call_expression":
-		return functionType(builtin(f, n))
+		return functionType(builtin(t.f, n))
 	case "class_constant_access_expression":
-		return evidentConstant(f, n)
+		return evidentConstant(t.f, n)
 	case "variable_name":
-		return evidentVariable(f, n)
+		return t.variable(n)
 	case "member_access_expression":
-		if isThis(f, n.Child("object")) {
-			return propertyType(f, n, f.Text(n.Child("name")))
+		if isThis(t.f, n.Child("object")) {
+			return propertyType(t.f, n, t.f.Text(n.Child("name")))
 		}
 	case "scoped_property_access_expression":
-		if isOwn(f, n.Child("scope")) {
-			return propertyType(f, n, strings.TrimPrefix(f.Text(n.Child("name")), "$"))
+		if isOwn(t.f, n.Child("scope")) {
+			return propertyType(t.f, n, strings.TrimPrefix(t.f.Text(n.Child("name")), "$"))
 		}
 	case "member_call_expression":
-		if isThis(f, n.Child("object")) {
-			return methodType(f, n, f.Text(n.Child("name")))
+		if isThis(t.f, n.Child("object")) {
+			return methodType(t.f, n, t.f.Text(n.Child("name")))
 		}
 	case "scoped_call_expression":
-		if isOwn(f, n.Child("scope")) {
-			return methodType(f, n, f.Text(n.Child("name")))
+		name := t.f.Text(n.Child("name"))
+		if isOwn(t.f, n.Child("scope")) {
+			return methodType(t.f, n, name)
+		}
+		if strings.EqualFold(name, "createFromFormat") && strings.HasPrefix(lastName(t.f, n.Child("scope")), "Date") {
+			return "object|false"
 		}
 	}
 	return ""
 }
 
-// isArray reports whether an expression is evidently an array, or null in
-// place of one.
-func isArray(f *syntax.File, n *syntax.Node) bool {
+func (t typer) isArray(n *syntax.Node) bool {
 	if n = n.Unwrapped(); n == nil {
 		return false
 	}
 	switch n.Kind {
 	case "conditional_expression":
-		return isArray(f, n.Child("alternative"))
+		return t.isArray(n.Child("alternative"))
 	case "binary_expression":
-		if operatorText(f, n) == "??" {
-			return isArray(f, n.Child("left")) || isArray(f, n.Child("right"))
+		if operatorText(t.f, n) == "??" {
+			return t.isArray(n.Child("left")) || t.isArray(n.Child("right"))
 		}
 	}
-	t := evident(f, n)
-	return t == "array" || t == "?array"
+	typ := t.of(n)
+	return typ == "array" || typ == "?array"
 }
 
 var castTypes = map[string]string{
@@ -76,28 +95,114 @@ var castTypes = map[string]string{
 	"string": "string", "binary": "string", "bool": "bool", "boolean": "bool", "array": "array",
 }
 
-func evidentUnary(f *syntax.File, n *syntax.Node) string {
-	if isNot(f, n) {
+func (t typer) unary(n *syntax.Node) string {
+	if isNot(t.f, n) {
 		return "bool"
 	}
-	if arg := argumentOf(n); arg.Is("integer", "float") && operatorText(f, n) != "~" {
-		return evident(f, arg)
+	if arg := argumentOf(n); arg.Is("integer", "float") && operatorText(t.f, n) != "~" {
+		return t.of(arg)
 	}
 	return ""
 }
 
-func evidentBinary(f *syntax.File, n *syntax.Node) string {
-	switch op := operatorText(f, n); {
+func (t typer) binary(n *syntax.Node) string {
+	switch op := operatorText(t.f, n); {
 	case op == ".":
 		return "string"
 	case op == "%" || op == "<=>":
 		return "int"
-	case op == "+" && (isArray(f, n.Child("left")) || isArray(f, n.Child("right"))):
+	case op == "+" && (t.isArray(n.Child("left")) || t.isArray(n.Child("right"))):
 		return "array"
 	case equalityOps[op], relationalOps[op], logicalOps[op], op == "xor", op == "instanceof":
 		return "bool"
 	}
 	return ""
+}
+
+// variable knows parameters that are never written to, local variables that
+// are assigned to once, and those that are arrays because an array is assigned
+// to them.
+func (t typer) variable(n *syntax.Node) string {
+	name := t.f.Text(n)
+	for fn := n.Up(functionKinds...); fn != nil; fn = fn.Up(functionKinds...) {
+		declared, isParameter := t.parameter(fn, name)
+		w := t.writes(fn, name)
+		switch {
+		case w.array:
+			return "array"
+		case w.other || len(w.values) > 1 || isParameter && len(w.values) > 0:
+			return ""
+		case w.sum && declared != "array": // an array stays one, an int may not
+			return ""
+		case len(w.values) == 1:
+			return typer{t.f, t.depth + 1}.of(w.values[0])
+		case isParameter || !fn.Is("arrow_function"):
+			return declared
+		}
+	}
+	return ""
+}
+
+func (t typer) parameter(fn *syntax.Node, name string) (typ string, ok bool) {
+	if fn.Child("parameters") == nil {
+		return "", false
+	}
+	for _, p := range fn.Child("parameters").NamedChildren() {
+		if t.f.Text(p.Child("name")) != name {
+			continue
+		}
+		switch p.Kind {
+		case "variadic_parameter":
+			return "array", true
+		case "simple_parameter", "property_promotion_parameter":
+			typ := simpleType(t.f, p.Child("type"))
+			if typ != "" && p.Child("default_value").Is("null") && !strings.Contains(typ, "null") && typ[0] != '?' {
+				typ = "?" + typ
+			}
+			return typ, true
+		}
+	}
+	return "", false
+}
+
+// written says how a function writes to a variable.
+type written struct {
+	values []*syntax.Node // what is assigned with a plain "="
+	array  bool           // an array is among it, or "$x[] = ..."
+	sum    bool           // "$x += ..."
+	other  bool           // by reference, by foreach, list(), .= and the like
+}
+
+func (t typer) writes(fn *syntax.Node, name string) written {
+	var w written
+	is := func(n *syntax.Node) bool { return n.Is("variable_name") && t.f.Text(n) == name }
+	fn.Walk(func(n *syntax.Node) bool {
+		if !is(n) || n.Parent == nil {
+			return true
+		}
+		switch p := n.Parent; p.Kind {
+		case "assignment_expression":
+			if n.Field == "left" {
+				w.values = append(w.values, p.Child("right"))
+				w.array = w.array || p.Child("right").Unwrapped().Is("array_creation_expression")
+			}
+		case "subscript_expression":
+			if len(p.NamedChildren()) == 1 && p.Field == "left" && p.Parent.Is("assignment_expression") {
+				w.array = true
+			}
+		case "augmented_assignment_expression":
+			sum := operatorText(t.f, p) == "+="
+			w.sum = w.sum || sum && n.Field == "left"
+			w.other = w.other || !sum && n.Field == "left"
+		case "foreach_statement":
+			w.other = w.other || n.Index > 2 // not what is gone through
+		case "reference_assignment_expression", "update_expression", "by_ref", "list_literal", "pair", "catch_clause",
+			"global_declaration", "static_variable_declaration":
+			w.other = true
+		}
+		return true
+	})
+	return w
 }
 
 // evidentConstant knows X::class, and the array constants of the same class.
@@ -203,51 +308,6 @@ func methodType(f *syntax.File, n *syntax.Node, name string) string {
 	return ""
 }
 
-// evidentVariable knows parameters that are never assigned to, and local
-// variables that are arrays because an array is assigned to them.
-func evidentVariable(f *syntax.File, n *syntax.Node) string {
-	name := f.Text(n)
-	for fn := n.Up(functionKinds...); fn != nil; fn = fn.Up(functionKinds...) {
-		declared := ""
-		if params := fn.Child("parameters"); params != nil {
-			for _, p := range params.NamedChildren() {
-				if p.Is("simple_parameter", "property_promotion_parameter") && f.Text(p.Child("name")) == name {
-					declared = simpleType(f, p.Child("type"))
-				}
-			}
-		}
-		assigned, array := assignments(f, fn, name)
-		switch {
-		case array:
-			return "array"
-		case assigned:
-			return ""
-		case declared != "" || !fn.Is("arrow_function"):
-			return declared
-		}
-	}
-	return ""
-}
-
-// assignments reports whether a function assigns to a variable, and whether it
-// makes it an array: "$x = [...]" or "$x[] = ...".
-func assignments(f *syntax.File, fn *syntax.Node, name string) (assigned, array bool) {
-	fn.Walk(func(n *syntax.Node) bool {
-		if n.Is("assignment_expression", "augmented_assignment_expression", "reference_assignment_expression") {
-			left := n.Child("left")
-			switch {
-			case left.Is("variable_name") && f.Text(left) == name:
-				assigned = true
-				array = array || n.Child("right").Unwrapped().Is("array_creation_expression")
-			case left.Is("subscript_expression") && len(left.NamedChildren()) == 1 && f.Text(left.NamedChildren()[0]) == name:
-				array = true
-			}
-		}
-		return true
-	})
-	return assigned, array
-}
-
 // functionType gives the type that a function of PHP's own returns, from the
 // PHP manual.
 func functionType(name string) string {
@@ -277,6 +337,9 @@ var functionTypes = func() map[string]string {
 		"int": `count sizeof strlen mb_strlen ord mb_ord time intdiv crc32 strcmp strcasecmp strncmp strncasecmp
 			strnatcmp strnatcasecmp substr_count mb_substr_count levenshtein similar_text func_num_args
 			array_push array_unshift random_int mt_rand rand`,
+		// Neither an object nor a resource is ever loosely equal to false.
+		"object|false": `fopen opendir popen proc_open tmpfile gzopen curl_init date_create date_create_immutable
+			stream_socket_client stream_socket_server fsockopen realpath getcwd tempnam`,
 		"int|false": `strpos stripos strrpos strripos mb_strpos mb_stripos mb_strrpos preg_match preg_match_all
 			strtotime file_put_contents fwrite filesize filemtime`,
 		"string": `substr mb_substr trim ltrim rtrim strtolower strtoupper mb_strtolower mb_strtoupper ucfirst lcfirst
