@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -33,16 +34,18 @@ func load(o sourceOptions, suite *suiteOptions, paths []string) (*codebase, erro
 	if err != nil {
 		return nil, err
 	}
-	opts := project.Options{Paths: paths, Exclude: o.Exclude, SourceOnly: suite == nil}
+	opts := project.Options{Paths: paths, Exclude: o.Exclude, PHP: o.PHP, SourceOnly: suite == nil}
 	if suite != nil {
-		opts.PHP, opts.PHPUnit, opts.PHPUnitConfig = suite.PHP, suite.PHPUnit, suite.PHPUnitConfig
+		opts.PHPUnit, opts.PHPUnitConfig = suite.PHPUnit, suite.PHPUnitConfig
 	}
 	p, err := project.Find(o.Project, opts)
 	if err != nil {
 		return nil, err
 	}
 	c := &codebase{Project: p, operators: ops, notes: slices.Clone(p.Notes), prefix: prefixTo(p.Root)}
-	return c, c.generate()
+	r := &reader{php: cmp.Or(p.PHP, o.PHP, "php")}
+	defer r.close()
+	return c, c.generate(r)
 }
 
 // prefixTo gives what must stand before paths of the project so that an editor
@@ -64,7 +67,7 @@ func prefixTo(root string) string {
 // fileBatch bounds how many trees are in memory at a time.
 const fileBatch = 64
 
-func (c *codebase) generate() error {
+func (c *codebase) generate(r *reader) error {
 	next := mutate.FileLevel + 1
 	for batch := range slices.Chunk(c.Files, fileBatch) {
 		files := make([]*syntax.File, len(batch))
@@ -75,7 +78,7 @@ func (c *codebase) generate() error {
 		for i, path := range batch {
 			g.Go(func() (err error) {
 				if sources[i], err = c.Read(path); err == nil {
-					files[i], faults[i] = syntax.Parse(path, sources[i].Text)
+					files[i], faults[i] = r.read(path, sources[i].Text)
 				}
 				return err
 			})

@@ -18,12 +18,12 @@ type sourceOptions struct {
 	Profile string   `name:"profile" toml:"profile" enum:"core,wide" default:"core" placeholder:"NAME" help:"Operators to begin with: core leaves out what others make superfluous, wide has all." group:"code"`
 	Enable  []string `name:"enable" toml:"enable" placeholder:"OPERATOR" help:"Add operators or families to the profile." group:"code"`
 	Disable []string `name:"disable" toml:"disable" placeholder:"OPERATOR" help:"Take operators or families out." group:"code"`
+	PHP     string   `name:"php" toml:"php" placeholder:"FILE" help:"The PHP to run, if not php on PATH." group:"tests"`
 	Only    []string `name:"only" toml:"only" placeholder:"OPERATOR" help:"Use these operators or families and no others." group:"code"`
 }
 
 // suiteOptions say how the tests are run.
 type suiteOptions struct {
-	PHP           string   `name:"php" toml:"php" placeholder:"FILE" help:"The PHP to run, if not php on PATH." group:"tests"`
 	PHPUnit       string   `name:"phpunit" toml:"phpunit" placeholder:"FILE" help:"The PHPUnit to run (script or phar), if not the project's own or phpunit on PATH." group:"tests"`
 	PHPUnitConfig string   `name:"phpunit-config" toml:"phpunit-config" placeholder:"FILE" help:"PHPUnit's configuration, if not phpunit.xml or phpunit.xml.dist." group:"tests"`
 	TestSuite     []string `name:"testsuite" toml:"testsuite" placeholder:"NAME" help:"Run only these test suites of the configuration." group:"tests"`
