@@ -10,8 +10,10 @@ import (
 	"fmt"
 	"os"
 	osexec "os/exec"
+	"os/signal"
 	"path"
 	"strings"
+	"syscall"
 	"time"
 
 	"golang.org/x/sys/unix"
@@ -77,13 +79,18 @@ func obey(text string) (int, error) {
 	if job == nil {
 		return keeperNoView, fmt.Errorf("no job %q", o.Job)
 	}
+	if o.Spec.Mode == ViewCopy {
+		endOnTerm()
+	}
 	v, err := openView(o)
 	if err != nil {
 		return keeperNoView, err
 	}
 	err = job(v, o.Arg)
-	if e := v.Close(); err == nil {
-		err = e
+	for _, e := range []error{endAll(), v.Close()} {
+		if err == nil {
+			err = e
+		}
 	}
 	if err != nil {
 		return keeperJobFailed, err
@@ -91,10 +98,40 @@ func obey(text string) (int, error) {
 	return 0, nil
 }
 
+// endAll ends what the job left running.
+func endAll() error {
+	_, err := killStrays(func(int) bool { return false })
+	if errors.Is(err, errors.ErrUnsupported) {
+		return nil
+	}
+	return err
+}
+
+// endOnTerm makes SIGTERM, which a keeper without a PID namespace gets when the
+// main process dies, end everything below it first. Code under test may send
+// the signal to its parent, which we can be: while the main process lives it
+// is not meant for us.
+func endOnTerm() {
+	parent := os.Getppid()
+	term := make(chan os.Signal, 1)
+	signal.Notify(term, syscall.SIGTERM)
+	go func() {
+		for range term {
+			if os.Getppid() != parent {
+				break
+			}
+		}
+		if err := endAll(); err != nil {
+			fmt.Fprintln(os.Stderr, "assay keeper:", err)
+		}
+		os.Exit(keeperJobFailed)
+	}()
+}
+
 // keeperCommand prepares the start of a keeper that does the named job in the
 // view of spec. The caller may set Stdin, Stdout, Stderr, ExtraFiles (they reach
 // the job with the same numbers) and Env (append to it, not replace). The keeper leads a
-// session of its own, and is killed when the thread that started it ends: start
+// session of its own, and is ended when the thread that started it ends: start
 // it from a goroutine that is not locked to a thread.
 func keeperCommand(spec ViewSpec, job, arg string) (*osexec.Cmd, error) {
 	spec, err := checkSpec(spec)
@@ -128,6 +165,9 @@ func probeViews(root, dir string) (ViewMode, string) {
 	defer removeTree(mine)
 	cmd, err := keeperCommand(ViewSpec{Mode: ViewOverlay, Root: root, Dir: mine}, "probe", "")
 	if err != nil {
+		return ViewCopy, err.Error()
+	}
+	if err := checkOwners(root); err != nil {
 		return ViewCopy, err.Error()
 	}
 	var out bytes.Buffer

@@ -4,10 +4,14 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io/fs"
+	"math"
 	"os"
+	"path/filepath"
 	"runtime"
 	"strconv"
 	"strings"
+	"sync"
 	"syscall"
 
 	"golang.org/x/sys/unix"
@@ -21,6 +25,7 @@ const selfProgram = "/proc/self/exe"
 func keeperAttr(mode ViewMode) (*syscall.SysProcAttr, bool) {
 	a := &syscall.SysProcAttr{Setsid: true, Pdeathsig: syscall.SIGKILL}
 	if mode == ViewCopy {
+		a.Pdeathsig = syscall.SIGTERM // see endOnTerm
 		return a, false
 	}
 	a.Cloneflags = unix.CLONE_NEWNS | unix.CLONE_NEWPID | unix.CLONE_NEWIPC
@@ -38,15 +43,31 @@ func keeperAttr(mode ViewMode) (*syscall.SysProcAttr, bool) {
 	return a, true
 }
 
-// canMount reports whether this process may mount without a user namespace.
-func canMount() bool {
+// canMount reports whether this process may mount without a user namespace of
+// its own.
+func canMount() bool { return capable(unix.CAP_SYS_ADMIN) }
+
+// mayChown reports whether this process may give files away.
+func mayChown() bool { return capable(unix.CAP_CHOWN) }
+
+// mayOverride reports whether modes of files do not bind this process.
+func mayOverride() bool { return capable(unix.CAP_DAC_OVERRIDE) }
+
+// capable reports whether this process has a capability; keepers lose theirs
+// only by exec, so that the answer stays.
+func capable(c int) bool {
+	set := ownCaps()
+	return set&(1<<c) != 0
+}
+
+var ownCaps = sync.OnceValue(func() uint64 {
 	h := unix.CapUserHeader{Version: unix.LINUX_CAPABILITY_VERSION_3}
 	var d [2]unix.CapUserData
 	if err := unix.Capget(&h, &d[0]); err != nil {
-		return false
+		return 0
 	}
-	return d[0].Effective&(1<<unix.CAP_SYS_ADMIN) != 0
-}
+	return uint64(d[0].Effective) | uint64(d[1].Effective)<<32
+})
 
 func lastCap() int {
 	data, err := os.ReadFile("/proc/sys/kernel/cap_last_cap")
@@ -89,7 +110,7 @@ func openView(o keeperOrder) (*View, error) {
 		}
 		return openOverlay(o.Spec, *o.Layers)
 	}
-	l, err := enterOverlay(o.Spec, o.UserNS)
+	l, err := enterOverlay(o.Spec)
 	if err != nil {
 		return nil, err
 	}
@@ -129,4 +150,58 @@ func dropCaps() error {
 		return fmt.Errorf("drop capabilities: %w", err)
 	}
 	return nil
+}
+
+// checkOwners refuses a project with entries that the user may write although
+// they belong to a user or group that the overlay's user namespace does not
+// know: it cannot hold changed versions of them.
+func checkOwners(root string) error {
+	uids, gids := []idRange{{os.Geteuid(), 1}}, []idRange{{os.Getegid(), 1}}
+	if canMount() {
+		uids, gids = readIDMap("/proc/self/uid_map"), readIDMap("/proc/self/gid_map")
+	}
+	if knows(uids, math.MaxInt32) && knows(gids, math.MaxInt32) {
+		return nil // the first namespace, which knows all
+	}
+	return filepath.WalkDir(root, func(p string, _ fs.DirEntry, err error) error {
+		if err != nil {
+			return nil // what we cannot read, the tests cannot change
+		}
+		m, err := statAt(unix.AT_FDCWD, p)
+		if err != nil || !m.isRegular() && !m.isDir() || knows(uids, int(m.uid)) && knows(gids, int(m.gid)) {
+			return nil
+		}
+		if int(m.uid) == os.Geteuid() || unix.Faccessat(unix.AT_FDCWD, p, unix.W_OK, unix.AT_EACCESS) == nil {
+			return fmt.Errorf("%s belongs to uid %d, gid %d, which an ordinary user's overlay cannot keep", p, m.uid, m.gid)
+		}
+		return nil
+	})
+}
+
+// idRange is a line of an id map (user_namespaces(7)): first id inside, count.
+type idRange struct{ first, count int }
+
+func readIDMap(path string) []idRange {
+	data, err := os.ReadFile(path)
+	if err != nil {
+		return nil
+	}
+	var list []idRange
+	for line := range strings.Lines(string(data)) {
+		var r idRange
+		var outside int
+		if _, err := fmt.Sscan(line, &r.first, &outside, &r.count); err == nil {
+			list = append(list, r)
+		}
+	}
+	return list
+}
+
+func knows(list []idRange, id int) bool {
+	for _, r := range list {
+		if id >= r.first && id-r.first < r.count {
+			return true
+		}
+	}
+	return false
 }

@@ -9,9 +9,7 @@ import (
 	osexec "os/exec"
 	"path/filepath"
 	"regexp"
-	"strconv"
 	"strings"
-	"syscall"
 	"testing"
 	"time"
 
@@ -24,6 +22,8 @@ func init() {
 	keeperCases["strays"] = caseStrays
 	keeperCases["bomb"] = caseBomb
 	keeperCases["brood"] = caseBrood
+	keeperCases["full"] = caseFull
+	keeperCases["foreign"] = caseForeign
 }
 
 // caseIsolated gets the user's uid and gid as argument, and the path of a file
@@ -210,7 +210,7 @@ func caseStrays(k keeperT, _ string) {
 		below, err := livingBelow()
 		k.must(err)
 		for _, s := range below {
-			if p, ok := readProc(s.listed); ok && !p.dead() && p.pid != spared.Process.Pid {
+			if p, ok := readProc(s.listed); ok && !p.dead() && s.pid != spared.Process.Pid {
 				cmd, _ := os.ReadFile(fmt.Sprintf("/proc/%d/cmdline", p.pid))
 				k.fatalf("still there: %+v %q", p, cmd)
 			}
@@ -219,6 +219,8 @@ func caseStrays(k keeperT, _ string) {
 		if err := spared.Wait(); spared.ProcessState.ExitCode() != 7 {
 			k.fatalf("the spared process: %v", err)
 		}
+		_, err = killStrays(none) // its dead child has come to us
+		k.must(err)
 		if n, err := killStrays(none); n != 0 || err != nil {
 			k.fatalf("afterwards: %d strays, %v", n, err)
 		}
@@ -252,8 +254,12 @@ func caseBomb(k keeperT, _ string) {
 	if n < 10 {
 		k.fatalf("only %d processes of a fork bomb found", n)
 	}
-	p, ok := readProc(spared.Process.Pid)
-	if !ok || p.state == 'T' || p.dead() {
+	below, err := livingBelow()
+	k.must(err)
+	if len(below) != 1 || below[0].pid != spared.Process.Pid {
+		k.fatalf("left: %v, want the spared process", below)
+	}
+	if p, ok := readProc(below[0].listed); !ok || p.state == 'T' || p.dead() {
 		k.fatalf("the spared process is in state %c", p.state)
 	}
 	k.must(spared.Process.Kill())
@@ -366,55 +372,133 @@ func TestProbeViews(t *testing.T) {
 	if mode, why := probeViews("/", t.TempDir()); mode != ViewCopy || !strings.Contains(why, "root directory") {
 		t.Errorf("probe of /: %v, %q", mode, why)
 	}
-	if os.Getuid() == 0 {
-		return
-	}
-	// With no namespace to be had, the reason says so.
-	cmd := osexec.Command("/proc/self/exe", "-test.run=^TestProbeRefused$", "-test.v")
-	cmd.Env = append(os.Environ(), "ASSAY_TEST_REFUSED="+root)
-	out, err := cmd.CombinedOutput()
-	if err != nil {
-		t.Errorf("%v\n%s", err, out)
+}
+
+// caseFull fills all the space there is, in the temp directory and in the
+// project, while a file is swapped for a shorter one.
+func caseFull(k keeperT, _ string) {
+	const file = "src/Tide.php"
+	for _, where := range []string{"$TMPDIR", "src", "/dev/shm"} {
+		k.must(k.v.Swap(map[string][]byte{"var/data.bin": []byte("short"), file: nil}))
+		k.sh("cat /dev/zero > " + where + "/full 2>/dev/null || true; for i in 1 2 3 4 5; do echo x > " + where + "/f$i || true; done; rm " + file)
+		k.must(k.v.Restore())
+		if list := k.damage(); len(list) < 3 {
+			k.fatalf("damage %v", list)
+		}
+		k.mended()
+		if got, err := os.ReadFile(k.path("var/data.bin")); err != nil || len(got) != 10000 {
+			k.fatalf("var/data.bin: %d bytes, %v", len(got), err)
+		}
 	}
 }
 
-// An ordinary user's way, taken for real: the same tests with another uid.
-func TestAsOrdinaryUser(t *testing.T) {
-	if os.Getuid() != 0 {
-		return // this is that run, or the tests are run by an ordinary user anyway
+func TestDiskFull(t *testing.T) {
+	root := filepath.Join(t.TempDir(), "p")
+	sampleProject(t, root)
+	before := snapshot(t, root)
+	runKeeper(t, ViewSpec{Mode: ViewOverlay, Root: root, Dir: t.TempDir(), MemoryLimit: 1 << 20}, "full", nil)
+	if snapshot(t, root) != before {
+		t.Error("the project was changed")
 	}
-	const nobody = 65534 // the uid and gid of nobody and nogroup on Debian
-	dir, err := os.MkdirTemp("", "assay-user")
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer removeTree(dir)
-	home, err := os.MkdirTemp("/opt", "assay-user")
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer removeTree(home)
-	for _, d := range []string{dir, home} {
-		if err := os.Chown(d, nobody, nobody); err != nil {
+}
+
+// The layers on disk, as where there is no memory to be had for them.
+func TestLayersOnDisk(t *testing.T) {
+	root := filepath.Join(t.TempDir(), "p")
+	sampleProject(t, root)
+	before := snapshot(t, root)
+	dir := t.TempDir()
+	t.Cleanup(func() { removeTree(dir) }) // parts of it are closed to others than us
+	for _, name := range []string{"swap", "damage", "accept"} {
+		if err := removeTree(dir); err != nil {
 			t.Fatal(err)
 		}
+		if err := os.Mkdir(dir, 0o700); err != nil {
+			t.Fatal(err)
+		}
+		runKeeper(t, ViewSpec{Mode: ViewOverlay, Root: root, Dir: dir, MemoryLimit: -1}, name, nil)
 	}
-	self, err := os.ReadFile("/proc/self/exe")
+	if snapshot(t, root) != before {
+		t.Error("the project was changed")
+	}
+	if _, err := os.Lstat(filepath.Join(dir, "upper")); err != nil {
+		t.Errorf("the layers were not on disk: %v", err)
+	}
+}
+
+// When the main process is killed its keepers end, and all below them.
+func TestMainProcessDies(t *testing.T) {
+	for _, mode := range []ViewMode{ViewOverlay, ViewCopy} {
+		root, dir := filepath.Join(t.TempDir(), "p"), t.TempDir()
+		sampleProject(t, root)
+		mark := fmt.Sprintf("orphan-%d-%v", os.Getpid(), mode)
+		cmd := osexec.Command("/proc/self/exe", "-test.run=^TestMainProcess$")
+		cmd.Env = append(os.Environ(), "ASSAY_TEST_MAIN="+mode.String(), "ROOT="+root, "DIR="+dir, "MARK="+mark)
+		cmd.Stderr = os.Stderr
+		out, err := cmd.StdoutPipe()
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := cmd.Start(); err != nil {
+			t.Fatal(err)
+		}
+		if line, err := bufio.NewReader(out).ReadString('\n'); err != nil || line != "ready\n" {
+			t.Fatalf("%q %v", line, err)
+		}
+		if n := marked(t, mark); n < 8 {
+			t.Errorf("%v: %d processes before the end", mode, n)
+		}
+		cmd.Process.Kill()
+		cmd.Wait()
+		deadline := time.Now().Add(2 * time.Second)
+		for marked(t, mark) > 0 && time.Now().Before(deadline) {
+			time.Sleep(5 * time.Millisecond)
+		}
+		if n := marked(t, mark); n > 0 {
+			t.Errorf("%v: %d processes outlived the main process", mode, n)
+		}
+	}
+}
+
+// TestMainProcess is the main process of TestMainProcessDies.
+func TestMainProcess(t *testing.T) {
+	mode, err := ParseViewMode(os.Getenv("ASSAY_TEST_MAIN"))
+	if err != nil {
+		return // only its parent test gives it something to do
+	}
+	cmd, err := keeperCommand(ViewSpec{Mode: mode, Root: os.Getenv("ROOT"), Dir: os.Getenv("DIR")}, "case", "brood")
 	if err != nil {
 		t.Fatal(err)
 	}
-	program := filepath.Join(home, "exec.test")
-	if err := os.WriteFile(program, self, 0o755); err != nil {
+	cmd.Stdout, cmd.Stderr = os.Stdout, os.Stderr
+	if _, err := cmd.StdinPipe(); err != nil {
 		t.Fatal(err)
 	}
-	const tests = "TestView|TestIsolated|TestKept|TestStrays|TestForkBomb|TestKeeperDies|TestProbeViews"
-	cmd := osexec.Command(program, "-test.v", "-test.run=^("+tests+")")
-	cmd.Dir = home
-	cmd.Env = append(os.Environ(), "TMPDIR="+dir, "HOME="+home, "ASSAY_TEST_HOME="+home)
-	cmd.SysProcAttr = &syscall.SysProcAttr{Credential: &syscall.Credential{Uid: nobody, Gid: nobody, Groups: []uint32{}}}
-	out, err := cmd.CombinedOutput()
-	passed := strconv.Itoa(bytes.Count(out, []byte("\n--- PASS")))
-	if err != nil || bytes.Contains(out, []byte("SKIP")) || !bytes.Contains(out, []byte("--- PASS: TestIsolated")) {
-		t.Errorf("as uid %d: %v, %s passed\n%s", nobody, err, passed, out)
+	t.Fatal(cmd.Run())
+}
+
+// caseForeign swaps a file of another user in a directory of the user's own.
+func caseForeign(k keeperT, _ string) {
+	const file = "src/Tide.php"
+	before, err := os.ReadFile(k.path(file))
+	k.must(err)
+	for range 2 {
+		k.must(k.v.Swap(map[string][]byte{file: []byte("swapped")}))
+		got, err := os.ReadFile(k.path(file))
+		k.must(err)
+		if string(got) != "swapped" {
+			k.fatalf("%s reads %q", file, got)
+		}
+		k.must(k.v.Restore())
+		k.wantDamage()
+		got, err = os.ReadFile(k.path(file))
+		k.must(err)
+		if !bytes.Equal(got, before) {
+			k.fatalf("%s restored to %q", file, got)
+		}
+		k.mended()
 	}
+	k.sh("rm -f src/Tide.php")
+	k.wantDamage("project: src/Tide.php deleted")
+	k.mended()
 }

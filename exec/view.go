@@ -8,6 +8,7 @@ import (
 	"os"
 	"path"
 	"path/filepath"
+	"slices"
 	"sort"
 	"strings"
 	"time"
@@ -68,7 +69,7 @@ type ViewSpec struct {
 	Skip []string
 	// MemoryLimit bounds, in bytes, what may be written in an overlay view and
 	// in its temp directories (they live in memory); 0 means a quarter of the
-	// machine's memory, 2 GiB at most.
+	// machine's memory, 2 GiB at most. Negative: they live in Dir, unbounded.
 	MemoryLimit int64
 }
 
@@ -185,10 +186,10 @@ func (v *View) Restore() error {
 }
 
 // isMeddled reports whether err means that a path is no longer the plain
-// writable file it was.
+// writable file it was, or that a test took all the space to write it.
 func isMeddled(err error) bool {
 	for _, e := range []error{unix.ENOENT, unix.ENOTDIR, unix.ELOOP, unix.EISDIR, unix.ENXIO,
-		unix.EACCES, unix.EPERM, unix.ETXTBSY, errNotRegular} {
+		unix.EACCES, unix.EPERM, unix.ETXTBSY, unix.ENOSPC, unix.EDQUOT, errNotRegular} {
 		if errors.Is(err, e) {
 			return true
 		}
@@ -219,7 +220,8 @@ func (v *View) Damage() ([]Change, error) {
 // Repair undoes all that Damage lists, through the worker's own mount. It fails
 // when something cannot be put back; the worker must then be replaced.
 func (v *View) Repair() error {
-	for _, t := range append([]*tree{v.project}, v.temps...) {
+	// The temp directories first: they may hold all the space there is.
+	for _, t := range append(slices.Clone(v.temps), v.project) {
 		list, err := t.changes()
 		if err != nil {
 			return err

@@ -166,22 +166,15 @@ func readlinkAt(dir int, rel string) (string, error) {
 
 // writeIn writes data to the existing regular file rel, and gives it the mode
 // and time of want. A write-protected file of the user's own is unlocked for
-// that moment. It returns the file's stat afterwards.
+// that moment; one of another user is replaced, if its directory allows. It
+// returns the file's stat afterwards.
 func writeIn(root int, rel string, data []byte, want meta) (meta, error) {
 	dir, name, err := openParent(root, rel)
 	if err != nil {
 		return meta{}, err
 	}
 	defer unix.Close(dir)
-	const flags = unix.O_WRONLY | unix.O_NONBLOCK
-	fd, err := openAt(dir, name, flags, 0)
-	if err == unix.EACCES {
-		if m, e := statAt(dir, name); e == nil && m.isRegular() {
-			if e := unix.Fchmodat(dir, name, m.perm()|0o200, 0); e == nil {
-				fd, err = openAt(dir, name, flags, 0)
-			}
-		}
-	}
+	fd, err := openForWriting(dir, name)
 	if err != nil {
 		return meta{}, err
 	}
@@ -213,9 +206,29 @@ func writeIn(root int, rel string, data []byte, want meta) (meta, error) {
 	return statFd(fd)
 }
 
+func openForWriting(dir int, name string) (int, error) {
+	const flags = unix.O_WRONLY | unix.O_NONBLOCK
+	fd, err := openAt(dir, name, flags, 0)
+	if err != unix.EACCES && err != unix.EOVERFLOW {
+		return fd, err
+	}
+	m, e := statAt(dir, name)
+	if e != nil || !m.isRegular() {
+		return fd, err
+	}
+	if err == unix.EACCES && unix.Fchmodat(dir, name, m.perm()|0o200, 0) == nil {
+		return openAt(dir, name, flags, 0)
+	}
+	// Not ours, or we could have changed its mode: an overlay in a user namespace cannot copy it up.
+	if e := unix.Unlinkat(dir, name, 0); e != nil {
+		return fd, err
+	}
+	return openAt(dir, name, flags|unix.O_CREAT|unix.O_EXCL, 0o600)
+}
+
 // setRights gives an open file the owner (where we may) and mode of want.
 func setRights(fd int, now, want meta) error {
-	if (now.uid != want.uid || now.gid != want.gid) && unix.Geteuid() == 0 {
+	if (now.uid != want.uid || now.gid != want.gid) && mayChown() {
 		if err := unix.Fchown(fd, int(want.uid), int(want.gid)); err != nil {
 			return err
 		}

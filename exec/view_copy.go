@@ -3,6 +3,7 @@
 package exec
 
 import (
+	"errors"
 	"fmt"
 	"os"
 	"path"
@@ -35,7 +36,7 @@ func openCopy(spec ViewSpec) (*View, error) {
 	if err != nil {
 		return nil, err
 	}
-	c := copier{from: spec.Root, to: root, skip: map[string]bool{}, owner: unix.Geteuid() == 0}
+	c := &copier{from: spec.Root, to: root, skip: map[string]bool{}, owner: mayChown()}
 	for _, s := range spec.Skip {
 		c.skip[path.Clean(s)] = true
 	}
@@ -47,6 +48,7 @@ func openCopy(spec ViewSpec) (*View, error) {
 	if err := c.dir(from, to, "."); err != nil {
 		return nil, fmt.Errorf("copy of %s: %w", spec.Root, err)
 	}
+	t.owner = c.owner
 	// What the copier copied is verified by its stat; the directories still are to be.
 	if list, err := t.changes(); err != nil {
 		return nil, err
@@ -109,6 +111,7 @@ type copier struct {
 	owner    bool
 	known    map[string]meta // stat of every copied entry
 	notes    []string
+	buf      [32 << 10]byte
 }
 
 // omit reports what the copy leaves out: what the user named, and sockets,
@@ -160,7 +163,18 @@ func (c *copier) dir(from, to int, rel string) error {
 	if err != nil {
 		return err
 	}
-	return setEntry(to, ".", m, c.owner, true)
+	return c.like(to, ".", m)
+}
+
+// like gives an entry the owner, mode and time of the original.
+func (c *copier) like(dir int, name string, m meta) error {
+	err := setEntry(dir, name, m, c.owner, true)
+	if c.owner && (err == unix.EPERM || err == unix.EINVAL) {
+		c.owner = false
+		c.notes = append(c.notes, "owners of files are not kept in the copy: "+err.Error())
+		err = setEntry(dir, name, m, false, true)
+	}
+	return err
 }
 
 func (c *copier) entry(from, to int, name, rel string, m meta) error {
@@ -177,7 +191,7 @@ func (c *copier) entry(from, to int, name, rel string, m meta) error {
 		err = c.file(from, to, name, rel, m)
 	}
 	if err == nil {
-		err = setEntry(to, name, m, c.owner, true)
+		err = c.like(to, name, m)
 	}
 	if err != nil {
 		return err
@@ -194,7 +208,7 @@ func (c *copier) subdir(from, to int, name, rel string, m meta) error {
 	if err == unix.EACCES {
 		// Who cannot list it here cannot list it in the copy either.
 		c.notes = append(c.notes, rel+": not readable, empty in the copy")
-		return setEntry(to, name, m, c.owner, true)
+		return c.like(to, name, m)
 	}
 	if err != nil {
 		return err
@@ -209,21 +223,59 @@ func (c *copier) subdir(from, to int, name, rel string, m meta) error {
 }
 
 func (c *copier) file(from, to int, name, rel string, m meta) error {
-	fd, err := openAt(to, name, unix.O_WRONLY|unix.O_CREAT|unix.O_EXCL, 0o600)
+	dst, err := openAt(to, name, unix.O_WRONLY|unix.O_CREAT|unix.O_EXCL, 0o600)
 	if err != nil {
 		return err
 	}
-	dst := os.NewFile(uintptr(fd), rel)
-	defer dst.Close()
-	fd, err = openAt(from, name, unix.O_RDONLY|unix.O_NONBLOCK, 0)
+	src, err := openAt(from, name, unix.O_RDONLY|unix.O_NONBLOCK, 0)
 	if err == unix.EACCES {
 		c.notes = append(c.notes, rel+": not readable, without content in the copy")
-		return dst.Truncate(m.size)
-	}
-	if err != nil {
+		err = unix.Ftruncate(dst, m.size)
+		unix.Close(dst)
 		return err
 	}
-	src := os.NewFile(uintptr(fd), rel)
-	defer src.Close()
-	return copyData(dst, src, m.size)
+	if err != nil {
+		unix.Close(dst)
+		return err
+	}
+	if m.size <= int64(len(c.buf)) {
+		err = c.small(dst, src, m.size)
+		unix.Close(src)
+		unix.Close(dst)
+		return err
+	}
+	r, w := os.NewFile(uintptr(src), rel), os.NewFile(uintptr(dst), rel)
+	defer r.Close()
+	defer w.Close()
+	return copyData(w, r, m.size)
+}
+
+// small copies a file that fits the buffer: most files do, and two calls are
+// quicker than asking what is the best way.
+func (c *copier) small(dst, src int, size int64) error {
+	n := 0
+	for n < int(size) {
+		got, err := unix.Read(src, c.buf[n:size])
+		if err == unix.EINTR {
+			continue
+		}
+		if err != nil {
+			return err
+		}
+		if got == 0 {
+			return errors.New("got shorter while it was copied")
+		}
+		n += got
+	}
+	for at := 0; at < n; {
+		put, err := unix.Write(dst, c.buf[at:n])
+		if err == unix.EINTR {
+			continue
+		}
+		if err != nil {
+			return err
+		}
+		at += put
+	}
+	return nil
 }

@@ -38,7 +38,7 @@ type tempLayer struct {
 var tempPlaces = []string{"/tmp", "/var/tmp", "/dev/shm"}
 
 // enterOverlay builds the view in the namespaces that this process is in.
-func enterOverlay(spec ViewSpec, userNS bool) (layers, error) {
+func enterOverlay(spec ViewSpec) (layers, error) {
 	if err := unix.Mount("", "/", "", unix.MS_REC|unix.MS_PRIVATE, ""); err != nil {
 		return layers{}, fmt.Errorf("make mounts private: %w", err)
 	}
@@ -49,8 +49,8 @@ func enterOverlay(spec ViewSpec, userNS bool) (layers, error) {
 	if err != nil {
 		return layers{}, err
 	}
-	l := layers{UserXattr: userNS}
-	inMemory, err := stackLayers(spec, userNS)
+	var l layers
+	inMemory, err := l.stack(spec)
 	if err != nil {
 		return l, err
 	}
@@ -66,36 +66,49 @@ func enterOverlay(spec ViewSpec, userNS bool) (layers, error) {
 	return l, leaveStage(spec, inMemory)
 }
 
-// stackLayers mounts the overlay at "merged" in a fresh stage, which becomes the
+// stack mounts the overlay at "merged" in a fresh stage, which becomes the
 // working directory. The stage is in memory where that serves, else on disk in
 // the worker's directory.
-func stackLayers(spec ViewSpec, userNS bool) (inMemory bool, err error) {
+func (l *layers) stack(spec ViewSpec) (inMemory bool, err error) {
 	limit := spec.MemoryLimit
 	if limit == 0 {
 		limit = defaultMemoryLimit()
 	}
-	opts := "mode=0700,size=" + strconv.FormatInt(limit, 10)
-	var inMem error
-	if inMem = unix.Mount("assay", spec.Dir, "tmpfs", unix.MS_NOSUID|unix.MS_NODEV, opts); inMem == nil {
-		if inMem = stackIn(spec, userNS); inMem == nil {
+	inMem := errors.New("not wanted")
+	if limit > 0 {
+		if inMem = l.stackInMemory(spec, limit); inMem == nil {
 			return true, nil
 		}
-		if err := unix.Chdir("/"); err != nil {
-			return false, err
-		}
-		if err := unix.Unmount(spec.Dir, unix.MNT_DETACH); err != nil {
-			return false, fmt.Errorf("unmount %s: %w", spec.Dir, err)
-		}
 	}
-	if onDisk := stackIn(spec, userNS); onDisk != nil {
+	if onDisk := l.stackIn(spec); onDisk != nil {
 		return false, fmt.Errorf("overlay in memory: %w; on disk: %w", inMem, onDisk)
 	}
 	return false, nil
 }
 
+// stackInMemory is stackIn on a file system of its own over spec.Dir, which is
+// taken away again when that fails.
+func (l *layers) stackInMemory(spec ViewSpec, limit int64) error {
+	opts := "mode=0700,size=" + strconv.FormatInt(limit, 10)
+	if err := unix.Mount("assay", spec.Dir, "tmpfs", unix.MS_NOSUID|unix.MS_NODEV, opts); err != nil {
+		return fmt.Errorf("mount tmpfs: %w", err)
+	}
+	err := l.stackIn(spec)
+	if err == nil {
+		return nil
+	}
+	if e := unix.Chdir("/"); e != nil {
+		return errors.Join(err, e)
+	}
+	if e := unix.Unmount(spec.Dir, unix.MNT_DETACH); e != nil {
+		return errors.Join(err, e)
+	}
+	return err
+}
+
 // stackIn makes the layers in spec.Dir and mounts them at "merged" there. Paths
 // are relative to it, so that no character in a path can spoil the options.
-func stackIn(spec ViewSpec, userNS bool) error {
+func (l *layers) stackIn(spec ViewSpec) error {
 	if err := unix.Chdir(spec.Dir); err != nil {
 		return err
 	}
@@ -107,45 +120,46 @@ func stackIn(spec ViewSpec, userNS bool) error {
 	if err := bindReadOnly(spec.Root, "lower"); err != nil {
 		return err
 	}
-	err := mountOverlay(userNS)
-	if err != nil {
+	var err error
+	if l.UserXattr, err = mountOverlay(); err != nil {
 		if e := unix.Unmount("lower", unix.MNT_DETACH); e != nil {
 			return errors.Join(err, e)
 		}
-		return err
 	}
-	return nil
+	return err
 }
 
-func mountOverlay(userNS bool) error {
-	mark := "trusted.overlay.probe"
-	if userNS {
-		mark = "user.overlay.probe"
-	}
+// mountOverlay mounts the layers at "merged". It reports whether the overlay
+// keeps its marks in user attributes, as it must in a user namespace, ours or
+// one that the whole machine is in.
+func mountOverlay() (userXattr bool, err error) {
 	// Without these attributes the overlay mounts, and fails later on.
-	if err := unix.Setxattr("upper", mark, []byte("y"), 0); err != nil {
-		return fmt.Errorf("attribute %s: %w", mark, err)
+	for _, mark := range []string{"trusted.overlay.probe", "user.overlay.probe"} {
+		if err = unix.Setxattr("upper", mark, []byte("y"), 0); err == nil {
+			err = unix.Removexattr("upper", mark)
+			break
+		}
+		userXattr = true
 	}
-	if err := unix.Removexattr("upper", mark); err != nil {
-		return fmt.Errorf("attribute %s: %w", mark, err)
+	if err != nil {
+		return false, fmt.Errorf("attributes of the upper layer: %w", err)
 	}
 	if err := likeOriginal("upper", "lower"); err != nil {
-		return err
+		return false, err
 	}
 	// volatile: no fsync at each copy up. redirect_dir: a directory of the
 	// project can be renamed, as on any file system; needs trusted attributes.
 	extra := []string{",volatile,redirect_dir=on,metacopy=off,index=off", ",redirect_dir=on", ""}
-	if userNS {
+	if userXattr {
 		extra = []string{",volatile,userxattr", ",userxattr"}
 	}
-	var err error
 	for _, e := range extra {
 		opts := "lowerdir=lower,upperdir=upper,workdir=work" + e
 		if err = unix.Mount("assay", "merged", "overlay", unix.MS_NOSUID|unix.MS_NODEV, opts); err == nil {
-			return nil
+			return userXattr, nil
 		}
 	}
-	return fmt.Errorf("mount overlay: %w", err)
+	return false, fmt.Errorf("mount overlay: %w", err)
 }
 
 // likeOriginal gives the upper layer's top the owner, mode and time of the

@@ -14,11 +14,17 @@ import (
 )
 
 // repair undoes the listed changes; parents come before children in the list.
+// What must go goes first, for it may have filled the disk.
 func (t *tree) repair(list []Change) error {
 	dirs := map[string]bool{}
-	for _, c := range list {
-		if err := t.mend(c, dirs); err != nil {
-			return fmt.Errorf("%s: mend %s (%s): %w", t.place, c.Path, c.What, err)
+	for _, removing := range []bool{true, false} {
+		for _, c := range list {
+			if (c.What == "created") != removing {
+				continue
+			}
+			if err := t.mend(c, dirs); err != nil {
+				return fmt.Errorf("%s: mend %s (%s): %w", t.place, c.Path, c.What, err)
+			}
 		}
 	}
 	return t.settle(dirs)
@@ -249,6 +255,9 @@ func depth(rel string) int {
 
 // accept records the listed changes as pristine.
 func (t *tree) accept(list []Change) error {
+	if len(list) == 0 {
+		return nil
+	}
 	for _, c := range list {
 		deep := c.What == "created" || c.What == "changed"
 		if err := t.save(c.Path, deep); err != nil {
