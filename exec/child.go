@@ -18,6 +18,7 @@ type child struct {
 	o      outcome
 	heard  bool
 	ended  bool // it said that it was about to kill itself, all being done
+	soft   bool
 	free   bool // no limits: nothing is known of the tests yet
 	began  time.Time
 
@@ -105,9 +106,9 @@ func (k *keeper) stageFor(r runRequest) int {
 
 func (k *keeper) watchOne(r runRequest) (outcome, error) {
 	k.serial++
-	c := &child{k: k, id: k.serial, free: r.Mode == "survey", began: time.Now(), phaseWall: time.Now(), phaseTest: -1}
+	c := &child{k: k, id: k.serial, free: r.Mode == "survey", soft: r.Soft, began: time.Now(), phaseWall: time.Now(), phaseTest: -1}
 	c.o = outcome{Running: -1, Exit: -1, Stage: k.stageFor(r)}
-	ord := order{Op: "run", ID: c.id, Mode: r.Mode}
+	ord := order{Op: "run", ID: c.id, Mode: r.Mode, Limits: r.Count, Loops: r.Loops}
 	if r.Tests != nil {
 		ord.Tests = r.Tests
 		if c.o.Stage < 1 {
@@ -182,7 +183,6 @@ func (c *child) watch(ord *order) error {
 				c.o.OverFull = true
 				c.kill()
 			} else if c.overLimit() {
-				c.o.TimedOut = true
 				c.kill()
 			}
 			if c.o.Orphaned && c.gone() {
@@ -193,6 +193,9 @@ func (c *child) watch(ord *order) error {
 }
 
 func (c *child) noteExit() {
+	if c.proc.cmd.ProcessState == nil {
+		return // somebody else waited for it: Exit stays unknown
+	}
 	st, ok := c.proc.cmd.ProcessState.Sys().(syscall.WaitStatus)
 	if ok && st.Signaled() {
 		c.o.Signal = int(st.Signal())
@@ -258,6 +261,9 @@ func (c *child) hear(m message, ord *order) error {
 	case "tail":
 		points, _ := get[[]int](m, 0)
 		c.o.Tail = append(c.o.Tail, points...)
+	case "runaway":
+		c.o.Runaway, _ = get[int](m, 0)
+		c.o.TimedOut = true
 	case "ended":
 		c.ended = true
 	case "last":
@@ -285,31 +291,31 @@ func (c *child) phase(test int) {
 	c.phaseCPU = -1
 }
 
-// overLimit reports whether the present phase has used more than its share.
-// Processor time decides, so that a busy machine does not matter; wall time is
-// for what waits without end, and is generous.
+// overLimit reports whether the present phase has used more than its share,
+// and notes which limit it was. Processor time decides, so that a busy machine
+// does not matter; real time is for what waits without end, and is generous.
 func (c *child) overLimit() bool {
 	l := c.k.req.Limits
-	if c.o.TimedOut || c.o.OverFull || c.free || l.CPUFloor == 0 {
+	if c.o.TimedOut || c.o.Suspect || c.o.OverFull || c.free {
 		return false
-	}
-	known := int64(0)
-	if c.phaseTest >= 0 && c.phaseTest < len(c.k.times) {
-		known = c.k.times[c.phaseTest]
-	} else if c.o.Stage < 1 && c.o.Started == 0 {
-		known = l.WallFloor / 10 // bootstrap and suite building
 	}
 	if c.phaseCPU < 0 {
 		c.phaseCPU = cpuTime(c.pid) // at the first look, a tick late at most
 	}
 	wall := time.Since(c.phaseWall).Microseconds()
-	if wall < l.CPUFloor {
+	known := int64(0)
+	if c.phaseTest >= 0 && c.phaseTest < len(c.k.times) {
+		known = c.k.times[c.phaseTest]
+	} else if c.o.Stage < 1 && c.o.Started == 0 {
+		known = c.k.opening // bootstrap and suite building
+	}
+	if wall < l.Soft+l.Factor*known {
 		return false
 	}
-	if wall > l.WallFloor+2*l.Factor*known {
-		return true
-	}
-	return cpuTime(c.pid)-c.phaseCPU > l.CPUFloor+l.Factor*known
+	cpu := cpuTime(c.pid) - c.phaseCPU
+	c.o.Suspect = c.soft && cpu > l.Soft+l.Factor*known
+	c.o.TimedOut = cpu > l.Hard+l.Factor*known || wall > l.Wall+2*l.Factor*known
+	return c.o.Suspect || c.o.TimedOut
 }
 
 // finish takes in what is still on the way once the process has ended.
@@ -329,7 +335,7 @@ func (c *child) finish() error {
 		}
 		break
 	}
-	if c.ended && c.o.Signal == int(syscall.SIGKILL) && !c.o.TimedOut && !c.o.OverFull {
+	if c.ended && c.o.Signal == int(syscall.SIGKILL) && !c.o.TimedOut && !c.o.Suspect && !c.o.OverFull {
 		c.o.Signal, c.o.Exit = 0, 0
 	}
 	switch {

@@ -18,20 +18,21 @@ import (
 // runs inside the view's namespaces, as the first process there where the
 // machine can, and does one thing at a time: a request, a reply.
 type keeper struct {
-	view   *View
-	board  *switchboard
-	req    openRequest
-	php    *phpProcess // stage 0, or nil
-	stage0 *peer
-	stage1 *peer
-	pid1   int // of stage 1
-	facts  stageFacts
-	files0 map[string]bool // relative to the root
-	files1 map[string]bool
-	times  []int64
-	memory int64
-	early  []string // classes that stage 1 loads before it is ready
-	serial int
+	view    *View
+	board   *switchboard
+	req     openRequest
+	php     *phpProcess // stage 0, or nil
+	stage0  *peer
+	stage1  *peer
+	pid1    int // of stage 1
+	facts   stageFacts
+	files0  map[string]bool // relative to the root
+	files1  map[string]bool
+	times   []int64
+	memory  int64
+	opening int64    // microseconds from a process's start to the first test
+	early   []string // classes that stage 1 loads before it is ready
+	serial  int
 }
 
 // keep serves requests until in ends.
@@ -99,6 +100,8 @@ func (k *keeper) openProject() (stageFacts, error) {
 // single process describes the suite and ends.
 func (k *keeper) startStages() error {
 	k.stopPHP()
+	began := time.Now()
+	defer func() { k.opening = time.Since(began).Microseconds() }()
 	k.facts = stageFacts{Root: k.view.Root(), Notes: k.view.Notes()}
 	var alone *order
 	if !k.req.Forks {

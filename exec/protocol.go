@@ -34,6 +34,7 @@ import (
 //	["done", errors, failures, warnings, classes, memory]   all tests were run; PHPUnit goes on
 //	                                          to its exit. classes: PHPUnit's own, [name, file];
 //	                                          memory: the peak, in bytes
+//	["runaway", point]                        passed far more often than any test does; it kills itself
 //	["ended"]                                 nothing of the user's is left to run and PHPUnit's status
 //	                                          stands; the process kills itself
 //	["last", message]                         the fatal error that ended the process
@@ -50,13 +51,15 @@ type setup struct {
 
 // order asks a stage for a child.
 type order struct {
-	Op      string   `json:"op"` // "stage", "run", or "describe": say what the suite is and end
-	ID      int      `json:"id"`
-	Token   string   `json:"token"`
-	Mode    string   `json:"mode"`              // "judge": stop at the first failure; "survey": report points
-	Tests   any      `json:"tests"`             // nil: all; numbers; or names with ByName
-	ByName  bool     `json:"by_name,omitempty"` // Tests are "Class::method", in a suite built anew
-	Preload []string `json:"preload,omitempty"`
+	Op      string        `json:"op"` // "stage", "run", or "describe": say what the suite is and end
+	ID      int           `json:"id"`
+	Token   string        `json:"token"`
+	Mode    string        `json:"mode"`              // "judge": stop at the first failure; "survey": report points
+	Tests   any           `json:"tests"`             // nil: all; numbers; or names with ByName
+	ByName  bool          `json:"by_name,omitempty"` // Tests are "Class::method", in a suite built anew
+	Preload []string      `json:"preload,omitempty"`
+	Limits  map[int]int64 `json:"limits,omitempty"` // point of a loop's body => passes that are too many
+	Loops   map[int]int   `json:"loops,omitempty"`  // point of a loop => point of its body
 }
 
 // message is one line from PHP.
@@ -116,11 +119,13 @@ type knownRequest struct {
 	Preload []string // PHPUnit's classes that a whole run loads; stage 1 is made anew with them
 }
 
-// limits are what a child gets beyond what its tests are known to take.
+// limits are what a child gets beyond what its tests are known to take. A
+// child that exceeds Soft is suspected of not ending: whether it does is then
+// found out by counting, and Hard decides only where counting does not.
 type limits struct {
-	CPUFloor, WallFloor int64 // microseconds
-	Factor              int64 // times the known time of the test
-	Output              int64 // bytes of output kept
+	Soft, Hard, Wall int64 // microseconds: of processor time twice, then of real time
+	Factor           int64 // times the known time of the test, added to each
+	Output           int64 // bytes of output kept
 }
 
 // runRequest is one child.
@@ -128,9 +133,12 @@ type runRequest struct {
 	Path  string // file to swap, relative to the root; "" for none
 	Text  []byte
 	Mode  string
-	Tests []int    // numbers; nil for all
-	Names []string // the same tests as "Class::method", for a suite built anew
-	Cold  bool     // a process of its own, whatever the stages could do
+	Tests []int         // numbers; nil for all
+	Names []string      // the same tests as "Class::method", for a suite built anew
+	Cold  bool          // a process of its own, whatever the stages could do
+	Soft  bool          // end it at the soft limit, as a suspect
+	Count map[int]int64 // the text has probes: passes of the bodies of loops that are too many
+	Loops map[int]int   // loop => body, for Count
 }
 
 // A reply answers a request.
@@ -174,6 +182,8 @@ type outcome struct {
 	Exit     int         // -1 when ended by a signal or not known
 	Signal   int
 	TimedOut bool
+	Suspect  bool   // it was ended at the soft limit
+	Runaway  int    // the point that was passed too often; 0: none
 	OverFull bool   // it was ended because it took too much memory
 	Orphaned bool   // its parent died before it: Exit is not known
 	Last     string // PHP's fatal error, if it said so

@@ -157,21 +157,14 @@ func (j *bench) request(t Task, text []byte, tests []int) runRequest {
 // the whole suite wherever the two could differ.
 func (j *bench) verdict(ctx context.Context, w *worker, t Task) (mutate.Verdict, error) {
 	text := t.Mutant.Edit.Apply(t.Mutant.Source.Text)
-	r := j.request(t, text, t.Tests)
-	o, err := w.run(ctx, r)
+	o, err := j.watched(ctx, w, t, text, t.Tests)
 	if err != nil {
 		return mutate.Verdict{}, err
 	}
 	f := judge(o)
 	ran := o.Started
 	if f.Status == mutate.Unset {
-		r.Cold = true
-		if o, err = w.run(ctx, r); err != nil {
-			return mutate.Verdict{}, err
-		}
-		if f = judge(o); f.Status == mutate.Unset {
-			f = finding{Status: mutate.Killed, How: mutate.Crash, Test: -1, Detail: "it ends its parent process"}
-		}
+		f = finding{Status: mutate.Killed, How: mutate.Crash, Test: -1, Detail: "it ends its parent process"}
 	}
 	if refused, err := j.stillborn(f, o, text); err != nil || refused {
 		return mutate.Verdict{Mutant: t.Mutant, Status: mutate.Stillborn, Detail: f.Detail}, err
@@ -192,6 +185,67 @@ func (j *bench) verdict(ctx context.Context, w *worker, t Task) (mutate.Verdict,
 		v.Killer = j.s.Tests[f.Test].ID
 	}
 	return v, nil
+}
+
+// watched runs tests on a changed text and finds out whether they end.
+//
+// A run that takes much longer than the tests do unchanged is stopped early
+// and made again with probes in the changed text: a loop that goes round
+// thousands of times more often than in any test is endless, and that shows in
+// milliseconds. Where counting shows nothing (a loop without a body, a function
+// of PHP's that takes long) only time can tell.
+//
+// A run whose parent was ended by it is made again in a process of its own.
+func (j *bench) watched(ctx context.Context, w *worker, t Task, text []byte, tests []int) (outcome, error) {
+	r := j.request(t, text, tests)
+	r.Soft = true
+	o, err := w.run(ctx, r)
+	if err != nil {
+		return o, err
+	}
+	if o.Orphaned && o.Done {
+		r.Cold = true
+		if o, err = w.run(ctx, r); err != nil {
+			return o, err
+		}
+	}
+	if !o.Suspect {
+		return o, nil
+	}
+	r.Soft = false
+	if probed, limits := j.counting(t); probed != nil {
+		c := r
+		c.Text, c.Count, c.Loops = probed, limits, j.s.points[t.Mutant.Source.Path].Loops
+		if o, err = w.run(ctx, c); err != nil || o.TimedOut {
+			return o, err
+		}
+	}
+	return w.run(ctx, r)
+}
+
+// How often a loop may go round once it is entered before it is endless:
+// tooOften times as often as it does in a whole test, and at least this often.
+const (
+	tooOften      = 5_000
+	leastTooOften = 200_000
+)
+
+// counting gives the changed text with probes and the limits of its points;
+// nil where the change and the probes get in each other's way.
+func (j *bench) counting(t Task) ([]byte, map[int]int64) {
+	p := j.s.points[t.Mutant.Source.Path]
+	if p == nil || len(p.Loops) == 0 || j.s.dropped[t.Mutant.Source.Path] {
+		return nil, nil
+	}
+	text := p.ProbedWith(t.Mutant.Edit)
+	if ok, err := j.e.lint.parses(text); err != nil || !ok {
+		return nil, nil
+	}
+	limits := map[int]int64{}
+	for _, id := range p.Loops {
+		limits[id] = max(leastTooOften, tooOften*j.s.peak[id])
+	}
+	return text, limits
 }
 
 // doubtful reports whether the whole suite might say something else than these
@@ -226,7 +280,7 @@ func (j *bench) settle(ctx context.Context, w *worker, t Task, text []byte, f fi
 	if f.ByExit {
 		tests = nil
 	}
-	wide, err := w.run(ctx, j.request(t, text, tests))
+	wide, err := j.watched(ctx, w, t, text, tests)
 	if err != nil {
 		return f, 0, err
 	}

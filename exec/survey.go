@@ -31,18 +31,23 @@ type Survey struct {
 	byPoint map[int][]int    // point => tests, ascending
 	byFile  map[string][]int // path => tests in whose process it was loaded
 	dropped map[string]bool  // paths whose points PHP did not take
-	never   map[string]bool  // paths of which no test loaded anything
-	memory  int64            // bytes a child may use
-	shares  []bool           // test => it touches state that outlives it
-	needs   [][]int          // test => tests that must run before it
-	feeds   [][]int          // test => tests that need it
+	points  map[string]*mutate.Points
+	peak    map[int]int64 // point => the most often that one test passes it
+	memory  int64         // bytes a child may use
+	shares  []bool        // test => it touches state that outlives it
+	needs   [][]int       // test => tests that must run before it
+	feeds   [][]int       // test => tests that need it
 }
 
 // Survey runs the unchanged suite twice: whole and as it is, and class by
 // class with probes in the sources. A suite that is red to begin with, or has
 // no tests, is a *ProjectError. progress may be nil.
 func (e *Engine) Survey(ctx context.Context, files []*mutate.Points, progress func(done, all int)) (*Survey, error) {
-	s := &Survey{byPoint: map[int][]int{}, byFile: map[string][]int{}, dropped: map[string]bool{}, never: map[string]bool{}}
+	s := &Survey{byPoint: map[int][]int{}, byFile: map[string][]int{}, dropped: map[string]bool{},
+		points: map[string]*mutate.Points{}, peak: map[int]int64{}}
+	for _, p := range files {
+		s.points[p.Source.Path] = p
+	}
 	probed, err := e.probedSources(files, s)
 	if err != nil {
 		return nil, err
@@ -326,8 +331,9 @@ func (x *explorer) creditClass(class string, o outcome, reach []map[int]bool) {
 		if t.Test < 0 {
 			continue
 		}
-		for p := range t.Points {
+		for p, n := range t.Points {
 			reach[t.Test][p] = true
+			s.peak[p] = max(s.peak[p], int64(n))
 		}
 		for _, f := range t.Files {
 			loaded[f] = true

@@ -39,6 +39,8 @@ func judge(o outcome) finding {
 	switch {
 	case o.TimedOut:
 		f.Status, f.Detail = mutate.TimedOut, "did not end in its time"
+	case o.Suspect:
+		f.Status, f.Detail = mutate.Unset, "took much longer than it does unchanged"
 	case o.OverFull:
 		f.How, f.Detail = mutate.Memory, "takes many times the memory that the suite does"
 	case o.Orphaned && o.Done:

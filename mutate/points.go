@@ -22,6 +22,9 @@ type Points struct {
 	// Shared has, for each point, whether its statement uses state that
 	// outlives a test: static properties, globals, files, settings of PHP.
 	Shared []bool
+	// Loops has, for the point of each loop, the point of its body's first
+	// statement. Loops whose bodies have none are left out.
+	Loops map[int]int
 
 	inserts []insert
 	at      map[*syntax.Node]int // statement, function body or arrow body => ID
@@ -57,7 +60,30 @@ func Layout(f *syntax.File, src *Source, first int) *Points {
 		return true
 	})
 	slices.SortStableFunc(p.inserts, func(a, b insert) int { return a.offset - b.offset })
+	p.Loops = map[int]int{}
+	for n, id := range p.at {
+		if n.Is("for_statement", "foreach_statement", "while_statement", "do_statement") {
+			if body := p.bodyPoint(n); body != 0 {
+				p.Loops[id] = body
+			}
+		}
+	}
 	return p
+}
+
+// bodyPoint gives the point of the first statement of a loop's body; 0 if none.
+func (p *Points) bodyPoint(loop *syntax.Node) int {
+	for _, body := range loop.Fields("body") {
+		if id := p.at[body]; id != 0 {
+			return id
+		}
+		for _, c := range body.Children {
+			if id := p.at[c]; id != 0 {
+				return id
+			}
+		}
+	}
+	return 0
 }
 
 func (p *Points) place(f *syntax.File, n *syntax.Node) {
@@ -148,21 +174,44 @@ func isPrivate(method *syntax.Node) bool {
 }
 
 // Probed gives the source with its probes, on the same lines.
-func (p *Points) Probed() []byte {
+func (p *Points) Probed() []byte { return p.ProbedWith(Edit{Span: syntax.Span{Start: -1, End: -1}}) }
+
+// ProbedWith gives the source with an edit made and with the probes outside of
+// it. What comes out need not be PHP: an edit may take one half of a pair of
+// braces that a probe needs. A span before the text means no edit.
+func (p *Points) ProbedWith(e Edit) []byte {
 	var out bytes.Buffer
 	at := 0
-	for _, in := range p.inserts {
-		out.Write(p.Source.Text[at:in.offset])
-		out.WriteString(in.text)
-		at = in.offset
+	upTo := func(offset int) {
+		if e.Start >= at && e.Start < offset || e.Start == offset && e.End == offset {
+			out.Write(p.Source.Text[at:e.Start])
+			out.WriteString(e.New)
+			at = e.End
+			e.Start = -1
+		}
+		if offset > at {
+			out.Write(p.Source.Text[at:offset])
+			at = offset
+		}
 	}
-	out.Write(p.Source.Text[at:])
+	start, end := e.Start, e.End
+	for _, in := range p.inserts {
+		if start < in.offset && in.offset < end {
+			continue
+		}
+		upTo(in.offset)
+		out.WriteString(in.text)
+	}
+	upTo(len(p.Source.Text))
 	return out.Bytes()
 }
 
 // Drop takes all points away: PHP did not accept the probed text. Every mutant
 // of the file must be made FileLevel with it.
-func (p *Points) Drop() { p.inserts, p.at, p.Count, p.Shared = nil, map[*syntax.Node]int{}, 0, nil }
+func (p *Points) Drop() { p.inserts, p.at, p.Count, p.Shared, p.Loops = nil, nil, 0, nil, nil }
+
+// Release lets go of the tree. At and AtEdit must not be called after it.
+func (p *Points) Release() { p.at = nil }
 
 // lasting are functions of PHP whose effect outlives the call, and those that
 // see such effects.

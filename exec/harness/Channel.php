@@ -17,12 +17,19 @@ final class Channel
     /** @var resource|null */
     private $stream;
     private int $owner;
+    /**
+     * Streams whose descriptors somebody closed. PHP would close the numbers
+     * again when it lets go of them, and they may be our new connection's.
+     *
+     * @var list<resource>
+     */
+    private array $dead = [];
 
     public function __construct(string $socket, string $token)
     {
         $this->socket = $socket;
         $this->token = $token;
-        $this->open();
+        $this->open() || exit(70);
     }
 
     /** A forked child makes a connection of its own: the parent's stays the parent's. */
@@ -32,19 +39,21 @@ final class Channel
             \fclose($this->stream);
         }
         $this->token = $token;
-        $this->open();
+        $this->open() || exit(70);
     }
 
-    private function open(): void
+    private function open(): bool
     {
         $this->owner = \getmypid();
         $stream = @\stream_socket_client("unix://\0{$this->socket}", $code, $message, 5.0);
         if ($stream === false) {
-            \fwrite(\STDERR, "assay: no connection to the keeper: {$message}\n");
-            exit(70);
+            @\fwrite(\STDERR, "assay: no connection to the keeper: {$message}\n");
+
+            return false;
         }
         $this->stream = $stream;
-        \fwrite($stream, $this->token . "\n");
+
+        return \fwrite($stream, $this->token . "\n") !== false;
     }
 
     /**
@@ -62,9 +71,9 @@ final class Channel
         if (\is_resource($this->stream) && $this->write($line)) {
             return true;
         }
-        $this->open();
+        $this->dead[] = $this->stream;
 
-        return $this->write($line);
+        return $this->open() && $this->write($line);
     }
 
     private function write(string $line): bool

@@ -18,6 +18,10 @@ namespace AssayHarness {
         public static bool $building = false;
         /** @var array<string, array<int, true>> owner => points */
         public static array $built = [];
+        /** @var array<int, int>|null point => passes that are too many, in a run that looks for endless loops */
+        public static ?array $limits = null;
+        /** @var array<int, int> point of a loop => point of its body: passes are counted anew with each entry */
+        public static array $loops = [];
         public static int $owner = 0;
         public static string $spool = '';
         /** @var array<string, true> files that other processes loaded */
@@ -26,12 +30,19 @@ namespace AssayHarness {
         public static function hit(int $point): void
         {
             if (isset(self::$hits[$point])) {
-                ++self::$hits[$point];
-                if (!self::$building) {
+                $passes = ++self::$hits[$point];
+                if (self::$limits !== null && $passes > (self::$limits[$point] ?? \PHP_INT_MAX) && \getmypid() === self::$owner) {
+                    Stage::$channel->send(['runaway', $point]);
+                    \posix_kill(self::$owner, \SIGKILL);
+                }
+                if (!self::$building && self::$loops === []) {
                     return;
                 }
             } else {
                 self::$hits[$point] = 1;
+            }
+            if (isset(self::$loops[$point])) {
+                self::$hits[self::$loops[$point]] = 0;
             }
             if (self::$building) {
                 self::$built[self::provider()][$point] = true;

@@ -108,6 +108,8 @@ final class Stage
         if (self::$order['mode'] === '') {
             return;
         }
+        Probe::$limits = self::$order['limits'] ?? null;
+        Probe::$loops = self::$order['loops'] ?? [];
         Ending::watch();
         $pid = \getmypid();
         \register_shutdown_function(static function () use ($pid): void {
