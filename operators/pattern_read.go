@@ -82,6 +82,10 @@ func doubleQuoted(f *syntax.File, n *syntax.Node) []unit {
 				out = append(out, unit{Span: c.Span, b: b, lit: n})
 			}
 		default:
+			if last := len(out) - 1; last >= 0 && out[last].opaque {
+				out[last].End = c.End // "{", "$x" and "}" are one value
+				continue
+			}
 			out = append(out, unit{Span: c.Span, opaque: true, lit: n})
 		}
 	}
@@ -412,7 +416,7 @@ func (r *regex) open(t *token) bool {
 		}
 		t.to = r.until(t.from+4, shut)
 	case len(rest) > 1 && rest[1] == '|':
-		g.strange = true
+		g.strange, g.captures = true, false
 		t.to += 2
 	case len(rest) > 1 && rest[1] == '(':
 		g.strange, g.captures = true, false
