@@ -1,6 +1,7 @@
 package operators
 
 import (
+	"slices"
 	"strings"
 
 	"assay/mutate"
@@ -29,7 +30,7 @@ A survivor means that no test offers a value that only the wider check accepts. 
 			Before: `if (is_int($n)) { return; }`,
 			After:  `if (is_numeric($n)) { return; }`,
 			Kinds:  []string{"function_call_expression"},
-			Apply: renames(1, map[string]string{
+			Apply: testWidened(map[string]string{
 				"is_int": "is_numeric", "is_integer": "is_numeric", "is_long": "is_numeric",
 				"is_float": "is_numeric", "is_double": "is_numeric", "is_numeric": "is_scalar",
 				"is_string": "is_scalar", "is_bool": "is_scalar", "is_array": "is_iterable",
@@ -177,8 +178,53 @@ func decides(f *syntax.File, n *syntax.Node) bool {
 	return false
 }
 
+// tellingTypes are the declared types that tell a check from its wider form.
+var tellingTypes = map[string][]string{
+	"is_int": {"float", "string"}, "is_integer": {"float", "string"}, "is_long": {"float", "string"},
+	"is_float": {"int", "string"}, "is_double": {"int", "string"}, "is_numeric": {"string", "bool"},
+	"is_string": {"int", "float", "bool"}, "is_bool": {"int", "float", "string"},
+}
+
+// testWidened leaves a check alone that its wider form agrees with on every
+// value of the declared type: is_string() for array|string.
+func testWidened(table map[string]string) applyFunc {
+	rename := renames(1, table)
+	return func(f *syntax.File, n *syntax.Node) []mutate.Edit {
+		edits := rename(f, n)
+		if len(edits) == 0 {
+			return nil
+		}
+		args, _ := plainArgs(n)
+		name := builtin(f, n)
+		tell, known := tellingTypes[name]
+		if len(args) != 1 || !known && name != "is_array" {
+			return edits
+		}
+		declared := evident(f, argValue(args[0]))
+		for _, part := range strings.Split(strings.TrimPrefix(declared, "?"), "|") {
+			switch part {
+			case "int", "float", "string", "bool", "false", "true", "null", "array":
+				if slices.Contains(tell, part) {
+					return edits
+				}
+			default: // a class, iterable, mixed, or not known
+				if part == "" || part == "mixed" || name == "is_array" {
+					return edits
+				}
+			}
+		}
+		return nil
+	}
+}
+
+// instanceofWidened leaves "?Buoy $b" with "$b instanceof Buoy" alone: what is
+// an object there is a Buoy.
 func instanceofWidened(f *syntax.File, n *syntax.Node) []mutate.Edit {
 	if operatorText(f, n) != "instanceof" {
+		return nil
+	}
+	declared := strings.TrimSuffix(strings.TrimPrefix(evident(f, n.Child("left")), "?"), "|null")
+	if declared != "" && strings.EqualFold(declared, f.Text(n.Child("right"))) {
 		return nil
 	}
 	return fit(f, n.Span, "is_object("+f.Text(n.Child("left"))+")")
