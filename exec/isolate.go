@@ -5,7 +5,8 @@ package exec
 import (
 	"bytes"
 	"context"
-	"encoding/json"
+	"encoding/base64"
+	"encoding/gob"
 	"errors"
 	"fmt"
 	"os"
@@ -23,8 +24,9 @@ import (
 // worker's view, and is the parent (in an overlay view, as process 1 of its own
 // PID namespace) of all that the tests start. When it dies, they die.
 
-// keeperEnv holds the keeper's order, as JSON. Its presence makes a process of
-// this program a keeper; no process that a keeper starts sees it.
+// keeperEnv holds the keeper's order: gob in base64, for paths may hold any
+// byte. Its presence makes a process of this program a keeper; no process that a
+// keeper starts sees it.
 const keeperEnv = "ASSAY_KEEPER"
 
 // Exit statuses of a keeper that could not do its job; the reason is on its
@@ -42,6 +44,22 @@ type keeperOrder struct {
 	Arg    string
 	UserNS bool
 	Layers *layers // set for the second stage
+}
+
+func (o keeperOrder) encode() (string, error) {
+	var b bytes.Buffer
+	if err := gob.NewEncoder(&b).Encode(o); err != nil {
+		return "", err
+	}
+	return base64.StdEncoding.EncodeToString(b.Bytes()), nil
+}
+
+func decodeOrder(text string) (o keeperOrder, err error) {
+	data, err := base64.StdEncoding.DecodeString(text)
+	if err != nil {
+		return o, err
+	}
+	return o, gob.NewDecoder(bytes.NewReader(data)).Decode(&o)
 }
 
 // keeperJobs are the things a keeper can be started for. A job runs in the
@@ -71,8 +89,8 @@ func obey(text string) (int, error) {
 	if err := os.Unsetenv(keeperEnv); err != nil {
 		return keeperNoView, err
 	}
-	var o keeperOrder
-	if err := json.Unmarshal([]byte(text), &o); err != nil {
+	o, err := decodeOrder(text)
+	if err != nil {
 		return keeperNoView, fmt.Errorf("order: %w", err)
 	}
 	job := keeperJobs[o.Job]
@@ -144,12 +162,12 @@ func keeperCommand(spec ViewSpec, job, arg string) (*osexec.Cmd, error) {
 	o := keeperOrder{Spec: spec, Job: job, Arg: arg}
 	cmd := osexec.Command(selfProgram)
 	cmd.SysProcAttr, o.UserNS = keeperAttr(spec.Mode)
-	text, err := json.Marshal(o)
+	text, err := o.encode()
 	if err != nil {
 		return nil, err
 	}
 	cmd.Dir = "/"
-	cmd.Env = append(os.Environ(), keeperEnv+"="+string(text))
+	cmd.Env = append(os.Environ(), keeperEnv+"="+text)
 	return cmd, nil
 }
 

@@ -1,7 +1,6 @@
 package exec
 
 import (
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -120,7 +119,7 @@ func openView(o keeperOrder) (*View, error) {
 
 // nextStage drops what the first stage needed and runs our program again.
 func nextStage(o keeperOrder) error {
-	text, err := json.Marshal(o)
+	text, err := o.encode()
 	if err != nil {
 		return err
 	}
@@ -130,7 +129,7 @@ func nextStage(o keeperOrder) error {
 			return err
 		}
 	}
-	err = unix.Exec(selfProgram, os.Args, append(os.Environ(), keeperEnv+"="+string(text)))
+	err = unix.Exec(selfProgram, os.Args, append(os.Environ(), keeperEnv+"="+text))
 	return fmt.Errorf("second stage: %w", err)
 }
 

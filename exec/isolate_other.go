@@ -18,7 +18,7 @@ var selfProgram = func() string {
 }()
 
 // layers exist only where overlays do.
-type layers struct{}
+type layers struct{ None bool }
 
 func (t *tree) hasMark(string, string) bool { return false }
 

@@ -105,6 +105,8 @@ func TestWorlds(t *testing.T) {
 			append(views, "TestStrays", "TestForkBomb", "TestKeeperDies", "TestProcCovered")},
 		{"no user namespaces", asNobody + `unshare --user --map-root-user sh -ec 'echo 0 >/proc/sys/user/max_user_namespaces;
 			exec setpriv --bounding-set=-all --inh-caps=-all "$@"' sh "$@"`, []string{"TestNoNamespaces"}},
+		{"no watching", asNobody + `unshare --user --map-root-user sh -ec 'echo 0 >/proc/sys/user/max_inotify_instances;
+			exec "$@"' sh "$@"`, append(views, "TestNoWatching")},
 		// The project on an overlay, as in most containers.
 		{"overlay below", `unshare --mount sh -ec 'd=$TMPDIR/o; mkdir $d; mount -t tmpfs none $d; cd $d; mkdir l u w m;
 			mount -t overlay none -o lowerdir=l,upperdir=u,workdir=w m; export TMPDIR=$d/m; cd /; exec "$@"' sh "$@"`,
@@ -141,6 +143,17 @@ func TestNoNamespaces(t *testing.T) {
 	root := filepath.Join(t.TempDir(), "p")
 	sampleProject(t, root)
 	runKeeper(t, ViewSpec{Mode: ViewCopy, Root: root, Dir: t.TempDir()}, "damage", nil)
+}
+
+func TestNoWatching(t *testing.T) {
+	if os.Getenv("ASSAY_TEST_HOME") == "" {
+		return
+	}
+	root := t.TempDir()
+	out := runKeeper(t, ViewSpec{Mode: ViewOverlay, Root: root, Dir: t.TempDir()}, "notes", nil)
+	if !strings.Contains(out, "directories cannot be watched") {
+		t.Errorf("notes %q, want a word on watching", out)
+	}
 }
 
 func init() {

@@ -116,10 +116,14 @@ func (v *View) Temp() string { return v.temp }
 func (v *View) Notes() []string { return v.notes }
 
 func newView(mode ViewMode, root, temp string, project *tree, temps []*tree) *View {
-	return &View{
+	v := &View{
 		mode: mode, root: root, temp: temp, project: project, temps: temps,
 		swapped: map[string]original{}, clock: time.Now().Unix(),
 	}
+	if project.watch == nil {
+		v.notes = append(v.notes, fmt.Sprintf("every file is looked at after every mutant, directories cannot be watched: %v", project.unwatched))
+	}
+	return v
 }
 
 // Swap writes new bytes to files of the project, in the view only. Keys are

@@ -251,6 +251,31 @@ func setTime(dir int, name string, mtime int64) error {
 // that the owner took from himself do not stop it. Symbolic links are removed,
 // not followed.
 func removeAt(dir int, name string) error {
+	r := remover{top: dir}
+	if err := r.remove(dir, name, 0); err != nil {
+		return err
+	}
+	for len(r.late) > 0 {
+		next := r.late[0]
+		r.late = r.late[1:]
+		if err := r.remove(dir, next, 0); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// remover removes one tree. What is nested deeper than maxOpen is moved next to
+// the tree's top first, for each level takes an open descriptor and no path is
+// long enough.
+type remover struct {
+	top  int
+	late []string
+}
+
+const maxOpen = 100
+
+func (r *remover) remove(dir int, name string, depth int) error {
 	err := unix.Unlinkat(dir, name, 0)
 	if err == nil || err == unix.ENOENT {
 		return nil
@@ -266,7 +291,7 @@ func removeAt(dir int, name string) error {
 	if err != nil {
 		return err
 	}
-	err = removeInside(fd, nil)
+	err = r.empty(fd, depth)
 	unix.Close(fd)
 	if err != nil {
 		return err
@@ -274,26 +299,48 @@ func removeAt(dir int, name string) error {
 	return unix.Unlinkat(dir, name, unix.AT_REMOVEDIR)
 }
 
-// removeInside empties an open directory, but for the names that spare reports.
-func removeInside(fd int, spare func(name string) bool) error {
+func (r *remover) empty(fd, depth int) error {
 	names, err := listFd(fd)
 	if err != nil {
 		return err
 	}
+	act := func(n string) error { return r.remove(fd, n, depth+1) }
+	if depth == maxOpen {
+		act = func(n string) error { return r.putOff(fd, n) }
+	}
 	for _, n := range names {
-		if spare != nil && spare(n) {
-			continue
-		}
-		err := removeAt(fd, n)
-		if err == unix.EACCES || err == unix.EPERM {
-			if unix.Fchmod(fd, 0o700) == nil {
-				err = removeAt(fd, n)
-			}
+		err := act(n)
+		if (err == unix.EACCES || err == unix.EPERM) && unix.Fchmod(fd, 0o700) == nil {
+			err = act(n)
 		}
 		if err != nil {
 			return fmt.Errorf("remove %s: %w", n, err)
 		}
 	}
+	return nil
+}
+
+// putOff moves a directory to the top, and removes anything else.
+func (r *remover) putOff(dir int, name string) error {
+	err := unix.Unlinkat(dir, name, 0)
+	if err == nil || err == unix.ENOENT {
+		return nil
+	}
+	if m, e := statAt(dir, name); e != nil || !m.isDir() {
+		return err
+	}
+	// Its own entry ".." changes, so it must be writable.
+	if err := unix.Fchmodat(dir, name, 0o700, 0); err != nil {
+		return err
+	}
+	late := fmt.Sprintf(".assay-removing-%d-%d", os.Getpid(), len(r.late))
+	for unix.Faccessat(r.top, late, unix.F_OK, unix.AT_SYMLINK_NOFOLLOW) == nil {
+		late += "x"
+	}
+	if err := unix.Renameat(dir, name, r.top, late); err != nil {
+		return err
+	}
+	r.late = append(r.late, late)
 	return nil
 }
 

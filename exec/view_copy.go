@@ -60,7 +60,7 @@ func openCopy(spec ViewSpec) (*View, error) {
 		return nil, err
 	}
 	v := newView(ViewCopy, root, temp, t, []*tree{scratch})
-	v.notes = c.notes
+	v.notes = append(v.notes, c.notes...)
 	return v, nil
 }
 

@@ -467,7 +467,7 @@ func openOverlay(spec ViewSpec, l layers) (*View, error) {
 		}
 	}
 	v := newView(ViewOverlay, spec.Root, temp, t, temps)
-	v.notes = l.Notes
+	v.notes = append(v.notes, l.Notes...)
 	return v, nil
 }
 

@@ -64,7 +64,7 @@ func everyView(t *testing.T, name string) {
 	t.Helper()
 	for _, mode := range []ViewMode{ViewOverlay, ViewCopy} {
 		t.Run(mode.String(), func(t *testing.T) {
-			root := filepath.Join(t.TempDir(), "my project, ü")
+			root := filepath.Join(t.TempDir(), "my project, ü \xe9")
 			sampleProject(t, root)
 			before := snapshot(t, root)
 			runKeeper(t, ViewSpec{Mode: mode, Root: root, Dir: t.TempDir()}, name, nil)
@@ -316,5 +316,46 @@ func TestViewCopyOddFiles(t *testing.T) {
 	must(removeTree(dir))
 	if _, err := os.Lstat(dir); !os.IsNotExist(err) {
 		t.Errorf("private directory still there: %v", err)
+	}
+}
+
+// Directories nested deeper than descriptors and paths go.
+func TestViewRemoveDeep(t *testing.T) {
+	var was unix.Rlimit
+	if err := unix.Getrlimit(unix.RLIMIT_NOFILE, &was); err != nil {
+		t.Fatal(err)
+	}
+	few := was
+	few.Cur = 256
+	if err := unix.Setrlimit(unix.RLIMIT_NOFILE, &few); err != nil {
+		t.Fatal(err)
+	}
+	defer unix.Setrlimit(unix.RLIMIT_NOFILE, &was)
+	dir := t.TempDir()
+	fd, err := openPath(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	const name = "a-rather-long-name-so-that-the-path-is-long-too"
+	for range 1000 {
+		if err := unix.Mkdirat(fd, name, 0o700); err != nil {
+			t.Fatal(err)
+		}
+		next, err := openDir(fd, name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := unix.Fchmod(fd, 0o500); err != nil {
+			t.Fatal(err)
+		}
+		unix.Close(fd)
+		fd = next
+	}
+	unix.Close(fd)
+	if err := removeTree(dir); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := os.Lstat(dir); !os.IsNotExist(err) {
+		t.Errorf("still there: %v", err)
 	}
 }
