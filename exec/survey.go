@@ -136,6 +136,7 @@ type explorer struct {
 
 	mu     sync.Mutex
 	whole  outcome
+	back   outcome            // the whole suite from its last test to its first
 	apart  map[string]outcome // class => its run with probes
 	loaded map[string]bool    // paths loaded before the first test, in the probed stages
 	built  map[string][]int
@@ -159,10 +160,17 @@ func (x *explorer) explore(ctx context.Context, plain *worker) error {
 	close(queue)
 	g, ctx := errgroup.WithContext(ctx)
 	g.Go(func() (err error) {
-		x.whole, err = plain.run(ctx, runRequest{Mode: "survey"})
-		if err == nil {
-			err = x.red()
+		if x.whole, err = plain.run(ctx, runRequest{Mode: "survey"}); err != nil {
+			return err
 		}
+		if err := x.red(); err != nil {
+			return err
+		}
+		last := make([]int, len(x.s.rows))
+		for i := range last {
+			last[i] = len(last) - 1 - i
+		}
+		x.back, err = plain.run(ctx, runRequest{Mode: "survey", Tests: last, Names: names(x.s.rows, last)})
 		return err
 	})
 	for n := range max(1, x.e.set.Jobs-1) {
@@ -297,10 +305,11 @@ func (x *explorer) conclude() error {
 	for i := range reach {
 		reach[i] = map[int]bool{}
 	}
-	for class, o := range x.apart {
-		x.creditClass(class, o, reach)
+	for _, class := range slices.Sorted(maps.Keys(x.apart)) {
+		x.creditClass(class, x.apart[class], reach)
 	}
 	x.creditBuilding(reach)
+	x.creditBackwards()
 	for i, points := range reach {
 		s.Tests[i].Reached = len(points)
 		for p := range points {
@@ -342,7 +351,7 @@ func (x *explorer) creditClass(class string, o outcome, reach []map[int]bool) {
 			s.byFile[f] = append(s.byFile[f], t.Test)
 		}
 		if failed[t.Test] || !t.Ended {
-			s.Tests[t.Test].Shaky = true
+			s.setApart(t.Test, "when its class is run by itself")
 		}
 	}
 	for i, r := range s.rows {
@@ -353,11 +362,41 @@ func (x *explorer) creditClass(class string, o outcome, reach []map[int]bool) {
 			reach[i][p] = true
 		}
 		if !slices.ContainsFunc(o.Tests, func(t testRun) bool { return t.Test == i }) {
-			s.Tests[i].Shaky = true
+			s.setApart(i, "when its class is run by itself")
 		}
-		if s.Tests[i].Shaky {
-			s.Notes = append(s.Notes, mutate.Note{Kind: "shaky", Text: r.ID + " passes in the whole suite and not when its class is run by itself; it is not used to judge mutants."})
+	}
+}
+
+// setApart marks a test that does not always pass: it is not used to judge.
+func (s *Survey) setApart(test int, when string) {
+	if s.Tests[test].Shaky {
+		return
+	}
+	s.Tests[test].Shaky = true
+	s.Notes = append(s.Notes, mutate.Note{Kind: "shaky", Text: fmt.Sprintf("%s passes in the suite's own order and not %s; it is not used to judge mutants.", s.rows[test].ID, when)})
+}
+
+// LostWitnesses is how many of the mutants are reached by a test that was set
+// apart, and so might have been noticed by it.
+func (s *Survey) LostWitnesses(ms []*mutate.Mutant) (lost int) {
+	for _, m := range ms {
+		_, tests := s.reaching(m)
+		if slices.ContainsFunc(tests, func(i int) bool { return s.Tests[i].Shaky }) {
+			lost++
 		}
+	}
+	return lost
+}
+
+// creditBackwards sets apart what does not pass in the opposite order.
+func (x *explorer) creditBackwards() {
+	for _, e := range x.back.Events {
+		if e.Fatal && e.Test >= 0 {
+			x.s.setApart(e.Test, "in the opposite order")
+		}
+	}
+	if x.back.Running >= 0 && !x.back.Done {
+		x.s.setApart(x.back.Running, "in the opposite order")
 	}
 }
 

@@ -77,6 +77,10 @@ func (c *runCommand) judge(env *environment, code *codebase, engine *exec.Engine
 	}
 	r.Tests, r.Suite = survey.Tests, survey.Suite
 	r.Notes = append(r.Notes, survey.Notes...)
+	if lost := survey.LostWitnesses(chosen); lost > 0 {
+		r.Notes = append(r.Notes, mutate.Note{Kind: "shaky", Text: fmt.Sprintf(
+			"%s lost a witness: a test that reaches them is not used, since it does not always pass.", many(lost, "mutant"))})
+	}
 	tasks := exec.Plan(chosen, survey)
 	bar.begin("judging "+many(len(tasks), "mutant"), fmt.Sprintf(" with %s and %s", many(len(survey.Tests), "test"), many(c.workers(), "worker")))
 	ctx, cancel := c.limited(env.ctx)
@@ -109,12 +113,22 @@ func (c *runCommand) choose(code *codebase, r *mutate.Result) []*mutate.Mutant {
 		return chosen
 	}
 	all := len(chosen)
-	chosen = spread(chosen, c.Seed)
+	changed := 0
+	if c.Budget > 0 {
+		chosen, changed = changedFirst(chosen, changedLines(code.Root), c.Seed)
+	} else {
+		chosen = spread(chosen, c.Seed)
+	}
+	if changed > 0 && changed < all {
+		r.Notes = append(r.Notes, mutate.Note{Kind: "order",
+			Text: fmt.Sprintf("The %s on lines that git reports as changed were judged first.", many(changed, "mutant"))})
+	}
 	if c.Sample > 0 && c.Sample < all {
 		chosen = chosen[:c.Sample]
 		r.LeftOut += all - c.Sample
 		r.Notes = append(r.Notes, mutate.Note{Kind: "left_out",
-			Text: fmt.Sprintf("A sample of %d of %s was judged (seed %d).", c.Sample, many(all, "mutant"), c.Seed)})
+			Text: fmt.Sprintf("A sample of %d of %s was judged, spread over classes and operators (seed %d). Small classes weigh as much in it as large ones: its score is not that of the whole.",
+				c.Sample, many(all, "mutant"), c.Seed)})
 	}
 	return chosen
 }

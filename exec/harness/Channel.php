@@ -89,12 +89,17 @@ final class Channel
         return true;
     }
 
-    /** Waits for the next message; null when the keeper is gone. */
+    /** Waits for the next message, however long; null when the keeper is gone. */
     public function receive(): ?array
     {
-        $line = \fgets($this->stream);
-        if ($line === false) {
-            return null;
+        $line = '';
+        while (\substr($line, -1) !== "\n") {
+            $more = \fgets($this->stream);
+            if ($more !== false) {
+                $line .= $more;
+            } elseif (\feof($this->stream) || !\stream_get_meta_data($this->stream)['timed_out']) {
+                return null;
+            }
         }
 
         return \json_decode($line, true, 512, \JSON_THROW_ON_ERROR);
