@@ -193,6 +193,14 @@ func (m *masker) mark(s Span, reason string, kinds ...string) {
 	m.marks = append(m.marks, mark{Span: s, reason: reason, kinds: kinds})
 }
 
+// falsify makes the nearest node of the kinds at a token Bad without keeping
+// edits off the token.
+func (m *masker) falsify(i int, kinds ...string) {
+	if i < len(m.sig) {
+		m.mark(m.sig[i].Span, "", kinds...)
+	}
+}
+
 // name reports whether the token is one of the keywords used as a name, or not
 // the keyword at all: behind "->", "::", "function" or "const", or in front of
 // the colon of a named argument.

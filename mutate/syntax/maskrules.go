@@ -97,7 +97,7 @@ func maskPromotion(m *masker, i int) {
 	case "T_FINAL":
 		m.blank(m.sig[i].Span)
 		m.mark(m.sig[i].Span, "final parameter")
-		m.mark(m.sig[i+1].Span, "", kind, "simple_parameter")
+		m.falsify(i+1, kind, "simple_parameter")
 	case "T_PUBLIC", "T_PROTECTED", "T_PRIVATE", "T_PUBLIC_SET", "T_PROTECTED_SET", "T_PRIVATE_SET":
 		s := m.sig[i].Span
 		after := i + 1
@@ -111,9 +111,7 @@ func maskPromotion(m *masker, i int) {
 		}
 		m.blank(s)
 		m.mark(s, "visibility of setting", kind)
-		if after < len(m.sig) {
-			m.mark(m.sig[after].Span, "", kind)
-		}
+		m.falsify(after, kind)
 	}
 }
 
@@ -128,12 +126,9 @@ func maskVoid(m *masker, i int) {
 	default:
 		return
 	}
-	if next >= len(m.sig) {
-		return
-	}
 	m.blank(s)
 	m.mark(s, "(void)")
-	m.mark(m.sig[next].Span, "", "expression_statement")
+	m.falsify(next, "expression_statement")
 }
 
 // "$a |> f(...)" => "$a .  f(...)", whose shape is nearly the same: it binds a
@@ -174,7 +169,7 @@ func maskExit(m *masker, i int) {
 		s := Span{m.sig[i+2].Start, m.sig[i+3].End}
 		m.blank(s)
 		m.mark(s, "named argument of "+m.text(i))
-		m.mark(m.sig[i].Span, "", "exit_statement", "function_call_expression")
+		m.falsify(i, "exit_statement", "function_call_expression")
 	}
 	if !slices.Contains(endsExit, m.kind(m.pair[i+1]+1)) {
 		m.put(m.sig[i].Start, "ekit")
@@ -225,11 +220,12 @@ func maskHeredocStart(m *masker, i int) {
 	if m.kind(i) != "T_START_HEREDOC" || s.Start < m.nested {
 		return
 	}
-	name := s.Start + strings.Index(m.text(i), "<<<") + 3
-	for m.src[name] == ' ' || m.src[name] == '\t' {
+	arrows := strings.Index(m.text(i), "<<<")
+	name := s.Start + arrows + 3
+	for name < s.End && (m.src[name] == ' ' || m.src[name] == '\t') {
 		name++
 	}
-	if name > s.Start+3 {
+	if arrows >= 0 && name > s.Start+3 {
 		m.blank(Span{s.Start, name})
 		m.put(name-3, "<<<")
 		m.marks = append(m.marks, mark{Span: Span{name - 3, name}, reason: "start of a heredoc", kinds: []string{"heredoc", "nowdoc"}, around: true})
@@ -318,7 +314,7 @@ func maskInsteadOf(m *masker, i int) {
 		s := Span{m.sig[comma].Start, m.sig[end].Start}
 		m.blank(s)
 		m.mark(s, "list in a trait rule")
-		m.mark(m.sig[i].Span, "", "use_instead_of_clause")
+		m.falsify(i, "use_instead_of_clause")
 	}
 }
 
@@ -354,7 +350,7 @@ func maskEchoTag(m *masker, i int) {
 	for k := m.until(i+1, ",", ";", "T_CLOSE_TAG"); m.kind(k) == ","; k = m.until(k+1, ",", ";", "T_CLOSE_TAG") {
 		m.put(m.sig[k].Start, ";")
 		m.mark(m.sig[k].Span, "list in an echo tag", "expression_statement")
-		m.mark(m.sig[k+1].Span, "", "expression_statement")
+		m.falsify(k+1, "expression_statement")
 	}
 }
 

@@ -35,10 +35,12 @@ func Tokens(kinds []string, flat []int, size int) ([]Token, error) {
 	at := 0
 	for i := 0; i < len(flat); i += 2 {
 		k, n := flat[i], flat[i+1]
-		if k < 0 || k >= len(kinds) || n <= 0 || n > size-at {
+		if k < 0 || k >= len(kinds) || n < 0 || n > size-at {
 			return nil, fmt.Errorf("tokens: pair %d (%d, %d) at byte %d of %d makes no sense", i/2, k, n, at, size)
 		}
-		out = append(out, Token{kinds[k], Span{at, at + n}})
+		if n > 0 { // PHP gives empty ones in places
+			out = append(out, Token{kinds[k], Span{at, at + n}})
+		}
 		at += n
 	}
 	if at != size {
