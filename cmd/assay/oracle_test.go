@@ -1,0 +1,439 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"encoding/base64"
+	"encoding/json"
+	"fmt"
+	"math/rand/v2"
+	"os"
+	osexec "os/exec"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"strings"
+	"sync"
+	"testing"
+	"text/tabwriter"
+	"time"
+
+	"golang.org/x/sync/errgroup"
+)
+
+// The oracle: a verdict means what a person would get by making the edit by
+// hand and running the whole suite. So that is done here, for every mutant of
+// a result file or for a sample, and PHPUnit's own exit status and summary
+// decide.
+//
+//	killed     the suite is not green: it fails, ends early, or does not end
+//	survived   it is green
+//	unreached  it is green
+//	timed_out  it does not end in max(20 times its usual time, 10 s), or fails
+//	stillborn  php -l refuses the file; and it accepts all others
+//
+//	ORACLE_PROJECT=dir[,dir]  hold these projects against it, and no others
+//	ORACLE_SAMPLE=n           mutants of each project (0: all)
+//	ORACLE_SEED=n             another sample
+//	ORACLE_CONFIG=file        PHPUnit configuration of these projects
+//	ORACLE_ARGS="..."         more options of assay run
+
+// oracleProject is one line of the table.
+type oracleProject struct {
+	name   string
+	dir    string
+	config string // PHPUnit configuration, "" for the project's default
+	sample int    // 0: all
+	args   []string
+}
+
+// resultFile is what the oracle reads of a result: only what a reader who does
+// not know the engine would use.
+type resultFile struct {
+	Tests []struct {
+		Name  string
+		Shaky bool
+	}
+	Files []struct {
+		Path   string
+		SHA256 string
+	}
+	Mutants []resultMutant
+}
+
+type resultMutant struct {
+	ID, Operator, File, Before, After, Status string
+	AfterBase64                               string `json:"after_base64"`
+	Line, Start, End                          int
+	Killer, How                               *string
+	TestsReaching                             []int `json:"tests_reaching"`
+}
+
+func (m *resultMutant) edit(source []byte) ([]byte, error) {
+	after := []byte(m.After)
+	if m.AfterBase64 != "" {
+		var err error
+		if after, err = base64.StdEncoding.DecodeString(m.AfterBase64); err != nil {
+			return nil, err
+		}
+	}
+	if m.Start < 0 || m.End < m.Start || m.End > len(source) {
+		return nil, fmt.Errorf("%s: no bytes %d to %d in a file of %d", m.ID, m.Start, m.End, len(source))
+	}
+	return slices.Concat(source[:m.Start], after, source[m.End:]), nil
+}
+
+// oracleCount is one line's figures.
+type oracleCount struct {
+	project                                          string
+	mutants, checked                                 int
+	falseSurvivors, falseKills, falseEnds, badSyntax int
+	cold                                             time.Duration
+}
+
+func TestOracle(t *testing.T) {
+	needCells(t)
+	var counts []oracleCount
+	for _, p := range oracleProjects(t) {
+		t.Run(p.name, func(t *testing.T) {
+			counts = append(counts, holdAgainstOracle(t, p))
+		})
+	}
+	t.Log("\n" + oracleTable(counts))
+}
+
+// needCells is a failure under CI, where no check may be left out in silence.
+func needCells(t *testing.T) {
+	t.Helper()
+	if testing.Short() {
+		t.Skip("cold runs take minutes")
+	}
+	for _, tool := range []string{"php", "phpunit", "unshare", "mount"} {
+		if _, err := osexec.LookPath(tool); err != nil {
+			if os.Getenv("CI") == "1" {
+				t.Fatalf("%s is missing, and CI may not skip", tool)
+			}
+			t.Skipf("needs %s", tool)
+		}
+	}
+}
+
+// oracleProjects are the demo and every fixture with each of its
+// configurations, or what ORACLE_PROJECT names.
+func oracleProjects(t *testing.T) []oracleProject {
+	t.Helper()
+	sample := -1
+	if s := os.Getenv("ORACLE_SAMPLE"); s != "" {
+		var err error
+		if sample, err = strconv.Atoi(s); err != nil {
+			t.Fatalf("ORACLE_SAMPLE: %v", err)
+		}
+	}
+	given := func(n int) int {
+		if sample >= 0 {
+			return sample
+		}
+		return n
+	}
+	var all []oracleProject
+	if dirs := os.Getenv("ORACLE_PROJECT"); dirs != "" {
+		for dir := range strings.SplitSeq(dirs, ",") {
+			all = append(all, oracleProject{name: filepath.Base(dir), dir: dir, config: os.Getenv("ORACLE_CONFIG"),
+				sample: given(200), args: strings.Fields(os.Getenv("ORACLE_ARGS"))})
+		}
+		return all
+	}
+	all = append(all, oracleProject{name: "demo", dir: "../../testdata/demo", sample: given(200)})
+	dirs, err := filepath.Glob("../../testdata/fixtures/*/claims.json")
+	if err != nil || len(dirs) < 20 {
+		t.Fatalf("%d fixtures, %v", len(dirs), err)
+	}
+	for _, file := range dirs {
+		dir := filepath.Dir(file)
+		red, configs := fixtureConfigs(t, file)
+		if red {
+			continue
+		}
+		for _, config := range configs {
+			p := oracleProject{name: filepath.Base(dir), dir: dir, config: config, sample: given(40)}
+			if p.name == "gallery" {
+				p.sample = given(30) // its mutants hang, fork and fill memory
+			}
+			if config != "" {
+				p.name += " " + config
+				p.sample = given(12)
+			}
+			all = append(all, p)
+		}
+	}
+	return all
+}
+
+// fixtureConfigs gives the configurations that a fixture's claims name, "" for
+// the default one first.
+func fixtureConfigs(t *testing.T, file string) (red bool, configs []string) {
+	t.Helper()
+	text, err := os.ReadFile(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var c struct {
+		Red    bool
+		Claims []struct{ Config string }
+	}
+	if err := json.Unmarshal(text, &c); err != nil {
+		t.Fatalf("%s: %v", file, err)
+	}
+	configs = []string{""}
+	for _, claim := range c.Claims {
+		if !slices.Contains(configs, claim.Config) {
+			configs = append(configs, claim.Config)
+		}
+	}
+	return c.Red, configs
+}
+
+// prepared gives a copy of the project, ready for its tests.
+func prepared(t *testing.T, dir string) string {
+	t.Helper()
+	root := filepath.Join(t.TempDir(), "project")
+	if out, err := osexec.Command("cp", "-a", dir, root).CombinedOutput(); err != nil {
+		t.Fatalf("cp: %v: %s", err, out)
+	}
+	if isThere(filepath.Join(root, "composer.json")) && !isThere(filepath.Join(root, "vendor", "autoload.php")) {
+		cmd := osexec.Command("composer", "dump-autoload", "--dev", "--quiet")
+		cmd.Dir = root
+		if out, err := cmd.CombinedOutput(); err != nil {
+			t.Fatalf("composer: %v: %s", err, out)
+		}
+	}
+	return root
+}
+
+// runAssay runs the tool itself and reads what it wrote.
+func runAssay(t *testing.T, root, config string, args ...string) (resultFile, []byte) {
+	t.Helper()
+	file := filepath.Join(t.TempDir(), "result.json")
+	all := append([]string{"run", "--write", "json=" + file}, args...)
+	if config != "" {
+		all = append(all, "--phpunit-config", config)
+	}
+	cmd := osexec.Command("assay", all...)
+	cmd.Dir = root
+	cmd.Env = append(os.Environ(), "XDG_CACHE_HOME="+t.TempDir())
+	out, err := cmd.CombinedOutput()
+	if err != nil {
+		t.Fatalf("assay %s: %v\n%s", strings.Join(all, " "), err, tailOf(string(out), 30))
+	}
+	text, err := os.ReadFile(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var r resultFile
+	if err := json.Unmarshal(text, &r); err != nil {
+		t.Fatal(err)
+	}
+	return r, text
+}
+
+// holdAgainstOracle runs the tool on a project and then each chosen mutant by
+// hand.
+func holdAgainstOracle(t *testing.T, p oracleProject) oracleCount {
+	root := prepared(t, p.dir)
+	before := fingerprint(t, root)
+	result, _ := runAssay(t, root, p.config, p.args...)
+	if after := fingerprint(t, root); after != before {
+		t.Errorf("assay run changed the project's tree:\n%s", firstDifference(before, after))
+	}
+	o := &oracle{t: t, root: root, command: phpunitCommand(t, root, p.config), sources: map[string][]byte{},
+		count: oracleCount{project: p.name, mutants: len(result.Mutants)}}
+	o.calibrate()
+	chosen := sampleOf(result.Mutants, p.sample)
+	queue := make(chan resultMutant, len(chosen))
+	for _, m := range chosen {
+		o.source(m.File)
+		queue <- m
+	}
+	close(queue)
+	g, ctx := errgroup.WithContext(context.Background())
+	for n := range 2 {
+		c := newCell(t, root, filepath.Join(t.TempDir(), fmt.Sprint("cell", n)), o.command)
+		g.Go(func() error {
+			for m := range queue {
+				if err := o.check(ctx, c, result, m); err != nil {
+					return err
+				}
+			}
+			return nil
+		})
+	}
+	if err := g.Wait(); err != nil {
+		t.Fatal(err)
+	}
+	return o.count
+}
+
+func sampleOf(all []resultMutant, n int) []resultMutant {
+	if n <= 0 || n >= len(all) {
+		return all
+	}
+	seed := uint64(1)
+	if s, err := strconv.ParseUint(os.Getenv("ORACLE_SEED"), 10, 64); err == nil {
+		seed = s
+	}
+	chosen := slices.Clone(all)
+	rand.New(rand.NewPCG(seed, 0)).Shuffle(len(chosen), func(i, j int) { chosen[i], chosen[j] = chosen[j], chosen[i] })
+	return chosen[:n]
+}
+
+type oracle struct {
+	t       *testing.T
+	root    string
+	command []string
+	limit   time.Duration
+	sources map[string][]byte
+	mu      sync.Mutex
+	count   oracleCount
+}
+
+// calibrate demands that the suite is green when nothing is changed, twice,
+// and takes its time.
+func (o *oracle) calibrate() {
+	c := newCell(o.t, o.root, filepath.Join(o.t.TempDir(), "cell"), o.command)
+	for range 2 {
+		r, err := c.run(context.Background(), "", nil, 10*time.Minute)
+		if err != nil {
+			o.t.Fatal(err)
+		}
+		if !r.green() {
+			o.t.Fatalf("%s: %v on unchanged code:\n%s", c.commands, r, r.Output)
+		}
+		if o.count.cold == 0 || r.Took < o.count.cold {
+			o.count.cold = r.Took
+		}
+	}
+	o.limit = max(20*o.count.cold, 10*time.Second)
+}
+
+func (o *oracle) source(path string) {
+	if _, ok := o.sources[path]; ok {
+		return
+	}
+	text, err := os.ReadFile(filepath.Join(o.root, filepath.FromSlash(path)))
+	if err != nil {
+		o.t.Fatal(err)
+	}
+	o.sources[path] = text
+}
+
+// check makes one edit by hand and holds what PHP and PHPUnit say against the
+// verdict.
+func (o *oracle) check(ctx context.Context, c *cell, result resultFile, m resultMutant) error {
+	text, err := m.edit(o.sources[m.File])
+	if err != nil {
+		return err
+	}
+	valid, said := phpAccepts(c.dir, text)
+	o.mu.Lock()
+	o.count.checked++
+	o.mu.Unlock()
+	if valid == (m.Status == "stillborn") {
+		o.disagree(result, m, text, &o.count.badSyntax, "php -l: "+said)
+		return nil
+	}
+	if m.Status == "stillborn" || m.Status == "suppressed" {
+		return nil
+	}
+	r, err := c.run(ctx, m.File, text, o.limit)
+	if err != nil {
+		return err
+	}
+	switch m.Status {
+	case "survived", "unreached":
+		if !r.green() {
+			o.disagree(result, m, text, &o.count.falseSurvivors, r.String()+"\n"+r.Output)
+		}
+	case "killed":
+		if r.green() {
+			o.disagree(result, m, text, &o.count.falseKills, r.String()+"\n"+r.Output)
+		}
+	case "timed_out":
+		if r.green() {
+			o.disagree(result, m, text, &o.count.falseEnds, r.String()+"\n"+r.Output)
+		}
+	default:
+		return fmt.Errorf("%s: status %q", m.ID, m.Status)
+	}
+	return nil
+}
+
+// phpAccepts asks PHP whether a text compiles.
+func phpAccepts(dir string, text []byte) (bool, string) {
+	file := filepath.Join(dir, "lint.php")
+	if err := os.WriteFile(file, text, 0o644); err != nil {
+		return false, err.Error()
+	}
+	out, err := osexec.Command("php", "-l", file).CombinedOutput()
+	return err == nil, string(out)
+}
+
+// disagree reports a wrong verdict with all that is needed to look into it.
+func (o *oracle) disagree(result resultFile, m resultMutant, text []byte, count *int, said string) {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	*count++
+	source := o.sources[m.File]
+	var reaching []string
+	for _, i := range m.TestsReaching[:min(5, len(m.TestsReaching))] {
+		reaching = append(reaching, result.Tests[i].Name)
+	}
+	by := ""
+	if m.Killer != nil {
+		by += " by " + *m.Killer
+	}
+	if m.How != nil {
+		by += " (" + *m.How + ")"
+	}
+	try := osexec.Command("assay", "try", m.ID)
+	try.Dir = o.root
+	tried, _ := try.CombinedOutput()
+	o.t.Errorf("%s %s is %s%s; reached by %d: %s\n%s:%d\n- %s\n+ %s\nA cold run of %s says: %s\nassay try says:\n%s",
+		m.ID, m.Operator, m.Status, by, len(m.TestsReaching), strings.Join(reaching, ", "), m.File, m.Line,
+		linesOf(source, m.Start, m.End), linesOf(text, m.Start, m.End+len(text)-len(source)),
+		strings.Join(o.command, " "), tailOf(said, 40), tailOf(string(tried), 40))
+}
+
+// linesOf gives the lines that a span touches.
+func linesOf(text []byte, start, end int) string {
+	from := bytes.LastIndexByte(text[:start], '\n') + 1
+	to := len(text)
+	if i := bytes.IndexByte(text[end:], '\n'); i >= 0 {
+		to = end + i
+	}
+	return strings.TrimSpace(string(text[from:to]))
+}
+
+func tailOf(text string, lines int) string {
+	all := strings.Split(strings.TrimSpace(text), "\n")
+	return strings.Join(all[max(0, len(all)-lines):], "\n")
+}
+
+func oracleTable(counts []oracleCount) string {
+	var b strings.Builder
+	w := tabwriter.NewWriter(&b, 0, 0, 2, ' ', tabwriter.AlignRight)
+	fmt.Fprintln(w, "project\tmutants\tchecked\tfalse survivors\tfalse kills\tfalse time-outs\tsyntax\tone cold run\t")
+	var sum oracleCount
+	for _, c := range counts {
+		fmt.Fprintf(w, "%s\t%d\t%d\t%d\t%d\t%d\t%d\t%v\t\n", c.project, c.mutants, c.checked, c.falseSurvivors, c.falseKills,
+			c.falseEnds, c.badSyntax, c.cold.Round(time.Millisecond))
+		sum.mutants += c.mutants
+		sum.checked += c.checked
+		sum.falseSurvivors += c.falseSurvivors
+		sum.falseKills += c.falseKills
+		sum.falseEnds += c.falseEnds
+		sum.badSyntax += c.badSyntax
+	}
+	fmt.Fprintf(w, "all\t%d\t%d\t%d\t%d\t%d\t%d\t\t\n", sum.mutants, sum.checked, sum.falseSurvivors, sum.falseKills, sum.falseEnds, sum.badSyntax)
+	w.Flush()
+	return b.String()
+}
