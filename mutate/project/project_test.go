@@ -41,27 +41,11 @@ func checkArchive(t *testing.T, path string) {
 	root := filepath.Join(base, "project")
 	want := -1
 	for i, f := range arch.Files {
-		name, data := f.Name, string(f.Data)
-		switch {
-		case name == "want":
+		if f.Name == "want" {
 			want = i
 			continue
-		case strings.HasPrefix(name, "link "):
-			at := filepath.Join(root, strings.TrimPrefix(name, "link "))
-			if err := os.MkdirAll(filepath.Dir(at), 0o755); err != nil {
-				t.Fatal(err)
-			}
-			if err := os.Symlink(strings.TrimSpace(data), at); err != nil {
-				t.Fatal(err)
-			}
-			continue
-		case strings.HasPrefix(name, "quoted "):
-			if data, err = strconv.Unquote(strings.TrimSpace(data)); err != nil {
-				t.Fatal(err)
-			}
-			name = strings.TrimPrefix(name, "quoted ")
 		}
-		layFile(t, filepath.Join(root, name), data)
+		layEntry(t, root, f)
 	}
 	opts, dir := archiveOptions(t, string(arch.Comment), base)
 	p, err := Find(filepath.Join(root, dir), opts)
@@ -82,6 +66,33 @@ func checkArchive(t *testing.T, path string) {
 	if d := cmp.Diff(string(arch.Files[want].Data), got); d != "" {
 		t.Errorf("-want +got:\n%s", d)
 	}
+}
+
+// layEntry lays out one section of an archive, but not "want".
+func layEntry(t *testing.T, root string, f txtar.File) {
+	t.Helper()
+	if f.Name == "want" {
+		return
+	}
+	if name, ok := strings.CutPrefix(f.Name, "link "); ok {
+		at := filepath.Join(root, name)
+		if err := os.MkdirAll(filepath.Dir(at), 0o755); err != nil {
+			t.Fatal(err)
+		}
+		if err := os.Symlink(strings.TrimSpace(string(f.Data)), at); err != nil {
+			t.Fatal(err)
+		}
+		return
+	}
+	name, data := f.Name, string(f.Data)
+	if quoted, ok := strings.CutPrefix(name, "quoted "); ok {
+		text, err := strconv.Unquote(strings.TrimSpace(data))
+		if err != nil {
+			t.Fatal(err)
+		}
+		name, data = quoted, text
+	}
+	layFile(t, filepath.Join(root, name), data)
 }
 
 func layFile(t *testing.T, path, data string) {
