@@ -61,7 +61,7 @@ type run struct {
 func judgeAll(b *testing.B, ctx context.Context, set exec.Settings, root string, sample int) run {
 	b.Helper()
 	began := time.Now()
-	ms, points := generate(b, root)
+	ms, points := generate(b, root, core(b))
 	if sample > 0 && sample < len(ms) {
 		rand.New(rand.NewSource(1)).Shuffle(len(ms), func(i, j int) { ms[i], ms[j] = ms[j], ms[i] })
 		ms = ms[:sample]
@@ -153,7 +153,7 @@ func benchProject(b *testing.B) string {
 	return root
 }
 
-func path(b *testing.B, name string) string {
+func path(b testing.TB, name string) string {
 	b.Helper()
 	p, err := osexec.LookPath(name)
 	if err != nil {
@@ -162,13 +162,17 @@ func path(b *testing.B, name string) string {
 	return p
 }
 
-// generate makes the mutants of the profile core.
-func generate(b *testing.B, root string) ([]*mutate.Mutant, []*mutate.Points) {
-	b.Helper()
+func core(b *testing.B) []*mutate.Operator {
 	ops, err := operators.Profile("core")
 	if err != nil {
 		b.Fatal(err)
 	}
+	return ops
+}
+
+// generate makes the mutants of the PHP files below src and lib.
+func generate(b testing.TB, root string, ops []*mutate.Operator) ([]*mutate.Mutant, []*mutate.Points) {
+	b.Helper()
 	var ms []*mutate.Mutant
 	var points []*mutate.Points
 	first := 1
