@@ -103,10 +103,7 @@ func (e *Engine) prepare() error {
 		return err
 	}
 	// What lies in a temp directory would be hidden by the view's own.
-	e.keep = []string{e.harness, e.set.PHPUnit, e.set.PHP}
-	if real, err := filepath.EvalSymlinks(e.set.PHPUnit); err == nil {
-		e.keep = append(e.keep, real)
-	}
+	e.keep = append(installation(e.set.PHPUnit), e.harness, e.set.PHP)
 	e.facts.View = e.set.View
 	if e.set.View == ViewAuto || e.set.View == viewUnset {
 		e.facts.View, e.facts.ViewReason = probeViews(e.set.Root, e.dir)
@@ -114,6 +111,27 @@ func (e *Engine) prepare() error {
 	var err error
 	e.lint, err = startLinter(e.php, e.harness)
 	return err
+}
+
+// installation lists the paths that PHPUnit's script needs: itself, the vendor
+// directory that it stands in, or the share directory beside its bin.
+func installation(script string) []string {
+	paths := []string{script}
+	if real, err := filepath.EvalSymlinks(script); err == nil && real != script {
+		paths = append(paths, real)
+	}
+	for _, p := range paths[:len(paths):len(paths)] {
+		for dir := filepath.Dir(p); dir != filepath.Dir(dir); dir = filepath.Dir(dir) {
+			if filepath.Base(dir) == "vendor" {
+				paths = append(paths, dir)
+			}
+		}
+		share := filepath.Join(filepath.Dir(p), "..", "share", "php")
+		if info, err := os.Stat(share); err == nil && info.IsDir() {
+			paths = append(paths, share)
+		}
+	}
+	return paths
 }
 
 // askPHP finds out the version and abilities of the PHP binary.

@@ -1,17 +1,22 @@
 package exec
 
 import (
+	"os"
 	osexec "os/exec"
 	"testing"
 )
 
-// lookPHP and lookPHPUnit find the tools that .ci/run installs. Without them
-// there is nothing to test, and no green to be had by skipping.
-func lookPHP(t testing.TB) string     { return look(t, "php") }
-func lookPHPUnit(t testing.TB) string { return look(t, "phpunit") }
+// lookPHP and lookPHPUnit find the tools that .ci/run installs; ASSAY_PHP and
+// ASSAY_PHPUNIT name others. Without them there is nothing to test, and no
+// green to be had by skipping.
+func lookPHP(t testing.TB) string     { return look(t, "php", "ASSAY_PHP") }
+func lookPHPUnit(t testing.TB) string { return look(t, "phpunit", "ASSAY_PHPUNIT") }
 
-func look(t testing.TB, name string) string {
+func look(t testing.TB, name, variable string) string {
 	t.Helper()
+	if path := os.Getenv(variable); path != "" {
+		return path
+	}
 	path, err := osexec.LookPath(name)
 	if err != nil {
 		t.Fatalf("%v; .ci/run installs it", err)

@@ -59,6 +59,12 @@ final class Loader
                 return $resolved;
             }
         }
+        \preg_match_all('~__DIR__ \. \'(/[^\']*utoload\.php)\'~', $text, $m);
+        foreach ($m[1] as $relative) {
+            if (\is_file(\dirname($real) . $relative)) {
+                return \realpath(\dirname($real) . $relative);
+            }
+        }
         throw new \RuntimeException("{$script}: cannot tell where its classes are; name PHPUnit's own script or phar with --phpunit");
     }
 

@@ -33,8 +33,8 @@ final class Stage
         }
         $major = (int) $version;
         $adapter = __DIR__ . ($major >= 10 ? '/Suite10.php' : '/Suite9.php');
-        if ($major < 9 || !\is_file($adapter)) {
-            $channel->send(['unfit', "PHPUnit {$version} is not supported"]);
+        if (\version_compare($version, '9.6', '<') || !\is_file($adapter)) {
+            $channel->send(['unfit', "PHPUnit {$version} is too old: assay works with 9.6 and later. Update it, or name another with --phpunit."]);
             exit(70);
         }
         require $adapter;

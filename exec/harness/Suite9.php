@@ -22,13 +22,17 @@ use PHPUnit\TextUI\ResultPrinter;
 use PHPUnit\TextUI\TestRunner;
 use PHPUnit\Util\Test as TestUtil;
 
+require __DIR__ . '/Tree.php';
+
 final class Suite
 {
     public static function main(array $setup): void
     {
         Probe::$building = (bool) ($setup['probed'] ?? false);
-        $_SERVER['argv'] = $GLOBALS['argv'] = $setup['argv'];
-        $_SERVER['argc'] = $GLOBALS['argc'] = \count($setup['argv']);
+        $argv = $setup['argv'];
+        \array_splice($argv, 1, 0, ['--do-not-cache-result']);
+        $_SERVER['argv'] = $GLOBALS['argv'] = $argv;
+        $_SERVER['argc'] = $GLOBALS['argc'] = \count($argv);
         $_SERVER['SCRIPT_NAME'] = $_SERVER['SCRIPT_FILENAME'] = $_SERVER['PHP_SELF'] = $_SERVER['PATH_TRANSLATED'] = $setup['phpunit'];
         HookedCommand::main();
     }
@@ -63,10 +67,7 @@ final class HookedCommand extends Command
 /** Stands for the whole suite; PHPUnit calls run() when all is ready for the first test. */
 final class ForkingSuite extends TestSuite
 {
-    /** @var array<int, Test> */
-    private array $leaves = [];
-    /** @var array<int, list<TestSuite>> leaf => suites from the top down */
-    private array $paths = [];
+    private Tree $tree;
 
     public function __construct(TestSuite $suite)
     {
@@ -81,9 +82,9 @@ final class ForkingSuite extends TestSuite
 
     public function run(?TestResult $result = null): TestResult
     {
-        $this->number($this, []);
-        foreach ($this->leaves as $i => $leaf) {
-            Reporter::$numbers[\spl_object_id($leaf)] = $i;
+        $this->tree = new Tree($this, static fn () => false);
+        foreach ($this->tree->cases as $i => $test) {
+            Reporter::$numbers[\spl_object_id($test)] = $i;
         }
         $built = Probe::$built;
         Probe::$building = false;
@@ -98,32 +99,19 @@ final class ForkingSuite extends TestSuite
         Reporter::$byName = !empty($order['by_name']);
         Reporter::$mode = $order['mode'];
         Reporter::$result = $result;
-        $this->choose($order);
+        if ($order['tests'] !== null) {
+            $this->tree->choose(Reporter::$byName ? $this->byName($order['tests']) : $order['tests']);
+        }
 
         return parent::run($result);
-    }
-
-    private function number(TestSuite $suite, array $path): void
-    {
-        $path[] = $suite;
-        foreach ($suite->getIterator() as $test) {
-            if ($test instanceof TestSuite) {
-                $this->number($test, $path);
-            } else {
-                $this->leaves[] = $test;
-                $this->paths[] = $path;
-            }
-        }
     }
 
     /** Fills PHPUnit's caches of what it reads from test classes, once for all children. */
     private function warm(): void
     {
-        foreach ($this->leaves as $test) {
-            if ($test instanceof TestCase) {
-                TestUtil::getHookMethods(\get_class($test));
-                TestUtil::parseTestMethodAnnotations(\get_class($test), $test->getName(false));
-            }
+        foreach ($this->tree->cases as $test) {
+            TestUtil::getHookMethods(\get_class($test));
+            TestUtil::parseTestMethodAnnotations(\get_class($test), $test->getName(false));
         }
     }
 
@@ -131,20 +119,14 @@ final class ForkingSuite extends TestSuite
     private function describe(): array
     {
         $rows = [];
-        foreach ($this->leaves as $test) {
+        foreach ($this->tree->cases as $test) {
             $depends = [];
-            $method = '';
-            if ($test instanceof TestCase) {
-                $method = $test->getName(false);
-                foreach ($test->requires() as $required) {
-                    if (!$required->isValid()) {
-                        continue;
-                    }
+            foreach ($test->requires() as $required) {
+                if ($required->isValid()) {
                     $depends[] = $required->getTarget();
                 }
             }
-            $class = \get_class($test);
-            $rows[] = [self::name($test), $class, $method, $depends, (new \ReflectionClass($test))->getFileName()];
+            $rows[] = [self::name($test), \get_class($test), $test->getName(false), $depends, (new \ReflectionClass($test))->getFileName()];
         }
 
         return $rows;
@@ -163,57 +145,6 @@ final class ForkingSuite extends TestSuite
         return $name;
     }
 
-    /** Leaves only the tests of the order in the suite, in its order as far as @depends allows. */
-    private function choose(array $order): void
-    {
-        $wanted = $order['tests'];
-        if ($wanted === null) {
-            return;
-        }
-        if (!empty($order['by_name'])) {
-            $wanted = $this->byName($wanted);
-        }
-        $children = [];
-        $suites = [];
-        $seen = [];
-        foreach ($wanted as $i) {
-            $below = $this->leaves[$i];
-            for ($d = \count($this->paths[$i]) - 1; $d >= 0; --$d) {
-                $suite = $this->paths[$i][$d];
-                $s = \spl_object_id($suite);
-                $b = \spl_object_id($below);
-                if (isset($seen[$s][$b])) {
-                    break;
-                }
-                $seen[$s][$b] = true;
-                $suites[$s] = $suite;
-                $children[$s][] = $below;
-                $below = $suite;
-            }
-        }
-        foreach ($suites as $s => $suite) {
-            if ($suite !== $this && $this->hasDependencies($suite)) {
-                $keep = $seen[$s];
-                $children[$s] = \array_values(\array_filter($suite->tests(), static fn ($t) => isset($keep[\spl_object_id($t)])));
-            }
-            $suite->setTests($children[$s]);
-        }
-        if ($suites === []) {
-            $this->setTests([]);
-        }
-    }
-
-    private function hasDependencies(TestSuite $suite): bool
-    {
-        foreach ($suite->tests() as $test) {
-            if ($test->requires() !== []) {
-                return true;
-            }
-        }
-
-        return false;
-    }
-
     /**
      * The suite was built by changed code and may hold other data sets, so
      * tests are chosen by "Class::method"; what PHPUnit could not build comes
@@ -223,16 +154,12 @@ final class ForkingSuite extends TestSuite
     {
         $rank = \array_flip($names);
         $found = [];
-        foreach ($this->leaves as $i => $test) {
+        foreach ($this->tree->cases as $i => $test) {
+            $name = \get_class($test) . '::' . $test->getName(false);
             if ($test instanceof ErrorTestCase) {
                 $found[-1][] = $i;
-            } elseif ($test instanceof TestCase) {
-                $name = \get_class($test) . '::' . $test->getName(false);
-                if (isset($rank[$name])) {
-                    $found[$rank[$name]][] = $i;
-                }
-            } else {
-                $found[\PHP_INT_MAX][] = $i;
+            } elseif (isset($rank[$name])) {
+                $found[$rank[$name]][] = $i;
             }
         }
         \ksort($found);

@@ -1,0 +1,196 @@
+<?php
+
+declare(strict_types=1);
+
+namespace AssayHarness;
+
+use PHPUnit\Event\Facade as EventFacade;
+use PHPUnit\Framework\TestCase;
+use PHPUnit\Framework\TestSuite;
+use PHPUnit\Metadata\Api\HookMethods;
+use PHPUnit\Metadata\Parser\Registry as MetadataRegistry;
+use PHPUnit\TestRunner\TestResult\Facade as ResultFacade;
+use PHPUnit\TestRunner\TestResult\TestResult;
+use PHPUnit\TextUI\Application;
+use PHPUnit\TextUI\CliArguments\Builder;
+use PHPUnit\TextUI\Configuration\Configuration;
+use PHPUnit\TextUI\Configuration\Registry;
+use PHPUnit\TextUI\ShellExitCodeCalculator;
+use PHPUnit\TextUI\TestRunner;
+
+/**
+ * Everything that is touched of PHPUnit 10 and later beyond what it publishes
+ * for extensions (events, value objects of events, Tracer, Configuration's
+ * getters), in one place. Seen in 10.5, 11.5, 12.5, 13.3 and 13.4; what is not
+ * in all of them says so.
+ *
+ *     Event\Facade::instance(), registerTracer(), forward()
+ *     TextUI\Application::run()
+ *     TextUI\TestRunner::run(), whose third argument is the suite
+ *     Framework\TestSuite::getIterator(), tests(), setTests(), name()
+ *     Framework\TestCase::name(), usesDataProvider(), dataName(), requires()
+ *     Framework\IterativeTestSuite                     13.3 on: #[Repeat], #[Retry]
+ *     Runner\Phpt\TestCase                             10.5, 11.5: Runner\PhptTestCase
+ *     TextUI\ShellExitCodeCalculator::calculate()      11.5.19: flags instead of Configuration
+ *     TestRunner\TestResult\Facade::result(), shouldStop() by way of Registry
+ *     TestRunner\TestResult\Facade::interrupt()        13.3 on
+ *     TextUI\Configuration\Registry::get(), $instance
+ *     TextUI\CliArguments\Builder::LONG_OPTIONS
+ *     Metadata\Api\HookMethods, Metadata\Parser\Registry, as caches only
+ */
+final class Inside
+{
+    /** What the way in rests on; without one of these there is none. */
+    private const NEEDED = [
+        [EventFacade::class, 'registerTracer'], [Application::class, 'run'], [TestRunner::class, 'run'],
+        [TestSuite::class, 'setTests'], [TestCase::class, 'dataName'], [ShellExitCodeCalculator::class, 'calculate'],
+        [ResultFacade::class, 'result'], [Registry::class, 'get'],
+    ];
+
+    /** The first thing that is needed and not there, or null. */
+    public static function missing(): ?string
+    {
+        foreach (self::NEEDED as [$class, $method]) {
+            if (!\method_exists($class, $method)) {
+                return "{$class}::{$method}()";
+            }
+        }
+
+        return null;
+    }
+
+    /**
+     * The command line with what keeps PHPUnit from printing and from writing
+     * its cache, as this version spells it.
+     *
+     * @param list<string> $argv
+     *
+     * @return list<string>
+     */
+    public static function arguments(array $argv): array
+    {
+        $known = \defined(Builder::class . '::LONG_OPTIONS') || \class_exists(Builder::class)
+            ? (new \ReflectionClass(Builder::class))->getConstant('LONG_OPTIONS') : [];
+        $cache = \in_array('do-not-record-test-run-history', $known ?: [], true)
+            ? '--do-not-record-test-run-history' : '--do-not-cache-result';
+        \array_splice($argv, 1, 0, ['--no-output', $cache]);
+
+        return $argv;
+    }
+
+    /** The suite that is about to be run, from the arguments of the runner. */
+    public static function suite(): ?TestSuite
+    {
+        foreach (\debug_backtrace() as $frame) {
+            if (($frame['class'] ?? '') === TestRunner::class && $frame['function'] === 'run') {
+                foreach ($frame['args'] ?? [] as $argument) {
+                    if ($argument instanceof TestSuite) {
+                        return $argument;
+                    }
+                }
+            }
+        }
+
+        return null;
+    }
+
+    /** The test case on whose behalf PHPUnit is at work, or null. */
+    public static function testCase(): ?TestCase
+    {
+        foreach (\debug_backtrace(\DEBUG_BACKTRACE_PROVIDE_OBJECT | \DEBUG_BACKTRACE_IGNORE_ARGS) as $frame) {
+            if (($frame['object'] ?? null) instanceof TestCase) {
+                return $frame['object'];
+            }
+        }
+
+        return null;
+    }
+
+    /** Whether the event at hand happened earlier, in another process. */
+    public static function isForwarded(): bool
+    {
+        foreach (\debug_backtrace(\DEBUG_BACKTRACE_IGNORE_ARGS, 10) as $frame) {
+            if (($frame['class'] ?? '') === EventFacade::class && $frame['function'] === 'forward') {
+                return true;
+            }
+        }
+
+        return false;
+    }
+
+    /** Several runs of one test, which PHPUnit keeps in a suite, are one test to us. */
+    public static function isOneTest(TestSuite $suite): bool
+    {
+        return \is_a($suite, 'PHPUnit\\Framework\\IterativeTestSuite');
+    }
+
+    public static function anyTestRun(): bool
+    {
+        return ResultFacade::result()->hasTests();
+    }
+
+    /** The status that PHPUnit would end with if it ended now. */
+    public static function exitStatus(): int
+    {
+        $configuration = Registry::get();
+        $arguments = [];
+        foreach ((new \ReflectionMethod(ShellExitCodeCalculator::class, 'calculate'))->getParameters() as $parameter) {
+            switch ((string) $parameter->getType()) {
+                case Configuration::class:
+                    $arguments[] = $configuration;
+                    break;
+                case TestResult::class:
+                    $arguments[] = ResultFacade::result();
+                    break;
+                default:
+                    $arguments[] = self::flag($parameter->getName()) || self::flag('failOnAllIssues');
+            }
+        }
+
+        return (new ShellExitCodeCalculator())->calculate(...$arguments);
+    }
+
+    /** Whether the configuration says that events of this kind are not green. */
+    public static function fails(string $kind): bool
+    {
+        $name = \str_replace(' ', '', \ucwords($kind));
+
+        return (self::flag("failOn{$name}") || self::flag('failOnAllIssues')) && !self::flag("doNotFailOn{$name}");
+    }
+
+    private static function flag(string $getter): bool
+    {
+        $configuration = Registry::get();
+
+        return \method_exists($configuration, $getter) && $configuration->{$getter}();
+    }
+
+    /**
+     * Lets PHPUnit stop before the next test, as its own --stop-on-... options
+     * do: what has begun is still torn down.
+     */
+    public static function stop(): void
+    {
+        if (\method_exists(ResultFacade::class, 'interrupt')) {
+            ResultFacade::interrupt();
+
+            return;
+        }
+        $old = Registry::get();
+        $new = (new \ReflectionClass(Configuration::class))->newInstanceWithoutConstructor();
+        \Closure::bind(function () use ($old): void {
+            foreach (\get_object_vars($old) as $name => $value) {
+                $this->{$name} = \strncmp($name, 'stopOn', 6) === 0 ? true : $value;
+            }
+        }, $new, Configuration::class)();
+        $instance = new \ReflectionProperty(Registry::class, 'instance');
+        $instance->setValue(null, $new);
+    }
+
+    /** Fills PHPUnit's caches of what it reads from test classes. */
+    public static function warm(TestCase $test): void
+    {
+        (new HookMethods())->hookMethods(\get_class($test));
+        MetadataRegistry::parser()->forClassAndMethod(\get_class($test), $test->name());
+    }
+}

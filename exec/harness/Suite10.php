@@ -1,0 +1,426 @@
+<?php
+
+declare(strict_types=1);
+
+// The adapter for PHPUnit 10 and later: a tracer of its events. What is touched
+// beyond them stands in Inside10.php.
+
+namespace AssayHarness;
+
+use PHPUnit\Event\Application;
+use PHPUnit\Event\Code;
+use PHPUnit\Event\Event;
+use PHPUnit\Event\Facade;
+use PHPUnit\Event\Test;
+use PHPUnit\Event\TestRunner;
+use PHPUnit\Event\TestSuite;
+use PHPUnit\Event\Tracer\Tracer;
+use PHPUnit\Framework\TestCase;
+use PHPUnit\Runner\Version;
+
+require __DIR__ . '/Inside10.php';
+require __DIR__ . '/Tree.php';
+
+final class Suite
+{
+    public static function main(array $setup): void
+    {
+        $missing = Inside::missing();
+        if ($missing !== null) {
+            self::refuse("it has no {$missing}");
+        }
+        Probe::$building = (bool) ($setup['probed'] ?? false);
+        $argv = Inside::arguments($setup['argv']);
+        $_SERVER['argv'] = $GLOBALS['argv'] = $argv;
+        $_SERVER['argc'] = $GLOBALS['argc'] = \count($argv);
+        $_SERVER['SCRIPT_NAME'] = $_SERVER['SCRIPT_FILENAME'] = $_SERVER['PHP_SELF'] = $_SERVER['PATH_TRANSLATED'] = $setup['phpunit'];
+        Facade::instance()->registerTracer(new Reporter());
+        exit((new \PHPUnit\TextUI\Application())->run($argv));
+    }
+
+    /** @return never */
+    public static function refuse(string $why): void
+    {
+        Stage::$channel->send(['unfit', 'PHPUnit ' . Version::id() . " cannot be hooked: {$why}. PHPUnit 9.6 to 13 can; a newer assay may know this one."]);
+        \posix_kill(\getmypid(), \SIGKILL);
+        exit(70);
+    }
+}
+
+/**
+ * Waits for the moment before the first test, forks there, and tells the
+ * keeper what PHPUnit's events say.
+ *
+ * Which events make the suite red is PHPUnit's own to say: failures and errors
+ * do; for all others its exit status, as it would be by then, is looked at when
+ * their test is over. A tracer hears of an event before PHPUnit counts it.
+ */
+final class Reporter implements Tracer
+{
+    private const HEARD = [
+        TestRunner\ExecutionStarted::class => 'begin',
+        TestRunner\ExecutionFinished::class => 'end',
+        Application\Finished::class => 'done',
+        TestSuite\Finished::class => 'between',
+        TestRunner\ChildProcessStarted::class => 'isolated',
+        Test\PreparationStarted::class => 'started',
+        Test\Finished::class => 'finished',
+        Test\Failed::class => 'failed',
+        Test\Errored::class => 'errored',
+        Test\BeforeFirstTestMethodErrored::class => 'classErrored',
+        Test\BeforeFirstTestMethodFailed::class => 'classErrored',
+        Test\AfterLastTestMethodErrored::class => 'classErrored',
+        Test\AfterLastTestMethodFailed::class => 'classErrored',
+        Test\PhpunitErrorTriggered::class => 'broken',
+    ];
+
+    /** Events that may or may not be green, with the name that the configuration has for them. */
+    private const ISSUES = [
+        Test\Skipped::class => 'skipped',
+        TestSuite\Skipped::class => 'skipped',
+        Test\MarkedIncomplete::class => 'incomplete',
+        Test\ConsideredRisky::class => 'risky',
+        Test\ErrorTriggered::class => 'error',
+        Test\WarningTriggered::class => 'warning',
+        Test\PhpWarningTriggered::class => 'warning',
+        Test\NoticeTriggered::class => 'notice',
+        Test\PhpNoticeTriggered::class => 'notice',
+        Test\DeprecationTriggered::class => 'deprecation',
+        Test\PhpDeprecationTriggered::class => 'deprecation',
+        Test\PhpunitDeprecationTriggered::class => 'phpunit deprecation',
+        Test\PhpunitNoticeTriggered::class => 'phpunit notice',
+        Test\PhpunitWarningTriggered::class => 'phpunit warning',
+        TestRunner\WarningTriggered::class => 'phpunit warning',
+        TestRunner\NoticeTriggered::class => 'phpunit notice',
+        TestRunner\DeprecationTriggered::class => 'phpunit deprecation',
+        TestRunner\ErrorTriggered::class => 'error',
+        TestRunner\PhpDeprecationTriggered::class => 'deprecation',
+        TestRunner\PhpNoticeTriggered::class => 'notice',
+        TestRunner\PhpWarningTriggered::class => 'warning',
+        TestRunner\Issue\DeprecationTriggered::class => 'deprecation',
+        TestRunner\Issue\NoticeTriggered::class => 'notice',
+        TestRunner\Issue\WarningTriggered::class => 'warning',
+    ];
+
+    private static string $mode = '';
+    /** @var array<string, list<int>> name => numbers: a test may stand in several suites */
+    private array $numbers = [];
+    private bool $running = false;
+    private bool $byName = false;
+    /** @var string|null the test that was started and has not ended */
+    private ?string $open = null;
+    private int $number = -1;
+    private float $started = 0.0;
+    /** When the last thing happened in this process. */
+    private float $mark = 0.0;
+    /** @var list<array{string, int, string, string}> kind, number, name, message: not known yet whether they are green */
+    private array $pending = [];
+    /** @var list<array{string, int, string, string}> what went wrong before the first test */
+    private array $early = [];
+    private bool $red = false;
+    private array $files = [];
+
+    public function trace(Event $event): void
+    {
+        $class = \get_class($event);
+        $kind = self::ISSUES[$class] ?? null;
+        $do = $kind !== null ? 'issue' : (self::HEARD[$class] ?? null);
+        if ($do === null || \getmypid() !== Probe::$owner) {
+            return;
+        }
+        try {
+            $this->{$do}($event, $kind);
+        } catch (\Throwable $t) {
+            Suite::refuse("{$t->getMessage()} ({$t->getFile()}:{$t->getLine()}, at {$class})");
+        }
+    }
+
+    private function begin(): void
+    {
+        $suite = Inside::suite() ?? Suite::refuse('the suite is not where it is expected');
+        $tree = new Tree($suite, [Inside::class, 'isOneTest']);
+        $built = Probe::$built;
+        Probe::$building = false;
+        Probe::take();
+        if (Stage::$order === null || Stage::$order['op'] === 'describe') {
+            Loader::preload(Stage::$setup['preload'] ?? []);
+            \array_map([Inside::class, 'warm'], $tree->cases);
+            Stage::$channel->send(['stage', 1, \get_included_files(), $this->describe($tree), $built,
+                $this->fatalKinds(), Version::id()]);
+            Stage::serve(1);
+        }
+        $order = Stage::$order;
+        $this->running = true;
+        $this->byName = !empty($order['by_name']);
+        self::$mode = $order['mode'];
+        $wanted = $order['tests'] ?? \array_keys($tree->cases);
+        if ($this->byName) {
+            $wanted = $this->byName($tree, $wanted);
+        }
+        foreach ($wanted as $i) {
+            $this->numbers[self::nameOf($tree->cases[$i])][] = $i;
+        }
+        foreach ($this->early as $row) {
+            $this->fatal(...$row);
+        }
+        if ($this->red && self::$mode === 'judge') {
+            $wanted = [];
+        } elseif ($order['tests'] === null) {
+            return;
+        }
+        $tree->choose($wanted);
+    }
+
+    /** One row a test: id, class, method, methods it depends on, file. */
+    private function describe(Tree $tree): array
+    {
+        $rows = [];
+        foreach ($tree->cases as $test) {
+            $depends = [];
+            foreach ($test->requires() as $required) {
+                if ($required->isValid()) {
+                    $depends[] = $required->getTarget();
+                }
+            }
+            $rows[] = [self::nameOf($test), \get_class($test), $test->name(), $depends, (new \ReflectionClass($test))->getFileName()];
+        }
+
+        return $rows;
+    }
+
+    private function fatalKinds(): array
+    {
+        $fatal = ['error' => true, 'failure' => true];
+        foreach (self::ISSUES as $kind) {
+            $fatal[$kind] = $fatal[$kind] ?? Inside::fails($kind);
+        }
+
+        return $fatal;
+    }
+
+    /**
+     * The suite was built by changed code and may hold other data sets, so
+     * tests are chosen by "Class::method".
+     *
+     * @param list<string> $names
+     *
+     * @return list<int>
+     */
+    private function byName(Tree $tree, array $names): array
+    {
+        $rank = \array_flip($names);
+        $found = [];
+        foreach ($tree->cases as $i => $test) {
+            $name = \get_class($test) . '::' . $test->name();
+            if (isset($rank[$name])) {
+                $found[$rank[$name]][] = $i;
+            }
+        }
+        \ksort($found);
+
+        return \array_merge([], ...\array_values($found));
+    }
+
+    /** The name of a test, the same in every version: "Class::method", "Class::method#data set". */
+    private static function nameOf(TestCase $test): string
+    {
+        $name = \get_class($test) . '::' . $test->name();
+
+        return $test->usesDataProvider() ? $name . '#' . $test->dataName() : $name;
+    }
+
+    private static function nameIn(Code\Test $test): string
+    {
+        if (!$test instanceof Code\TestMethod) {
+            return $test->file();
+        }
+        $name = $test->className() . '::' . $test->methodName();
+        $data = $test->testData();
+
+        return $data->hasDataFromDataProvider() ? $name . '#' . $data->dataFromDataProvider()->dataSetName() : $name;
+    }
+
+    private function numberOf(string $name): int
+    {
+        return $this->numbers[$name][0] ?? -1;
+    }
+
+    private function isolated(): void
+    {
+        $test = Inside::testCase();
+        if ($test !== null) {
+            $this->start(self::nameOf($test));
+        }
+    }
+
+    private function started(Test\PreparationStarted $event): void
+    {
+        $name = self::nameIn($event->test());
+        if ($this->open !== $name) {
+            $this->start($name, Inside::isForwarded());
+        }
+    }
+
+    /** @param bool $over it has been run already, in another process */
+    private function start(string $name, bool $over = false): void
+    {
+        $this->close();
+        $numbers = $this->numbers[$name] ?? [-1];
+        $this->number = $numbers[0];
+        if (\count($numbers) > 1) {
+            \array_shift($this->numbers[$name]);
+        }
+        $this->open = $name;
+        $before = self::$mode === 'survey' && !$over ? \array_keys(Probe::take()) : [];
+        Stage::$channel->send(['start', $this->number, $before, $this->byName ? $name : '']);
+        $this->started = $over && $this->mark > 0 ? $this->mark : \microtime(true);
+    }
+
+    private function finished(): void
+    {
+        $this->close();
+    }
+
+    /** Ends the open test; a test that does not get through setUp() has no end of its own. */
+    private function close(): void
+    {
+        if ($this->open !== null) {
+            $row = ['end', $this->number, (int) (1e6 * (\microtime(true) - $this->started))];
+            if (self::$mode === 'survey') {
+                $row[] = Probe::take();
+                $row[] = \array_merge(\array_values(\array_diff(\get_included_files(), $this->files)), \array_keys(Probe::$files));
+                $this->files = \get_included_files();
+                Probe::$files = [];
+            }
+            Stage::$channel->send($row);
+            $this->open = null;
+        }
+        $this->settle(false);
+        $this->mark = \microtime(true);
+    }
+
+    private function between(): void
+    {
+        $this->close();
+    }
+
+    private function end(): void
+    {
+        $this->close();
+        $this->settle(true);
+    }
+
+    private function failed(Test\Failed $event): void
+    {
+        $this->failure('failure', $event);
+    }
+
+    private function errored(Test\Errored $event): void
+    {
+        $this->failure('error', $event);
+    }
+
+    private function failure(string $kind, Event $event): void
+    {
+        $name = self::nameIn($event->test());
+        $this->fatal($kind, $this->open === $name ? $this->number : $this->numberOf($name), $name,
+            $event->throwable()->className() . ': ' . $event->throwable()->message());
+    }
+
+    /** A method that belongs to a whole class failed. */
+    private function classErrored(Event $event): void
+    {
+        $method = $event->calledMethod();
+        $this->fatal('error', -1, $method->className() . '::' . $method->methodName(),
+            $event->throwable()->className() . ': ' . $event->throwable()->message());
+    }
+
+    /** PHPUnit could not make or run the test: most often its data provider is at fault. */
+    private function broken(Test\PhpunitErrorTriggered $event): void
+    {
+        $name = self::nameIn($event->test());
+        $row = ['error', $this->numberOf($name), $name, \str_replace("\n", ' ', $event->message())];
+        if ($this->running) {
+            $this->fatal(...$row);
+        } else {
+            $this->early[] = $row;
+        }
+    }
+
+    private function fatal(string $kind, int $number, string $name, string $message): void
+    {
+        $this->red = true;
+        $this->send($kind, $number, $name, $message, true);
+        if (self::$mode === 'judge') {
+            Inside::stop();
+        }
+    }
+
+    private function issue(Event $event, string $kind): void
+    {
+        $name = \method_exists($event, 'test') ? self::nameIn($event->test()) : '';
+        if ($event instanceof Test\Skipped && $this->open !== $name) {
+            $this->start($name); // it depends on a test that failed, and is not begun
+        }
+        $message = \method_exists($event, 'message') ? $event->message() : '';
+        if (\method_exists($event, 'throwable')) {
+            $message = $event->throwable()->message();
+        }
+        $this->pending[] = [$kind, $this->open === $name ? $this->number : $this->numberOf($name), $name, $message];
+    }
+
+    /**
+     * Finds out whether what happened makes the suite red. Before the first
+     * test the status says that none was run, which is true and no issue.
+     */
+    private function settle(bool $last): void
+    {
+        if ($this->pending === [] || !$this->running || (!$last && !Inside::anyTestRun())) {
+            return;
+        }
+        $rows = $this->pending;
+        $this->pending = [];
+        $guilty = [];
+        if (Inside::exitStatus() !== 0) {
+            $guilty = \array_filter($rows, static fn (array $row) => $row[0] === 'error' || Inside::fails($row[0]));
+            if ($guilty === [] && !$this->red) {
+                $guilty = $rows;
+            }
+        }
+        foreach ($rows as $i => $row) {
+            if (isset($guilty[$i])) {
+                $this->fatal(...$row);
+            } else {
+                $this->send($row[0], $row[1], $row[2], $row[3], false);
+            }
+        }
+    }
+
+    private function send(string $kind, int $number, string $name, string $message, bool $fatal): void
+    {
+        $line = \strtok($message, "\n");
+        Stage::$channel->send(['event', $number, $kind, $fatal, \substr($line === false ? '' : $line, 0, 400), $name]);
+    }
+
+    /** PHPUnit has done all it does; its exit status is known. */
+    private function done(Application\Finished $event): void
+    {
+        if (!$this->running) {
+            return;
+        }
+        self::tail();
+        Stage::$channel->send(['done', 0, 0, 0, self::$mode === 'survey' ? Loader::ownClasses() : [], \memory_get_peak_usage()]);
+        if ($this->red || $event->shellExitCode() === 0) {
+            Ending::mayBeShort();
+        }
+    }
+
+    /** Points that no test passed: fixtures of classes, destructors, shutdown functions. */
+    public static function tail(): void
+    {
+        $points = self::$mode === 'survey' ? \array_keys(Probe::take()) : [];
+        if ($points !== []) {
+            Stage::$channel->send(['tail', $points]);
+        }
+    }
+}
