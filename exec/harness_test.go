@@ -1,0 +1,81 @@
+package exec
+
+import (
+	"bytes"
+	"os"
+	osexec "os/exec"
+	"path/filepath"
+	"strings"
+	"testing"
+)
+
+// TestEnding runs the short way out of PHP in a process of its own, with
+// everything that a program can still do at its end. PHP itself is the oracle:
+// the status must be the one that it has without us, or the process must have
+// killed itself after all that was to run had run.
+func TestEnding(t *testing.T) {
+	const head = `<?php
+namespace AssayHarness;
+final class Stage { public static $channel; }
+final class Reporter { public static function tail() {} }
+Stage::$channel = new class { public function send(array $m): bool { \file_put_contents('php://stderr', 'short'); return true; } };
+final class D { public function __construct(public \Closure $f) {} public function __destruct() { ($this->f)(); } }
+`
+	cases := map[string]struct {
+		code  string
+		short bool
+	}{
+		"nothing is left":                 {``, true},
+		"a destructor runs":               {`$keep = new D(fn () => print 'ran');`, true},
+		"a destructor makes another":      {`$keep = new D(function () { global $z; $z = new D(fn () => print 'ran'); });`, true},
+		"a shutdown function runs":        {`register_shutdown_function(fn () => print 'ran');`, true},
+		"a destructor exits":              {`$keep = new D(function () { exit(3); });`, false},
+		"a late destructor exits":         {`$keep = new D(function () { global $z; $z = new D(function () { exit(4); }); });`, false},
+		"a destructor throws":             {`$keep = new D(function () { throw new \Exception('x'); });`, false},
+		"a shutdown function exits":       {`register_shutdown_function(function () { exit(5); });`, false},
+		"one that was registered by one":  {`register_shutdown_function(function () { register_shutdown_function(function () { exit(6); }); });`, false},
+		"a shutdown function throws":      {`register_shutdown_function(function () { throw new \Exception('y'); });`, false},
+		"an output buffer's callback":     {`ob_start(function ($b) { exit(7); });`, false},
+		"an object that holds itself":     {`$x = new D(function () { exit(8); }); $x->self = $x; unset($x);`, false},
+		"a generator's finally":           {`$g = (function () { try { yield 1; } finally { exit(9); } })(); $g->current();`, false},
+		"a stream wrapper of the program": {`stream_wrapper_register('w', get_class(new class { public $context; public function stream_open($p, $m, $o, &$q) { return true; } public function stream_close() { exit(10); } })); $s = fopen('w://x', 'r');`, false},
+	}
+	for name, c := range cases {
+		t.Run(name, func(t *testing.T) {
+			plain := endOf(t, head+"#[\\AllowDynamicProperties]\nclass Any {}\n"+c.code+" exit(0);")
+			harness, _ := filepath.Abs("harness/Ending.php")
+			ours := endOf(t, head+"require '"+harness+"'; Ending::watch();\n"+c.code+"\nEnding::mayBeShort(); exit(0);")
+			if ours.short != c.short {
+				t.Errorf("short: %v, want %v", ours.short, c.short)
+			}
+			if !ours.short && ours.status != plain.status {
+				t.Errorf("status %d, PHP's own is %d", ours.status, plain.status)
+			}
+			if ours.short && plain.status != 0 {
+				t.Errorf("short, and PHP's own status is %d", plain.status)
+			}
+			if ours.out != plain.out {
+				t.Errorf("it printed %q, and without us %q", ours.out, plain.out)
+			}
+		})
+	}
+}
+
+type ending struct {
+	status int
+	short  bool
+	out    string
+}
+
+func endOf(t *testing.T, code string) ending {
+	t.Helper()
+	file := filepath.Join(t.TempDir(), "end.php")
+	if err := os.WriteFile(file, []byte(strings.Replace(code, "final class D", "#[\\AllowDynamicProperties] final class D", 1)), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	cmd := osexec.Command(lookPHP(t), "-d", "display_errors=0", "-d", "log_errors=0", file)
+	var out, errs bytes.Buffer
+	cmd.Stdout, cmd.Stderr = &out, &errs
+	cmd.Run()
+	return ending{cmd.ProcessState.ExitCode(), strings.HasSuffix(errs.String(), "short"), out.String()}
+}

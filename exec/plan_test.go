@@ -1,0 +1,81 @@
+package exec
+
+import (
+	"slices"
+	"testing"
+	"time"
+
+	"assay/mutate"
+)
+
+// planned is a suite of six tests: 2 needs 1, 5 is shaky, 3 and 4 share state.
+func planned() *Survey {
+	s := &Survey{
+		Tests: []mutate.Test{
+			{ID: "T::a", Reached: 9}, {ID: "T::b", Reached: 5}, {ID: "T::c", Reached: 1},
+			{ID: "U::d", Reached: 2}, {ID: "U::e", Reached: 2}, {ID: "U::f", Reached: 1, Shaky: true},
+		},
+		byPoint: map[int][]int{7: {0, 1}, 8: {5}, 9: {2, 3}, 10: {0, 3}},
+		byFile:  map[string][]int{"src/A.php": {0, 2, 5}},
+		shares:  make([]bool, 6),
+		needs:   [][]int{2: {1}, 5: nil},
+		feeds:   [][]int{1: {2}, 5: nil},
+	}
+	return s
+}
+
+func at(point int) *mutate.Mutant {
+	return &mutate.Mutant{Point: point, Source: &mutate.Source{Path: "src/A.php"}}
+}
+
+func TestPlan(t *testing.T) {
+	for name, c := range map[string]struct {
+		point int
+		want  []int
+	}{
+		"who needs the result of a reaching test, too": {7, []int{2, 1, 0}},
+		"what a reaching test needs, too":              {9, []int{2, 3, 1}},
+		"a shaky test is no witness":                   {8, nil},
+		"code that no statement holds":                 {mutate.FileLevel, []int{2, 1, 0}},
+		"nobody passes":                                {99, nil},
+	} {
+		got := Plan([]*mutate.Mutant{at(c.point)}, planned())[0]
+		if !slices.Equal(got.Tests, c.want) || got.Wider != nil {
+			t.Errorf("%s: %v, wider %v; want %v", name, got.Tests, got.Wider, c.want)
+		}
+	}
+}
+
+func TestPlanSharedState(t *testing.T) {
+	s := planned()
+	s.shares[3], s.shares[4] = true, true
+	got := Plan([]*mutate.Mutant{at(10)}, s)[0]
+	if want := []int{0, 3, 4}; !slices.Equal(got.Tests, want) || got.Wider != nil {
+		t.Errorf("a small suite: %v, wider %v; want all that share, in order: %v", got.Tests, got.Wider, want)
+	}
+	if want := []int{3, 0}; !slices.Equal(got.Reach, want) {
+		t.Errorf("reach %v, want %v", got.Reach, want)
+	}
+	s.Tests[4].Time = time.Second
+	got = Plan([]*mutate.Mutant{at(10)}, s)[0]
+	if !slices.Equal(got.Tests, []int{0, 3}) || !slices.Equal(got.Wider, []int{0, 3, 4}) {
+		t.Errorf("where that takes long: %v, wider %v", got.Tests, got.Wider)
+	}
+}
+
+// TestPlanOrder: small differences of time between runs do not change the
+// order, large ones do.
+func TestPlanOrder(t *testing.T) {
+	s := planned()
+	s.byPoint[7] = []int{3, 4}
+	for _, ms := range [][2]int{{16, 63}, {63, 16}, {20, 21}} {
+		s.Tests[3].Time, s.Tests[4].Time = time.Duration(ms[0])*time.Millisecond, time.Duration(ms[1])*time.Millisecond
+		if got := Plan([]*mutate.Mutant{at(7)}, s)[0].Tests; !slices.Equal(got, []int{3, 4}) {
+			t.Errorf("%v ms: %v", ms, got)
+		}
+	}
+	s.Tests[3].Time = 300 * time.Millisecond
+	if got := Plan([]*mutate.Mutant{at(7)}, s)[0].Tests; !slices.Equal(got, []int{4, 3}) {
+		t.Errorf("300 ms: %v", got)
+	}
+}
