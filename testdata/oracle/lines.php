@@ -1,0 +1,66 @@
+<?php
+
+declare(strict_types=1);
+
+// Which lines does each test run, as pcov says? For PHPUnit 9.6:
+//
+//     php -d pcov.enabled=1 -d pcov.directory=ROOT -d auto_prepend_file=lines.php \
+//         phpunit --extensions AssayOracleLines
+//
+// with ORACLE_LINES naming the file to write: one JSON value a line,
+// [test, {file: [line, ...]}], in the order of the run. Lines that run between
+// tests (data providers, setUpBeforeClass) are left out.
+
+spl_autoload_register(static function (string $class): void {
+    if ($class !== 'AssayOracleLines') {
+        return;
+    }
+
+    final class AssayOracleLines implements PHPUnit\Runner\BeforeTestHook, PHPUnit\Runner\AfterTestHook
+    {
+        /** @var resource */
+        private $out;
+        private int $owner;
+
+        public function __construct()
+        {
+            $this->out = fopen(getenv('ORACLE_LINES'), 'ab');
+            $this->owner = getmypid();
+        }
+
+        public function executeBeforeTest(string $test): void
+        {
+            \pcov\clear();
+            \pcov\start();
+        }
+
+        public function executeAfterTest(string $test, float $time): void
+        {
+            \pcov\stop();
+            $lines = [];
+            foreach (\pcov\collect(\pcov\all) as $file => $counts) {
+                $run = array_keys(array_filter($counts, static fn (int $count): bool => $count > 0));
+                if ($run !== []) {
+                    $lines[$file] = $run;
+                }
+            }
+            \pcov\clear();
+            if (getmypid() === $this->owner) {
+                fwrite($this->out, json_encode([self::name(), (object) $lines], JSON_THROW_ON_ERROR | JSON_INVALID_UTF8_SUBSTITUTE) . "\n");
+            }
+        }
+
+        /** "Class::method#row": the hook is told less exactly than whoever calls it. */
+        private static function name(): string
+        {
+            foreach (debug_backtrace() as $frame) {
+                $test = $frame['args'][0] ?? null;
+                if ($test instanceof PHPUnit\Framework\TestCase && $frame['function'] === 'endTest') {
+                    return get_class($test) . '::' . $test->getName(false) . ($test->usesDataProvider() ? '#' . $test->dataName() : '');
+                }
+            }
+
+            return '';
+        }
+    }
+});
