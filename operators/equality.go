@@ -58,8 +58,8 @@ No test notices the case in which the sides differ. Add it, and assert what happ
 
 // typesMatter leaves alone the comparisons that come out the same when the
 // types do not count: whole numbers with whole numbers, booleans with
-// booleans, a text that is no number with a text, an array with [], an object
-// or nothing with null.
+// booleans, an array with [], an object or nothing with null. So do two texts,
+// unless one is a number in quotes: '1e3' for '1000' is too far-fetched.
 func typesMatter(f *syntax.File, n *syntax.Node) bool {
 	left, right := n.Child("left"), n.Child("right")
 	a, b := evident(f, left), evident(f, right)
@@ -80,7 +80,7 @@ func typesMatter(f *syntax.File, n *syntax.Node) bool {
 	case a == "int" && b == "int|false":
 		return isLiteral(f, left, zeros...) || !left.Unwrapped().Is("integer")
 	case a == "string" && b == "string":
-		return !isWord(f, left) && !isWord(f, right)
+		return isNumeric(f, left) || isNumeric(f, right)
 	case a == "array" && b == "array":
 		return !isLiteral(f, left, "[]", "array()") && !isLiteral(f, right, "[]", "array()")
 	}
@@ -105,26 +105,10 @@ var notObjects = map[string]bool{
 	"iterable": true, "callable": true, "mixed": true, "void": true, "never": true, "": true,
 }
 
-// isWord reports whether an expression is a text that PHP cannot take for a
-// number: a literal that begins with neither digit, sign, dot nor space, or
-// X::class.
-func isWord(f *syntax.File, n *syntax.Node) bool {
+// isNumeric reports whether an expression is a literal text that begins like a
+// number.
+func isNumeric(f *syntax.File, n *syntax.Node) bool {
 	n = n.Unwrapped()
-	if n.Is("class_constant_access_expression") {
-		return true
-	}
-	if !n.Is("string", "encapsed_string") {
-		return false
-	}
-	for _, c := range n.Children {
-		switch c.Kind {
-		case "string_content":
-			b := f.Src[c.Start]
-			return wordByte(b) && (b < '0' || b > '9')
-		case "'", `"`:
-		default:
-			return false
-		}
-	}
-	return true
+	content := strings.TrimLeft(strings.Trim(f.Text(n), `'"`), " +-.")
+	return n.Is("string", "encapsed_string") && content != "" && content[0] >= '0' && content[0] <= '9'
 }

@@ -51,7 +51,7 @@ func (t typer) of(n *syntax.Node) string {
 	case "variable_name":
 		return t.variable(n)
 	case "member_access_expression":
-		if isThis(t.f, n.Child("object")) {
+		if t.isOwnObject(n.Child("object")) {
 			return propertyType(t.f, n, t.f.Text(n.Child("name")))
 		}
 	case "scoped_property_access_expression":
@@ -59,7 +59,7 @@ func (t typer) of(n *syntax.Node) string {
 			return propertyType(t.f, n, strings.TrimPrefix(t.f.Text(n.Child("name")), "$"))
 		}
 	case "member_call_expression":
-		if isThis(t.f, n.Child("object")) {
+		if t.isOwnObject(n.Child("object")) {
 			return methodType(t.f, n, t.f.Text(n.Child("name")))
 		}
 	case "scoped_call_expression":
@@ -205,6 +205,26 @@ func (t typer) writes(fn *syntax.Node, name string) written {
 	return w
 }
 
+// isOwnObject reports whether an expression is an object of the class around
+// it: $this, or a parameter declared as self or by the class's name.
+func (t typer) isOwnObject(n *syntax.Node) bool {
+	if !n.Is("variable_name") {
+		return false
+	}
+	if t.f.Text(n) == "$this" {
+		return true
+	}
+	switch typ := strings.TrimPrefix(t.variable(n), "?"); typ {
+	case "":
+		return false
+	case "self", "static":
+		return true
+	default:
+		class := strings.ToLower(t.f.Scope(n).Class)
+		return typ == class[strings.LastIndexByte(class, '\\')+1:] || typ == `\`+class
+	}
+}
+
 // evidentConstant knows X::class, and the array constants of the same class.
 func evidentConstant(f *syntax.File, n *syntax.Node) string {
 	parts := n.NamedChildren()
@@ -232,10 +252,6 @@ func evidentConstant(f *syntax.File, n *syntax.Node) string {
 		}
 	}
 	return ""
-}
-
-func isThis(f *syntax.File, n *syntax.Node) bool {
-	return n.Is("variable_name") && f.Text(n) == "$this"
 }
 
 // isOwn reports whether a scope is self or static.

@@ -125,7 +125,7 @@ func nudge(by int64) applyFunc {
 			return nil
 		case to == 0 && isDivisor(f, n), to == 0 && isStepWidth(f, n):
 			return nil
-		case repeatsBoundary(f, n, by):
+		case repeatsBoundary(f, n, by), by < 0 && isOnlyValue(f, n, x.value):
 			return nil
 		}
 		return fit(f, n.Span, x.write(to))
@@ -153,6 +153,21 @@ func isStepWidth(f *syntax.File, n *syntax.Node) bool {
 		}
 		if !p.Is("binary_expression", "parenthesized_expression") {
 			return false
+		}
+	}
+	return false
+}
+
+// isOnlyValue reports whether a number is handed on as it is, or is a larger
+// operand in a calculation: then what notices one more notices one less.
+func isOnlyValue(f *syntax.File, n *syntax.Node, value int64) bool {
+	switch p := n.Parent; p.Kind {
+	case "return_statement", "array_element_initializer":
+		return true
+	case "binary_expression":
+		switch operatorText(f, p) {
+		case "+", "-", "*", "/", "**":
+			return value > 2 || value < -2
 		}
 	}
 	return false

@@ -222,30 +222,43 @@ func words(name string) []string {
 }
 
 // messageText reports whether an argument is the text of an exception: a
-// string, or something that builds one, given to "new" or to a static method
-// of a class whose name ends in Exception or Error. Codes and other values are
-// behaviour and stay.
+// string, or something that builds one, given to what makes an exception.
+// Codes and other values are behaviour and stay.
 func messageText(f *syntax.File, arg *syntax.Node) bool {
-	args := arg.Parent
-	if !args.Is("arguments") || args.Parent == nil {
-		return false
-	}
-	var class *syntax.Node
-	switch call := args.Parent; call.Kind {
-	case "object_creation_expression":
-		class = call.First("name", "qualified_name")
-	case "scoped_call_expression":
-		class = call.Child("scope")
-	}
-	if !class.Is("name", "qualified_name") {
-		return false
-	}
-	name := lastName(f, class)
-	if !strings.HasSuffix(name, "Exception") && !strings.HasSuffix(name, "Error") {
+	if !arg.Parent.Is("arguments") || !makesException(f, arg.Parent.Parent) {
 		return false
 	}
 	inner := arg.NamedChildren()
 	return len(inner) > 0 && buildsText(f, inner[len(inner)-1].Unwrapped())
+}
+
+// makesException reports whether a call makes an exception: "new" or a static
+// method, thrown on the spot or of a class named as one; or the parent's
+// constructor, called in such a class.
+func makesException(f *syntax.File, call *syntax.Node) bool {
+	var class *syntax.Node
+	switch call.Kind {
+	case "object_creation_expression":
+		class = call.First("name", "qualified_name")
+	case "scoped_call_expression":
+		class = call.Child("scope")
+		if strings.EqualFold(f.Text(class), "parent") {
+			around := f.Scope(call)
+			base := around.ClassNode.First("base_clause").First("name", "qualified_name")
+			return namesException(around.Class) || base != nil && namesException(f.Text(base))
+		}
+	default:
+		return false
+	}
+	thrown := call.Parent
+	for thrown.Is("parenthesized_expression") {
+		thrown = thrown.Parent
+	}
+	return thrown.Is("throw_expression") || class != nil && namesException(lastName(f, class))
+}
+
+func namesException(class string) bool {
+	return strings.HasSuffix(class, "Exception") || strings.HasSuffix(class, "Error")
 }
 
 // textBuilders make a text from their arguments.

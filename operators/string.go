@@ -44,6 +44,13 @@ var namingArguments = map[string]bool{
 	"stream_wrapper_register": true, "date_default_timezone_set": true,
 }
 
+// idleWhenEmpty gives the place of the argument without which a function
+// changes nothing, which the family call drops, or only fails.
+var idleWhenEmpty = map[string]int{
+	"trim": 1, "ltrim": 1, "rtrim": 1, "chop": 1, "str_replace": 0, "str_ireplace": 0, "str_pad": 2,
+	"substr_count": 1, "chunk_split": 2, "wordwrap": 2,
+}
+
 // stringIsFree reports whether a text may be emptied or filled. Beyond what
 // holds for all literals it leaves alone: parts of a concatenation (the family
 // concat drops them) and elements of a list (the family array does), numbers
@@ -72,6 +79,9 @@ func stringIsFree(f *syntax.File, n *syntax.Node) bool {
 	}
 	name, at := argumentIn(f, n)
 	if namingArguments[name] || strings.HasPrefix(name, "preg_") && at == 0 {
+		return false
+	}
+	if place, ok := idleWhenEmpty[name]; ok && place == at {
 		return false
 	}
 	return !isClassName(f.Text(n))
