@@ -124,6 +124,11 @@ func nextStage(o keeperOrder) error {
 		return err
 	}
 	runtime.LockOSThread()
+	// The signal at the parent's death belongs to one thread, the first; of all
+	// threads only the one that calls exec lives on.
+	if err := unix.Prctl(unix.PR_SET_PDEATHSIG, uintptr(unix.SIGKILL), 0, 0, 0); err != nil {
+		return err
+	}
 	if o.UserNS {
 		if err := dropCaps(); err != nil {
 			return err

@@ -8,6 +8,7 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+	"time"
 )
 
 // Views where the machine gives less, or where the user is not root. Each row
@@ -58,6 +59,7 @@ func (w world) run(t *testing.T, script string, tests []string, env ...string) {
 	cmd := osexec.Command("/bin/sh", "-ec", script, "sh", w.program, "-test.v", "-test.timeout=60s", pattern)
 	cmd.Dir = "/"
 	cmd.Env = append(os.Environ(), append(env, "TMPDIR="+w.temp, "HOME="+w.home, "ASSAY_TEST_HOME="+w.home)...)
+	cmd.WaitDelay = 10 * time.Second // a process that was left holds the pipe open: an error
 	out, err := cmd.CombinedOutput()
 	if err != nil {
 		t.Errorf("%s: %v\n%s", script, err, out)
