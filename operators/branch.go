@@ -89,7 +89,7 @@ func entered(f *syntax.File, n *syntax.Node) bool {
 // labelDropped takes a label out: with its statements, or without them when
 // the label before it falls through into them.
 func labelDropped(f *syntax.File, n *syntax.Node) []mutate.Edit {
-	if n.First("text_interpolation") != nil {
+	if n.First("text_interpolation") != nil || holdsLabel(n) {
 		return nil
 	}
 	if entered(f, n) {

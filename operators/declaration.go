@@ -145,13 +145,16 @@ func bound(f *syntax.File, fn *syntax.Node) bool {
 }
 
 // readonlyDropped is for properties; a readonly class would need its parents
-// and children to agree.
+// and children to agree, and so may a property of a class that has a parent.
 func readonlyDropped(f *syntax.File, n *syntax.Node) []mutate.Edit {
 	if !n.Parent.Is("property_declaration", "property_promotion_parameter") {
 		return nil
 	}
 	if n.Parent.First("visibility_modifier") == nil {
 		return nil // readonly alone makes the property
+	}
+	if f.Scope(n).ClassNode.First("base_clause") != nil {
+		return nil
 	}
 	end := n.End
 	for end < len(f.Src) && (f.Src[end] == ' ' || f.Src[end] == '\t') {

@@ -401,6 +401,17 @@ func yields(fn *syntax.Node) []*syntax.Node {
 // its own function: without it the function may be no generator any more.
 func holdsYield(n *syntax.Node) bool { return len(yields(n)) > 0 }
 
+// holdsLabel reports whether a goto may lead into a node: without the label
+// PHP refuses the file.
+func holdsLabel(n *syntax.Node) bool {
+	found := false
+	n.Walk(func(c *syntax.Node) bool {
+		found = found || c.Is("named_label_statement")
+		return !found
+	})
+	return found
+}
+
 // catchesVariable gives the name of the variable, "$e", that the nearest catch
 // around a node names, or "".
 func catchesVariable(f *syntax.File, n *syntax.Node) string {

@@ -170,7 +170,7 @@ func argsOfException(f *syntax.File, n *syntax.Node) bool {
 func catchEmptied(f *syntax.File, n *syntax.Node) []mutate.Edit {
 	body := n.Child("body")
 	inner := body.NamedChildren()
-	if len(inner) == 0 || allQuiet(f, inner) {
+	if len(inner) == 0 || allQuiet(f, inner) || holdsLabel(body) {
 		return nil
 	}
 	if oneDropped(f, body) || inner[len(inner)-1].First("throw_expression") != nil {
@@ -223,7 +223,7 @@ func eachDropped(list []*syntax.Node) []mutate.Edit {
 // catchEmptied.
 func finallyEmptied(f *syntax.File, n *syntax.Node) []mutate.Edit {
 	body := n.Child("body")
-	if inner := body.NamedChildren(); len(inner) == 0 || allQuiet(f, inner) || oneDropped(f, body) {
+	if inner := body.NamedChildren(); len(inner) == 0 || allQuiet(f, inner) || oneDropped(f, body) || holdsLabel(body) {
 		return nil
 	}
 	return one(body, "{}")
