@@ -118,19 +118,6 @@ A survivor means that no test has a character that the two treat differently. Ad
 			})),
 		},
 		&mutate.Operator{
-			ID: "call/upper-lower-swapped",
-			Doc: `Upper and lower case are swapped: strtoupper() for strtolower(), lcfirst() for ucfirst().
-
-A survivor means that no test has letters here, or that their case is not looked at. Assert the exact text.`,
-			Before: `$key = strtolower($name);`,
-			After:  `$key = strtoupper($name);`,
-			Kinds:  []string{"function_call_expression"},
-			Wide:   true, // what kills the call dropped nearly always kills this
-			Apply: renames(0, both(map[string]string{
-				"strtolower": "strtoupper", "mb_strtolower": "mb_strtoupper", "ucfirst": "lcfirst", "mb_ucfirst": "mb_lcfirst",
-			})),
-		},
-		&mutate.Operator{
 			ID: "call/zone-dropped",
 			Doc: `A date is made in UTC instead of the zone that is set: gmdate() for date(), gmmktime() for mktime().
 

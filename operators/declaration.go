@@ -49,17 +49,6 @@ A survivor means that no test passes null for this parameter. Pass it and assert
 			Apply:  nullableDropped,
 		},
 		&mutate.Operator{
-			ID: "declaration/readonly-dropped",
-			Doc: `A property can be written again.
-
-A survivor means that no test tries to change it. Most teams leave that to PHP; a test would assign to it and expect an \Error.`,
-			Before: `class Buoy { public readonly int $depth; }`,
-			After:  `class Buoy { public int $depth; }`,
-			Kinds:  []string{"readonly_modifier"},
-			Wide:   true, // few people act on it
-			Apply:  readonlyDropped,
-		},
-		&mutate.Operator{
 			ID: "declaration/strict-types-off",
 			Doc: `declare(strict_types=1) is turned off for the file.
 
@@ -142,25 +131,6 @@ func bound(f *syntax.File, fn *syntax.Node) bool {
 	}
 	class := fn.Parent.Parent
 	return class.First("base_clause", "class_interface_clause") != nil || !class.Is("class_declaration", "anonymous_class")
-}
-
-// readonlyDropped is for properties; a readonly class would need its parents
-// and children to agree, and so may a property of a class that has a parent.
-func readonlyDropped(f *syntax.File, n *syntax.Node) []mutate.Edit {
-	if !n.Parent.Is("property_declaration", "property_promotion_parameter") {
-		return nil
-	}
-	if n.Parent.First("visibility_modifier") == nil {
-		return nil // readonly alone makes the property
-	}
-	if f.Scope(n).ClassNode.First("base_clause") != nil {
-		return nil
-	}
-	end := n.End
-	for end < len(f.Src) && (f.Src[end] == ' ' || f.Src[end] == '\t') {
-		end++
-	}
-	return remove(n.Start, end)
 }
 
 func visibilityNarrowed(f *syntax.File, n *syntax.Node) []mutate.Edit {
