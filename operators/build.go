@@ -6,8 +6,7 @@ import (
 )
 
 // swap replaces operator tokens by a table, where allow (if there is one) says
-// so. PHP's own precedence then decides what the new text means, so a wrong tree
-// can do no harm.
+// so. Only the token changes, but where that would regroup the operands.
 func swap(table map[string]string, allow func(*syntax.File, *syntax.Node) bool) applyFunc {
 	return func(f *syntax.File, n *syntax.Node) []mutate.Edit {
 		to, ok := table[operatorText(f, n)]
