@@ -130,6 +130,10 @@ func stepDropped(table map[string]int) applyFunc {
 		if value.Unwrapped().Is("string", "integer", "float", "null", "boolean", "array_creation_expression") {
 			return nil
 		}
+		if cast := n.Parent; cast.Is("cast_expression") && (name == "round" || name == "floor" || name == "ceil") &&
+			castTypes[strings.ToLower(strings.TrimSpace(f.Text(cast.Child("type"))))] == "int" {
+			return nil // (int) cuts off what floor() and ceil() would: call/rounding-swapped again
+		}
 		if name == "strval" && isBinary(f, n.Parent, map[string]bool{".": true}) {
 			return nil // the dot makes a string of anything
 		}

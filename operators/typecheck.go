@@ -269,7 +269,7 @@ func emptyToUnset(f *syntax.File, n *syntax.Node) []mutate.Edit {
 
 // castDropped drops casts to one of the types, but not where PHP makes the
 // same conversion anyway: to string by the dot, echo and print, to bool in a
-// condition; nor where the value evidently is of the type already.
+// condition, to a number in a calculation; nor where the value evidently is of the type already.
 func castDropped(types ...string) applyFunc {
 	return func(f *syntax.File, n *syntax.Node) []mutate.Edit {
 		typ := strings.ToLower(strings.TrimSpace(f.Text(n.Child("type"))))
@@ -287,6 +287,7 @@ func castDropped(types ...string) applyFunc {
 		}
 		switch p := at.Parent; {
 		case types[0] == "bool" && decides(f, at),
+			types[0] == "int" && reckons(f, p) && !fraction(f, value),
 			types[0] == "string" && p.Is("binary_expression") && operatorText(f, p) == ".",
 			types[0] == "string" && p.Is("augmented_assignment_expression") && operatorText(f, p) == ".=",
 			types[0] == "string" && p.Is("echo_statement", "print_intrinsic"):
@@ -294,4 +295,21 @@ func castDropped(types ...string) applyFunc {
 		}
 		return keep(f, n, value)
 	}
+}
+
+// reckons reports whether an expression makes numbers of its sides: by
+// arithmetic, or by a comparison that is not strict.
+func reckons(f *syntax.File, n *syntax.Node) bool {
+	switch operatorText(f, n) {
+	case "+", "-", "*", "/", "%", "**", "<", "<=", ">", ">=", "==", "!=", "<>", "<=>":
+		return n.Is("binary_expression")
+	}
+	return false
+}
+
+// fraction reports whether an expression is a calculation whose result a cast
+// to int may cut off.
+func fraction(f *syntax.File, n *syntax.Node) bool {
+	n = n.Unwrapped()
+	return n.Is("binary_expression") && reckons(f, n)
 }
