@@ -115,7 +115,7 @@ func (c *runCommand) choose(code *codebase, r *mutate.Result) []*mutate.Mutant {
 	all := len(chosen)
 	changed := 0
 	if c.Budget > 0 {
-		chosen, changed = changedFirst(chosen, changedLines(code.Root), c.Seed)
+		chosen, changed = changedFirst(chosen, gitChanges(code.Root), c.Seed)
 	} else {
 		chosen = spread(chosen, c.Seed)
 	}
