@@ -33,12 +33,16 @@ func (k *keeper) run(r runRequest) (o outcome, err error) {
 	if err := k.revive(); err != nil {
 		return o, fmt.Errorf("the worker's stages could not be started again: %w", err)
 	}
+	stage, parent, err := k.stageFor(r)
+	if err != nil {
+		return o, err
+	}
 	if r.Path != "" {
 		if err := k.view.Swap(map[string][]byte{r.Path: r.Text}); err != nil {
 			return o, errors.Join(err, k.view.Restore())
 		}
 	}
-	o, err = k.watchOne(r)
+	o, err = k.watchOne(r, stage, parent)
 	return o, errors.Join(err, k.clean(&o))
 }
 
@@ -92,41 +96,41 @@ func (k *keeper) clean(o *outcome) error {
 
 // stageFor picks the latest stage that has not loaded the file: a class that
 // is already there would not be changed by the swap. -1: none of them.
-func (k *keeper) stageFor(r runRequest) int {
+func (k *keeper) stageFor(r runRequest) (int, *peer, error) {
 	switch {
 	case r.Cold || !k.req.Forks:
-		return -1
+		return -1, nil, nil
 	case r.Path == "" || !k.files1[r.Path]:
-		return 1
-	case !k.files0[r.Path]:
-		return 0
+		return 1, k.stage1, nil
+	case k.files0[r.Path]:
+		return -1, nil, nil
 	}
-	return -1
+	late, err := k.lateStage(r)
+	if late != nil || err != nil {
+		return 2, late, err
+	}
+	return 0, k.stage0, nil
 }
 
-func (k *keeper) watchOne(r runRequest) (outcome, error) {
+func (k *keeper) watchOne(r runRequest, stage int, parent *peer) (outcome, error) {
 	k.serial++
-	c := &child{k: k, id: k.serial, free: r.Mode == "survey", soft: r.Soft, began: time.Now(), phaseWall: time.Now(), phaseTest: -1}
-	c.o = outcome{Running: -1, Exit: -1, Stage: k.stageFor(r)}
+	c := &child{k: k, id: k.serial, parent: parent, free: r.Mode == "survey", soft: r.Soft,
+		began: time.Now(), phaseWall: time.Now(), phaseTest: -1}
+	c.o = outcome{Running: -1, Exit: -1, Stage: stage}
 	ord := order{Op: "run", ID: c.id, Mode: r.Mode, Limits: r.Count, Loops: r.Loops}
 	if r.Tests != nil {
 		ord.Tests = r.Tests
-		if c.o.Stage < 1 {
+		if stage < 1 {
 			ord.Tests, ord.ByName = r.Names, true
 		}
 	}
-	switch c.o.Stage {
-	case 1, 0:
-		c.parent = k.stage1
-		if c.o.Stage == 0 {
-			c.parent = k.stage0
-		}
+	if parent != nil {
 		c.peer = k.board.expect()
 		ord.Token = c.peer.token
 		if err := c.parent.send(ord); err != nil {
 			return c.o, err
 		}
-	default:
+	} else {
 		var err error
 		if c.proc, c.peer, err = k.startPHP(&ord); err != nil {
 			return c.o, err
@@ -216,8 +220,7 @@ func (c *child) gone() bool {
 
 func (c *child) kill() {
 	if c.pid > 0 {
-		syscall.Kill(-c.pid, syscall.SIGKILL)
-		syscall.Kill(c.pid, syscall.SIGKILL)
+		killGroup(c.pid)
 	}
 }
 

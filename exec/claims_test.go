@@ -130,8 +130,9 @@ func judgeClaims(t *testing.T, set Settings, claims []claim) []mutate.Verdict {
 			t.Fatalf("%s: %q stands %d times", cl.File, cl.Before, bytes.Count(src.Text, []byte(cl.Before)))
 		}
 		e := mutate.Edit{Span: syntax.Span{Start: at, End: at + len(cl.Before)}, New: cl.After}
-		ms = append(ms, &mutate.Mutant{ID: string(rune('a' + i)), Op: op, Source: src, Edit: e,
-			Point: points[cl.File].AtEdit(files[cl.File], e)})
+		m := &mutate.Mutant{ID: string(rune('a' + i)), Op: op, Source: src, Edit: e}
+		points[cl.File].Locate(files[cl.File], m)
+		ms = append(ms, m)
 	}
 	ctx := context.Background()
 	e, err := Open(ctx, set)

@@ -25,6 +25,7 @@ type keeper struct {
 	stage0  *peer
 	stage1  *peer
 	pid1    int // of stage 1
+	late    lateStages
 	facts   stageFacts
 	files0  map[string]bool // relative to the root
 	files1  map[string]bool
@@ -298,6 +299,7 @@ func (k *keeper) stopPHP() {
 			k.board.forget(p)
 		}
 	}
+	k.dropLate()
 	k.php, k.stage0, k.stage1, k.pid1 = nil, nil, nil, 0
 }
 
@@ -333,6 +335,6 @@ func (k *keeper) killLeftovers() error {
 	if k.php != nil {
 		stage0 = k.php.cmd.Process.Pid
 	}
-	_, err := killStrays(func(pid int) bool { return pid == stage0 || pid == k.pid1 })
+	_, err := killStrays(func(pid int) bool { return pid == stage0 || pid == k.pid1 || k.late.has(pid) })
 	return err
 }

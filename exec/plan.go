@@ -47,6 +47,10 @@ func (s *Survey) reaching(m *mutate.Mutant) (key string, tests []int) {
 	if m.Point == mutate.FileLevel || s.dropped[m.Source.Path] {
 		return "f" + m.Source.Path, s.byFile[m.Source.Path]
 	}
+	if m.Inspected {
+		tests = slices.DeleteFunc(slices.Clone(s.byFile[m.Source.Path]), func(i int) bool { return !s.inspects[i] })
+		return "i" + strconv.Itoa(m.Point), union(s.byPoint[m.Point], tests)
+	}
 	return "p" + strconv.Itoa(m.Point), s.byPoint[m.Point]
 }
 

@@ -88,3 +88,9 @@ func alive(pid int) bool {
 	i := bytes.LastIndexByte(b, ')')
 	return i < 0 || !strings.HasPrefix(strings.TrimSpace(string(b[i+1:])), "Z")
 }
+
+// killGroup ends a process and the group that it leads.
+func killGroup(pid int) {
+	syscall.Kill(-pid, syscall.SIGKILL)
+	syscall.Kill(pid, syscall.SIGKILL)
+}

@@ -21,6 +21,7 @@ import (
 //	["unfit", why]                            it cannot work
 //	["stage", 0, files, version]              stage 0 is ready; files: all included ones
 //	["stage", 1, files, tests, built, fatal, version]  stage 1 is; see Suite9.php
+//	["late", ok, why]                         a stage without one file is ready, or why it cannot be had
 //	["forked", id, pid]                       an order was taken by a child
 //	["exited", id, status, signal]            it ended; status -1 when by a signal
 //	["nofork", id]                            no child could be made
@@ -60,6 +61,15 @@ type order struct {
 	Preload []string      `json:"preload,omitempty"`
 	Limits  map[int]int64 `json:"limits,omitempty"` // point of a loop's body => passes that are too many
 	Loops   map[int]int   `json:"loops,omitempty"`  // point of a loop => point of its body
+	Late    *lateOrder    `json:"late,omitempty"`   // for "stage": build the suite without a file
+}
+
+// lateOrder asks for a stage in which one file is not loaded although building
+// the suite uses it; see Late.php.
+type lateOrder struct {
+	Classes []string `json:"classes"` // that the file declares, in lower case
+	File    string   `json:"file"`    // absolute
+	IDs     []string `json:"ids"`     // the names of all tests, in order
 }
 
 // message is one line from PHP.
@@ -130,15 +140,16 @@ type limits struct {
 
 // runRequest is one child.
 type runRequest struct {
-	Path  string // file to swap, relative to the root; "" for none
-	Text  []byte
-	Mode  string
-	Tests []int         // numbers; nil for all
-	Names []string      // the same tests as "Class::method", for a suite built anew
-	Cold  bool          // a process of its own, whatever the stages could do
-	Soft  bool          // end it at the soft limit, as a suspect
-	Count map[int]int64 // the text has probes: passes of the bodies of loops that are too many
-	Loops map[int]int   // loop => body, for Count
+	Path    string // file to swap, relative to the root; "" for none
+	Text    []byte
+	Mode    string
+	Tests   []int         // numbers; nil for all
+	Names   []string      // the same tests as "Class::method", for a suite built anew
+	Classes []string      // that the file declares, in lower case: lets a stage be made without it
+	Cold    bool          // a process of its own, whatever the stages could do
+	Soft    bool          // end it at the soft limit, as a suspect
+	Count   map[int]int64 // the text has probes: passes of the bodies of loops that are too many
+	Loops   map[int]int   // loop => body, for Count
 }
 
 // A reply answers a request.
@@ -189,7 +200,7 @@ type outcome struct {
 	Last     string // PHP's fatal error, if it said so
 	Output   string // the end of what was printed
 	Wall     int64  // microseconds
-	Stage    int    // where it was forked; -1 for a process of its own
+	Stage    int    // where it was forked: 0, 1, 2 for a late stage; -1 for a process of its own
 	Damage   []string
 }
 

@@ -147,6 +147,9 @@ func (j *bench) controlsPass(ctx context.Context, w *worker, t Task) error {
 
 func (j *bench) request(t Task, text []byte, tests []int) runRequest {
 	r := runRequest{Path: t.Mutant.Source.Path, Text: text, Mode: "judge"}
+	if p := j.s.points[r.Path]; p != nil {
+		r.Classes = p.Classes
+	}
 	if tests != nil {
 		r.Tests, r.Names = tests, names(j.s.rows, tests)
 	}

@@ -8,6 +8,7 @@ import (
 	"maps"
 	"os"
 	"path/filepath"
+	"regexp"
 	"slices"
 	"strings"
 	"sync"
@@ -26,17 +27,18 @@ type Survey struct {
 	Suite time.Duration // the tests' own time, all of them
 	Notes []mutate.Note
 
-	rows    []testRow
-	classes [][2]string      // PHPUnit's own, loaded in a whole run, with their files
-	byPoint map[int][]int    // point => tests, ascending
-	byFile  map[string][]int // path => tests in whose process it was loaded
-	dropped map[string]bool  // paths whose points PHP did not take
-	points  map[string]*mutate.Points
-	peak    map[int]int64 // point => the most often that one test passes it
-	memory  int64         // bytes a child may use
-	shares  []bool        // test => it touches state that outlives it
-	needs   [][]int       // test => tests that must run before it
-	feeds   [][]int       // test => tests that need it
+	rows     []testRow
+	classes  [][2]string      // PHPUnit's own, loaded in a whole run, with their files
+	byPoint  map[int][]int    // point => tests, ascending
+	byFile   map[string][]int // path => tests in whose process it was loaded
+	dropped  map[string]bool  // paths whose points PHP did not take
+	points   map[string]*mutate.Points
+	peak     map[int]int64 // point => the most often that one test passes it
+	memory   int64         // bytes a child may use
+	shares   []bool        // test => it touches state that outlives it
+	inspects []bool        // test => it may read defaults of parameters without a call
+	needs    [][]int       // test => tests that must run before it
+	feeds    [][]int       // test => tests that need it
 }
 
 // Survey runs the unchanged suite twice: whole and as it is, and class by
@@ -471,23 +473,32 @@ func (x *explorer) shareState(reach []map[int]bool) {
 			}
 		}
 	}
-	known := map[string]bool{}
-	helper := func(path string) bool {
-		if source[path] || filepath.Ext(path) != ".php" || strings.HasPrefix(path, "vendor/") {
-			return false
+	helpers := map[string]helper{}
+	look := func(path string) helper {
+		h, ok := helpers[path]
+		if !ok && filepath.Ext(path) == ".php" {
+			h = lookAt(filepath.Join(x.e.set.Root, filepath.FromSlash(path)), source[path])
+			helpers[path] = h
 		}
-		if _, ok := known[path]; !ok {
-			known[path] = fileShares(filepath.Join(x.e.set.Root, filepath.FromSlash(path)))
-		}
-		return known[path]
+		return h
 	}
-	everywhere := slices.ContainsFunc(slices.Collect(maps.Keys(x.loaded)), helper)
-	classShares := map[string]bool{}
+	var all helper
+	for path := range x.loaded {
+		all = all.or(look(path))
+	}
+	s.inspects = make([]bool, len(s.rows))
+	classes := map[string]helper{}
 	for class, o := range x.apart {
-		classShares[class] = everywhere || slices.ContainsFunc(o.Tests, func(t testRun) bool { return slices.ContainsFunc(t.Files, helper) })
+		h := all
+		for _, t := range o.Tests {
+			for _, path := range t.Files {
+				h = h.or(look(path))
+			}
+		}
+		classes[class] = h
 	}
 	for i, r := range s.rows {
-		s.shares[i] = classShares[r.Class]
+		s.shares[i], s.inspects[i] = classes[r.Class].shares, classes[r.Class].inspects
 		for p := range reach[i] {
 			if s.shares[i] {
 				break
@@ -497,13 +508,37 @@ func (x *explorer) shareState(reach []map[int]bool) {
 	}
 }
 
-func fileShares(path string) bool {
+// helper is what the text of a loaded file says about the tests that load it.
+type helper struct{ shares, inspects bool }
+
+func (h helper) or(o helper) helper { return helper{h.shares || o.shares, h.inspects || o.inspects} }
+
+// inspecting are the ways to read a parameter's default without a call:
+// reflection, and doubles by PHPUnit and by the libraries that are used for it.
+var inspecting = regexp.MustCompile(`(?i)getDefaultValue|createMock|createStub|createPartialMock|createConfigured|createTestProxy|getMock|MockBuilder|prophesize|Mockery|Phake`)
+
+// ownLibraries are folders of PHPUnit and Composer themselves, which do all of
+// that and are no helpers of the tests.
+var ownLibraries = regexp.MustCompile(`(^|/)vendor/(phpunit|sebastian|composer|myclabs|phar-io|theseer|nikic)/`)
+
+// lookAt reads a loaded file. State in libraries below vendor does not count:
+// nearly all keep some, and none has been seen to carry a mutant's effect from
+// test to test. Of a file under change the points tell more than its text.
+func lookAt(path string, isSource bool) helper {
+	if ownLibraries.MatchString(filepath.ToSlash(path)) {
+		return helper{}
+	}
 	src, err := os.ReadFile(path)
 	if err != nil {
-		return true // not known: the careful answer
+		return helper{true, true} // not known: the careful answer
+	}
+	h := helper{inspects: inspecting.Match(src)}
+	if isSource || strings.Contains(filepath.ToSlash(path), "/vendor/") {
+		return h
 	}
 	f, err := syntax.Parse(path, src)
-	return err != nil || mutate.SharesState(f)
+	h.shares = err != nil || mutate.SharesState(f)
+	return h
 }
 
 func union(a, b []int) []int {

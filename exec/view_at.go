@@ -18,7 +18,10 @@ import (
 // symbolic link on the way: mutated code may have put one anywhere, and what we
 // write must never leave the view.
 
-var errNotRegular = errors.New("not a regular file")
+var (
+	errNotRegular = errors.New("not a regular file")
+	errShorter    = errors.New("got shorter while it was read")
+)
 
 // meta is what a stat says of one entry; times in nanoseconds since 1970.
 type meta struct {
@@ -169,17 +172,20 @@ func readlinkAt(dir int, rel string) (string, error) {
 // that moment; one of another user is replaced, if its directory allows. It
 // returns the file's stat afterwards.
 func writeIn(root int, rel string, data []byte, want meta) (meta, error) {
-	dir, name, err := openParent(root, rel)
+	const flags = unix.O_WRONLY | unix.O_NONBLOCK
+	fd, err := openBeneath(root, rel, flags)
 	if err != nil {
-		return meta{}, err
+		dir, name, err := openParent(root, rel)
+		if err != nil {
+			return meta{}, err
+		}
+		fd, err = openForWriting(dir, name, flags)
+		unix.Close(dir)
+		if err != nil {
+			return meta{}, err
+		}
 	}
-	defer unix.Close(dir)
-	fd, err := openForWriting(dir, name)
-	if err != nil {
-		return meta{}, err
-	}
-	f := os.NewFile(uintptr(fd), rel)
-	defer f.Close()
+	defer unix.Close(fd)
 	m, err := statFd(fd)
 	if err != nil {
 		return meta{}, err
@@ -189,7 +195,7 @@ func writeIn(root int, rel string, data []byte, want meta) (meta, error) {
 	}
 	// Cutting the file to nothing first would make some file systems write it
 	// to disk when it is closed (ext4: a thousand times slower).
-	if _, err := f.Write(data); err != nil {
+	if err := writeAll(fd, data); err != nil {
 		return meta{}, err
 	}
 	if m.size > int64(len(data)) {
@@ -200,14 +206,45 @@ func writeIn(root int, rel string, data []byte, want meta) (meta, error) {
 	if err := setRights(fd, m, want); err != nil {
 		return meta{}, err
 	}
-	if err := setTime(dir, name, want.mtime); err != nil {
+	if err := setFileTime(fd, root, rel, want.mtime); err != nil {
 		return meta{}, err
 	}
 	return statFd(fd)
 }
 
-func openForWriting(dir int, name string) (int, error) {
-	const flags = unix.O_WRONLY | unix.O_NONBLOCK
+// readAll fills data.
+func readAll(fd int, data []byte) error {
+	for len(data) > 0 {
+		n, err := unix.Read(fd, data)
+		if err == unix.EINTR {
+			continue
+		}
+		if err != nil {
+			return err
+		}
+		if n == 0 {
+			return errShorter
+		}
+		data = data[n:]
+	}
+	return nil
+}
+
+func writeAll(fd int, data []byte) error {
+	for len(data) > 0 {
+		n, err := unix.Write(fd, data)
+		if err == unix.EINTR {
+			continue
+		}
+		if err != nil {
+			return err
+		}
+		data = data[n:]
+	}
+	return nil
+}
+
+func openForWriting(dir int, name string, flags int) (int, error) {
 	fd, err := openAt(dir, name, flags, 0)
 	if err != unix.EACCES && err != unix.EOVERFLOW {
 		return fd, err

@@ -3,7 +3,6 @@
 package exec
 
 import (
-	"errors"
 	"fmt"
 	"os"
 	"path"
@@ -253,29 +252,9 @@ func (c *copier) file(from, to int, name, rel string, m meta) error {
 // small copies a file that fits the buffer: most files do, and two calls are
 // quicker than asking what is the best way.
 func (c *copier) small(dst, src int, size int64) error {
-	n := 0
-	for n < int(size) {
-		got, err := unix.Read(src, c.buf[n:size])
-		if err == unix.EINTR {
-			continue
-		}
-		if err != nil {
-			return err
-		}
-		if got == 0 {
-			return errors.New("got shorter while it was copied")
-		}
-		n += got
+	data := c.buf[:size]
+	if err := readAll(src, data); err != nil {
+		return err
 	}
-	for at := 0; at < n; {
-		put, err := unix.Write(dst, c.buf[at:n])
-		if err == unix.EINTR {
-			continue
-		}
-		if err != nil {
-			return err
-		}
-		at += put
-	}
-	return nil
+	return writeAll(dst, data)
 }

@@ -3,6 +3,7 @@ package exec
 import (
 	"io"
 	"os"
+	"unsafe"
 
 	"golang.org/x/sys/unix"
 )
@@ -51,4 +52,31 @@ func copyRange(to, from *os.File, begin, end int64) error {
 	}
 	_, err := io.CopyN(to, from, end-begin)
 	return err
+}
+
+// openBeneath opens rel below root; no symbolic link is followed. It fails with
+// ENOSYS before Linux 5.6, and with EPERM in some containers.
+func openBeneath(root int, rel string, flags int) (int, error) {
+	how := unix.OpenHow{
+		Flags:   uint64(flags | unix.O_NOFOLLOW | unix.O_CLOEXEC),
+		Resolve: unix.RESOLVE_BENEATH | unix.RESOLVE_NO_SYMLINKS,
+	}
+	for range 8 {
+		fd, err := unix.Openat2(root, rel, &how)
+		if err != unix.EINTR && err != unix.EAGAIN {
+			return fd, err
+		}
+	}
+	return -1, unix.EAGAIN
+}
+
+// setFileTime sets the times of an open file, rel below root.
+func setFileTime(fd, _ int, _ string, mtime int64) error {
+	ts := [2]unix.Timespec{unix.NsecToTimespec(mtime), unix.NsecToTimespec(mtime)}
+	// utimensat(2): without a path it is about the descriptor itself.
+	_, _, errno := unix.Syscall6(unix.SYS_UTIMENSAT, uintptr(fd), 0, uintptr(unsafe.Pointer(&ts)), 0, 0, 0)
+	if errno != 0 {
+		return errno
+	}
+	return nil
 }

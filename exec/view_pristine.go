@@ -5,7 +5,6 @@ package exec
 import (
 	"errors"
 	"fmt"
-	"io"
 	"os"
 	"path"
 	"path/filepath"
@@ -18,15 +17,16 @@ import (
 // pristine is the state to go back to: a directory that nobody writes, with the
 // exceptions recorded by accept.
 type pristine struct {
-	dir    int              // -1: nothing there
-	saved  map[string]saved // by path
-	within map[string][]string
-	store  int    // directory of the saved copies
-	prefix string // of their names: trees may share a store
-	stored int
-	root   string // the path under which links in the view mean this place
-	link   func(rel, target string) string
-	omit   func(rel string, m meta) bool
+	dir      int              // -1: nothing there
+	saved    map[string]saved // by path
+	within   map[string][]string
+	resolved map[string]string // answers of resolve
+	store    int               // directory of the saved copies
+	prefix   string            // of their names: trees may share a store
+	stored   int
+	root     string // the path under which links in the view mean this place
+	link     func(rel, target string) string
+	omit     func(rel string, m meta) bool
 }
 
 // saved is one accepted exception.
@@ -38,7 +38,7 @@ type saved struct {
 }
 
 func newPristine(dir, store int) *pristine {
-	return &pristine{dir: dir, store: store, saved: map[string]saved{}, within: map[string][]string{}}
+	return &pristine{dir: dir, store: store, saved: map[string]saved{}, within: map[string][]string{}, resolved: map[string]string{}}
 }
 
 func (p *pristine) stat(rel string) (meta, bool, error) {
@@ -62,18 +62,22 @@ func (p *pristine) stat(rel string) (meta, bool, error) {
 }
 
 func (p *pristine) open(rel string) (*os.File, error) {
+	fd, err := p.openFd(rel)
+	if err != nil {
+		return nil, err
+	}
+	return os.NewFile(uintptr(fd), rel), nil
+}
+
+func (p *pristine) openFd(rel string) (int, error) {
 	dir, name := p.dir, rel
 	if s, ok := p.saved[rel]; ok && s.copy != "" {
 		dir, name = p.store, s.copy
 	}
 	if dir < 0 {
-		return nil, unix.ENOENT
+		return -1, unix.ENOENT
 	}
-	fd, err := openAt(dir, name, unix.O_RDONLY|unix.O_NONBLOCK, 0)
-	if err != nil {
-		return nil, err
-	}
-	return os.NewFile(uintptr(fd), rel), nil
+	return openAt(dir, name, unix.O_RDONLY|unix.O_NONBLOCK, 0)
 }
 
 func (p *pristine) read(rel string) (original, error) {
@@ -87,13 +91,13 @@ func (p *pristine) read(rel string) (original, error) {
 	if !m.isRegular() {
 		return original{}, errNotRegular
 	}
-	f, err := p.open(rel)
+	fd, err := p.openFd(rel)
 	if err != nil {
 		return original{}, err
 	}
-	defer f.Close()
+	defer unix.Close(fd)
 	data := make([]byte, m.size)
-	if _, err := io.ReadFull(f, data); err != nil {
+	if err := readAll(fd, data); err != nil {
 		return original{}, err
 	}
 	return original{data: data, meta: m}, nil
@@ -133,11 +137,23 @@ func (p *pristine) keep(rel string, s saved) {
 		p.within[up] = append(p.within[up], path.Base(rel))
 	}
 	p.saved[rel] = s
+	clear(p.resolved)
 }
 
 // resolve turns a slash path into the path without symbolic links by which the
 // pristine state knows the same entry. It fails when that is outside.
 func (p *pristine) resolve(name string) (string, error) {
+	if rel, ok := p.resolved[name]; ok {
+		return rel, nil
+	}
+	rel, err := p.walk(name)
+	if err == nil {
+		p.resolved[name] = rel
+	}
+	return rel, err
+}
+
+func (p *pristine) walk(name string) (string, error) {
 	if path.IsAbs(name) || name == "" {
 		return "", errors.New("want a path relative to the project")
 	}

@@ -65,7 +65,8 @@ func Generate(f *syntax.File, src *Source, ops []*Operator, points *Points) []*M
 			m.Function = scope.String()
 		}
 		if points != nil {
-			m.Point = points.At(holder(x.node, x.edit.Span))
+			at := holder(x.node, x.edit.Span)
+			m.Point, m.Inspected = points.At(at), isInspected(at)
 		}
 		ms = append(ms, m)
 	}

@@ -75,6 +75,9 @@ type Mutant struct {
 	// Point is the probe point whose passing means that the change may have
 	// been reached, or FileLevel.
 	Point int
+	// Inspected is set where the change can also be read without being run:
+	// the default of a parameter, by whatever makes doubles of a class.
+	Inspected bool
 	// Suppressed says why the user's own comment excludes the mutant; "" if
 	// none does.
 	Suppressed string
@@ -171,11 +174,11 @@ func ParseHow(name string) (How, error) {
 type Verdict struct {
 	Mutant   *Mutant
 	Status   Status
-	Killer   TestID   // the test that noticed; "" if none or not one test
-	How      How      // for Killed
-	Detail   string   // one line for people: the failure's message, why broken
-	Reaching []TestID // tests that reach the change, in the order in which they would run
-	Ran      int      // how many tests were run on it
+	Killer   TestID        // the test that noticed; "" if none or not one test
+	How      How           // for Killed
+	Detail   string        // one line for people: the failure's message, why broken
+	Reaching []TestID      // tests that reach the change, in the order in which they would run
+	Ran      int           // how many tests were run on it
 	Time     time.Duration // the own time of the tests that were run
 }
 

@@ -25,6 +25,9 @@ type Points struct {
 	// Loops has, for the point of each loop, the point of its body's first
 	// statement. Loops whose bodies have none are left out.
 	Loops map[int]int
+	// Classes are the full names, in lower case, of the classes, interfaces,
+	// traits and enums that the file declares.
+	Classes []string
 
 	inserts []insert
 	at      map[*syntax.Node]int // statement, function body or arrow body => ID
@@ -49,6 +52,12 @@ var statementKinds = map[string]bool{
 // since its code may depend on offsets; all its mutants are FileLevel.
 func Layout(f *syntax.File, src *Source, first int) *Points {
 	p := &Points{Source: src, First: first, at: map[*syntax.Node]int{}}
+	f.Root.Walk(func(n *syntax.Node) bool {
+		if n.Is("class_declaration", "interface_declaration", "trait_declaration", "enum_declaration") {
+			p.Classes = append(p.Classes, strings.ToLower(f.Scope(n).Class))
+		}
+		return true
+	})
 	if f.HaltOffset() < len(f.Src) {
 		return p
 	}
@@ -151,12 +160,7 @@ func (p *Points) At(n *syntax.Node) int {
 			return id
 		}
 		if n.Is("formal_parameters") && n.Parent != nil {
-			// Defaults are used when the function is entered; but those of a
-			// method that can be overridden are read by whatever makes a
-			// double of its class, without a call.
-			if n.Parent.Is("method_declaration") && !isPrivate(n.Parent) {
-				return FileLevel
-			}
+			// Defaults are used when the function is entered.
 			return p.at[n.Parent.Child("body")]
 		}
 		if n.Is("declaration_list", "enum_declaration_list", "class_declaration", "trait_declaration",
@@ -165,6 +169,21 @@ func (p *Points) At(n *syntax.Node) int {
 		}
 	}
 	return FileLevel
+}
+
+// isInspected reports whether a node is part of a parameter of a method that
+// can be overridden: whatever makes a double of the class reads its default,
+// without a call.
+func isInspected(n *syntax.Node) bool {
+	for ; n != nil; n = n.Parent {
+		if n.Is("formal_parameters") {
+			return n.Parent.Is("method_declaration") && !isPrivate(n.Parent)
+		}
+		if n.Is("compound_statement", "declaration_list") {
+			return false
+		}
+	}
+	return false
 }
 
 // isPrivate needs no text: the modifier is a token of that kind.
@@ -210,7 +229,7 @@ func (p *Points) ProbedWith(e Edit) []byte {
 // of the file must be made FileLevel with it.
 func (p *Points) Drop() { p.inserts, p.at, p.Count, p.Shared, p.Loops = nil, nil, 0, nil, nil }
 
-// Release lets go of the tree. At and AtEdit must not be called after it.
+// Release lets go of the tree. At and Locate must not be called after it.
 func (p *Points) Release() { p.at = nil }
 
 // lasting are functions of PHP whose effect outlives the call, and those that
@@ -297,5 +316,8 @@ func SharesState(f *syntax.File) bool {
 	return found
 }
 
-// AtEdit gives the point of an edit that no operator made.
-func (p *Points) AtEdit(f *syntax.File, e Edit) int { return p.At(holder(f.Root, e.Span)) }
+// Locate sets the point of a mutant that no operator made.
+func (p *Points) Locate(f *syntax.File, m *Mutant) {
+	at := holder(f.Root, m.Edit.Span)
+	m.Point, m.Inspected = p.At(at), isInspected(at)
+}

@@ -72,7 +72,7 @@ namespace AssayHarness {
         }
 
         /** "Class::method" of the test whose data provider is running, or '*'. */
-        private static function provider(): string
+        public static function provider(): string
         {
             foreach (\debug_backtrace(0) as $frame) {
                 if (($frame['function'] === 'getProvidedData' || $frame['function'] === 'providedData')

@@ -95,6 +95,7 @@ final class Stage
             self::$order = $order;
         } else {
             self::$setup['preload'] = $order['preload'] ?? [];
+            self::$setup['late'] = $order['late'] ?? null;
         }
         self::$channel->send(['hello', \getmypid()]);
         if ($order['op'] !== 'stage') {

@@ -103,6 +103,7 @@ final class Reporter implements Tracer
     ];
 
     private static string $mode = '';
+    private Tree $tree;
     /** @var array<string, list<int>> name => numbers: a test may stand in several suites */
     private array $numbers = [];
     private bool $running = false;
@@ -138,7 +139,7 @@ final class Reporter implements Tracer
     private function begin(): void
     {
         $suite = Inside::suite() ?? Suite::refuse('the suite is not where it is expected');
-        $tree = new Tree($suite, [Inside::class, 'isOneTest']);
+        $tree = $this->tree = new Tree($suite, [Inside::class, 'isOneTest']);
         $built = Probe::$built;
         Probe::$building = false;
         Probe::take();
@@ -166,6 +167,8 @@ final class Reporter implements Tracer
         if ($this->red && self::$mode === 'judge') {
             $wanted = [];
         } elseif ($order['tests'] === null) {
+            $tree->release();
+
             return;
         }
         $tree->choose($wanted);
@@ -407,6 +410,9 @@ final class Reporter implements Tracer
     {
         if (!$this->running) {
             return;
+        }
+        if (!\in_array('file', \stream_get_wrappers(), true)) {
+            exit(255); // PHPUnit would have had to load its printers
         }
         self::tail();
         Stage::$channel->send(['done', 0, 0, 0, self::$mode === 'survey' ? Loader::ownClasses() : [], \memory_get_peak_usage()]);

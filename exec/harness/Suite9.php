@@ -10,8 +10,10 @@ declare(strict_types=1);
 namespace AssayHarness;
 
 use PHPUnit\Framework\AssertionFailedError;
+use PHPUnit\Framework\DataProviderTestSuite;
 use PHPUnit\Framework\ErrorTestCase;
 use PHPUnit\Framework\Test;
+use PHPUnit\Framework\TestBuilder;
 use PHPUnit\Framework\TestCase;
 use PHPUnit\Framework\TestListener;
 use PHPUnit\Framework\TestResult;
@@ -34,6 +36,7 @@ final class Suite
         $_SERVER['argv'] = $GLOBALS['argv'] = $argv;
         $_SERVER['argc'] = $GLOBALS['argc'] = \count($argv);
         $_SERVER['SCRIPT_NAME'] = $_SERVER['SCRIPT_FILENAME'] = $_SERVER['PHP_SELF'] = $_SERVER['PATH_TRANSLATED'] = $setup['phpunit'];
+        Late::arm();
         HookedCommand::main();
     }
 }
@@ -43,6 +46,7 @@ final class HookedCommand extends Command
     protected function handleArguments(array $argv): void
     {
         parent::handleArguments($argv);
+        Late::disarm();
         $this->arguments['printer'] = new Reporter();
         $configuration = $this->arguments['configurationObject'] ?? null;
         $phpunit = $configuration ? $configuration->phpunit() : null;
@@ -56,6 +60,12 @@ final class HookedCommand extends Command
             $suite = (new TestRunner($this->arguments['loader']))->getTest($suite, $this->arguments['testSuffixes']);
         }
         $this->arguments['test'] = new ForkingSuite($suite);
+    }
+
+    protected function handleBootstrap(string $filename): void
+    {
+        parent::handleBootstrap($filename);
+        Late::arm();
     }
 
     private function fails(string $key, $phpunit): bool
@@ -83,13 +93,18 @@ final class ForkingSuite extends TestSuite
     public function run(?TestResult $result = null): TestResult
     {
         $this->tree = new Tree($this, static fn () => false);
+        if (Late::wanted()) {
+            $this->comeLate();
+        }
         foreach ($this->tree->cases as $i => $test) {
             Reporter::$numbers[\spl_object_id($test)] = $i;
         }
         $built = Probe::$built;
         Probe::$building = false;
         Probe::take();
-        if (Stage::$order === null || Stage::$order['op'] === 'describe') {
+        if (Late::wanted()) {
+            Stage::serve(2);
+        } elseif (Stage::$order === null || Stage::$order['op'] === 'describe') {
             Loader::preload(Stage::$setup['preload'] ?? []);
             $this->warm();
             Stage::$channel->send(['stage', 1, \get_included_files(), $this->describe(), $built, Reporter::$fatal, \PHPUnit\Runner\Version::id()]);
@@ -99,11 +114,44 @@ final class ForkingSuite extends TestSuite
         Reporter::$byName = !empty($order['by_name']);
         Reporter::$mode = $order['mode'];
         Reporter::$result = $result;
-        if ($order['tests'] !== null) {
+        if (Late::wanted()) {
+            $this->tree->choose($this->late($order['tests']));
+        } elseif ($order['tests'] !== null) {
             $this->tree->choose(Reporter::$byName ? $this->byName($order['tests']) : $order['tests']);
         }
 
         return parent::run($result);
+    }
+
+    /** Says whether the suite without one file is what was asked for, and ends if it is not. */
+    private function comeLate(): void
+    {
+        Loader::preload(Stage::$setup['preload'] ?? []);
+        $fault = Late::fault() ?? $this->tree->renumber(Stage::$setup['late']['ids'], [self::class, 'name'],
+            static fn (TestCase $test): bool => $test instanceof ErrorTestCase);
+        Stage::$channel->send(['late', $fault === null, $fault ?? '']);
+        if ($fault !== null) {
+            \posix_kill(\getmypid(), \SIGKILL);
+        }
+        $this->warm();
+    }
+
+    /** The tests of an order in a suite with gaps: those that it needs are built now. */
+    private function late(?array $wanted): array
+    {
+        $all = $this->tree->fill($wanted ?? \array_keys(Stage::$setup['late']['ids']),
+            static function (string $class, string $method, TestSuite $suite): void {
+                $built = (new TestBuilder())->build(new \ReflectionClass($class), $method);
+                $suite->setTests($built instanceof TestSuite ? $built->tests() : [$built]);
+                if ($suite instanceof DataProviderTestSuite) {
+                    $suite->setDependencies(TestUtil::getDependencies($class, $method));
+                }
+            }, [self::class, 'name']);
+        foreach ($all as $i) {
+            Reporter::$numbers[\spl_object_id($this->tree->cases[$i])] = $i;
+        }
+
+        return $all;
     }
 
     /** Fills PHPUnit's caches of what it reads from test classes, once for all children. */

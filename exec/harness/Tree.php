@@ -23,8 +23,14 @@ final class Tree
     private array $leaves = [];
     /** @var array<int, list<TestSuite>> number => suites from the top down */
     private array $paths = [];
+    /** @var array<string, list<TestSuite>> "Class::method" => path of the suite that lacks its rows */
+    private array $gaps = [];
+    /** @var list<string> */
+    private array $ids = [];
     private TestSuite $top;
 
+    /** @var array<int, Test> what was not chosen: its destructors must not run before the end */
+    private array $rest = [];
     /** @var callable(TestSuite): bool */
     private $isOneTest;
 
@@ -89,6 +95,14 @@ final class Tree
         if ($suites === []) {
             $this->top->setTests([]);
         }
+        $this->rest = \array_diff_key($this->leaves, \array_flip($wanted));
+        $this->release();
+    }
+
+    /** Lets go of the tests: when one has been run, PHPUnit may free it at once. */
+    public function release(): void
+    {
+        $this->cases = $this->leaves = $this->paths = [];
     }
 
     private function hasDependencies(TestSuite $suite): bool
@@ -100,5 +114,93 @@ final class Tree
         }
 
         return false;
+    }
+
+    /**
+     * Numbers the tests as a whole suite has them, of which this one lacks the
+     * rows of some data providers.
+     *
+     * @param list<string> $ids the names of the whole suite's tests, in order
+     * @param callable(TestCase): string $name
+     * @param callable(TestCase): bool $isGap whether a test stands for rows that could not be built
+     * @return ?string why this is not that suite; null when it is
+     */
+    public function renumber(array $ids, callable $name, callable $isGap): ?string
+    {
+        $numbers = \array_flip($ids);
+        if (\count($numbers) !== \count($ids)) {
+            return 'two tests have one name';
+        }
+        [$cases, $leaves, $paths] = [$this->cases, $this->leaves, $this->paths];
+        $this->cases = $this->leaves = $this->paths = $this->gaps = [];
+        foreach ($cases as $i => $case) {
+            if ($isGap($case)) {
+                $suite = \end($paths[$i]);
+                if (!isset(Late::$gaps[$suite->getName()])) {
+                    return $suite->getName() . ' could not be built';
+                }
+                $this->gaps[$suite->getName()] = $paths[$i];
+                continue;
+            }
+            $number = $numbers[$name($case)] ?? null;
+            if ($number === null) {
+                return $name($case) . ' is not in the whole suite';
+            }
+            [$this->cases[$number], $this->leaves[$number], $this->paths[$number]] = [$case, $leaves[$i], $paths[$i]];
+        }
+        if (\count($this->gaps) !== \count(Late::$gaps)) {
+            return 'a data provider hides that it failed';
+        }
+        foreach ($ids as $number => $id) {
+            if (!isset($this->cases[$number]) && !isset($this->gaps[self::method($id)])) {
+                return "{$id} is missing";
+            }
+        }
+        $this->ids = $ids;
+
+        return null;
+    }
+
+    /**
+     * Builds the gaps that some of the tests lie in and gives all tests to be
+     * run: of a gap every row, for the rows may be others now.
+     *
+     * @param list<int> $wanted
+     * @param callable(string, string, TestSuite): void $build fills the suite of a class and a method
+     * @param callable(TestCase): string $name
+     * @return list<int>
+     */
+    public function fill(array $wanted, callable $build, callable $name): array
+    {
+        $numbers = \array_flip($this->ids);
+        $next = \count($this->ids);
+        $all = [];
+        foreach ($wanted as $i) {
+            if (isset($this->cases[$i])) {
+                $all[] = $i;
+                continue;
+            }
+            $method = self::method($this->ids[$i]);
+            $path = $this->gaps[$method] ?? null;
+            if ($path === null) {
+                continue; // built already, and this row is no more
+            }
+            unset($this->gaps[$method]);
+            $suite = \end($path);
+            [$class, $function] = \explode('::', $method);
+            $build($class, $function, $suite);
+            foreach ($suite->tests() as $case) {
+                $number = $numbers[$name($case)] ?? $next++;
+                [$this->cases[$number], $this->leaves[$number], $this->paths[$number]] = [$case, $case, $path];
+                $all[] = $number;
+            }
+        }
+
+        return \array_values(\array_unique($all));
+    }
+
+    private static function method(string $id): string
+    {
+        return \explode('#', $id, 2)[0];
     }
 }

@@ -15,6 +15,7 @@ namespace AssayHarness;
 require __DIR__ . '/Channel.php';
 require_once __DIR__ . '/Probe.php';
 require __DIR__ . '/Ending.php';
+require __DIR__ . '/Late.php';
 require __DIR__ . '/Stage.php';
 require __DIR__ . '/Loader.php';
 

@@ -1,0 +1,117 @@
+package exec
+
+import (
+	"path/filepath"
+	"slices"
+	"time"
+)
+
+// lateStages are stages that lack one file each, made when the first mutant of
+// that file comes, with the most recently used one last. They spare the mutants
+// of a file that data providers load the building of the whole suite.
+type lateStages struct {
+	live []lateStage
+	bad  map[string]bool // files of which there can be none
+	none bool            // this PHPUnit's adapter makes no such stages
+}
+
+type lateStage struct {
+	path string
+	peer *peer
+	pid  int
+}
+
+// mostLate bounds how many late stages are kept.
+const mostLate = 3
+
+func (l *lateStages) has(pid int) bool {
+	return slices.ContainsFunc(l.live, func(s lateStage) bool { return s.pid == pid })
+}
+
+// lateStage gives the late stage of a file, or nil where there can be none.
+func (k *keeper) lateStage(r runRequest) (*peer, error) {
+	l := &k.late
+	if l.none || l.bad[r.Path] || len(r.Classes) == 0 || k.req.Setup.Probed {
+		return nil, nil
+	}
+	if i := slices.IndexFunc(l.live, func(s lateStage) bool { return s.path == r.Path }); i >= 0 {
+		s := l.live[i]
+		l.live = slices.Delete(l.live, i, i+1)
+		if !isClosed(s.peer.closed) {
+			l.live = append(l.live, s)
+			return s.peer, nil
+		}
+		k.board.forget(s.peer)
+	}
+	if len(l.live) == mostLate {
+		k.endLate(l.live[0])
+		l.live = slices.Delete(l.live, 0, 1)
+	}
+	s, ok, err := k.startLate(r)
+	if err != nil || !ok {
+		if l.bad == nil {
+			l.bad = map[string]bool{}
+		}
+		l.bad[r.Path] = true
+		return nil, err
+	}
+	l.live = append(l.live, s)
+	return s.peer, k.view.Accept()
+}
+
+// startLate makes a late stage; ok is false when PHP says that it cannot be had.
+func (k *keeper) startLate(r runRequest) (s lateStage, ok bool, err error) {
+	s = lateStage{path: r.Path, peer: k.board.expect()}
+	ids := make([]string, len(k.facts.Tests))
+	for i, t := range k.facts.Tests {
+		ids[i] = t.ID
+	}
+	k.serial++
+	err = k.stage0.send(order{Op: "stage", ID: k.serial, Token: s.peer.token, Preload: k.early,
+		Late: &lateOrder{Classes: r.Classes, File: filepath.Join(k.view.Root(), filepath.FromSlash(r.Path)), IDs: ids}})
+	if err != nil {
+		return s, false, err
+	}
+	deadline := time.After(startupTime)
+	for {
+		select {
+		case m := <-s.peer.messages:
+			switch m.kind {
+			case "hello":
+				s.pid, _ = get[int](m, 0)
+			case "late":
+				if ok, _ = get[bool](m, 0); !ok {
+					k.endLate(s)
+				}
+				return s, ok, nil
+			case "stage":
+				k.late.none = true
+				k.endLate(s)
+				return s, false, nil
+			}
+		case <-s.peer.closed:
+			if len(s.peer.messages) > 0 {
+				continue
+			}
+			k.endLate(s)
+			return s, false, nil
+		case <-deadline:
+			k.endLate(s)
+			return s, false, nil
+		}
+	}
+}
+
+func (k *keeper) endLate(s lateStage) {
+	if s.pid > 0 && alive(s.pid) {
+		killGroup(s.pid)
+	}
+	k.board.forget(s.peer)
+}
+
+func (k *keeper) dropLate() {
+	for _, s := range k.late.live {
+		k.endLate(s)
+	}
+	k.late.live = nil
+}
