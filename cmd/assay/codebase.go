@@ -133,12 +133,18 @@ func (c *codebase) noteDamage(f *syntax.File) {
 	}
 }
 
-// chooseOperators gives the operators that the options ask for, by ID.
+// chooseOperators gives the operators that the options ask for, by ID. Those of
+// the profile are the profile's own: core leaves quiet places alone.
 func chooseOperators(o sourceOptions) ([]*mutate.Operator, error) {
 	all := operators.All()
 	profile, err := operators.Profile(o.Profile)
 	if err != nil {
 		return nil, usageError{err}
+	}
+	for i, op := range all {
+		if at := slices.IndexFunc(profile, func(p *mutate.Operator) bool { return p.ID == op.ID }); at >= 0 {
+			all[i] = profile[at]
+		}
 	}
 	chosen := map[string]bool{}
 	if len(o.Only) == 0 {
