@@ -123,5 +123,9 @@ func elvisToCoalesce(f *syntax.File, n *syntax.Node) []mutate.Edit {
 	if question == nil || colon == nil {
 		return nil
 	}
+	// "$a ?: $b ?: $c" => "($a ?: $b) ?? $c", since ?? would take $b from the left.
+	if c := n.Child("condition"); c.Is("conditional_expression") {
+		return one(n, "("+f.Text(c)+")"+string(f.Src[c.End:question.Start])+"??"+string(f.Src[colon.End:n.End]))
+	}
 	return fit(f, syntax.Span{Start: question.Start, End: colon.End}, "??")
 }
