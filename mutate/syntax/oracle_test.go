@@ -98,6 +98,9 @@ func spansOf(f *syntax.File, n *syntax.Node) []span {
 		if last := n.Children[len(n.Children)-1]; f.Text(last) == ";" {
 			end = n.Children[len(n.Children)-2].End
 		}
+		if end-n.Start < len("exit()") { // bare: see compareSpans
+			return []span{{"statement", n.Start, n.End}}
+		}
 		return []span{{"exit", n.Start, end}, {"statement", n.Start, n.End}}
 	case l == "",
 		n.Kind == "class_constant_access_expression" && n.Parent.Is("use_instead_of_clause", "use_as_clause"),

@@ -8,8 +8,20 @@ declare(strict_types=1);
 //         phpunit --extensions AssayOracleLines
 //
 // with ORACLE_LINES naming the file to write: one JSON value a line,
-// [test, {file: [line, ...]}], in the order of the run. Lines that run between
-// tests (data providers, setUpBeforeClass) are left out.
+// [test, {file: [line, ...]}, marked], in the order of the run. Lines that run
+// between tests (data providers, setUpBeforeClass) are left out. marked says
+// whether the test called oracle_mark(), which somebody may have put into the
+// code by hand.
+
+$oracleMarked = false;
+
+/** null, so that `oracle_mark() ?? $x` is $x. */
+function oracle_mark()
+{
+    $GLOBALS['oracleMarked'] = true;
+
+    return null;
+}
 
 spl_autoload_register(static function (string $class): void {
     if ($class !== 'AssayOracleLines') {
@@ -30,6 +42,7 @@ spl_autoload_register(static function (string $class): void {
 
         public function executeBeforeTest(string $test): void
         {
+            $GLOBALS['oracleMarked'] = false;
             \pcov\clear();
             \pcov\start();
         }
@@ -37,6 +50,7 @@ spl_autoload_register(static function (string $class): void {
         public function executeAfterTest(string $test, float $time): void
         {
             \pcov\stop();
+            $marked = $GLOBALS['oracleMarked'] ?? false;
             $lines = [];
             foreach (\pcov\collect(\pcov\all) as $file => $counts) {
                 $run = array_keys(array_filter($counts, static fn (int $count): bool => $count > 0));
@@ -46,7 +60,7 @@ spl_autoload_register(static function (string $class): void {
             }
             \pcov\clear();
             if (getmypid() === $this->owner) {
-                fwrite($this->out, json_encode([self::name(), (object) $lines], JSON_THROW_ON_ERROR | JSON_INVALID_UTF8_SUBSTITUTE) . "\n");
+                fwrite($this->out, json_encode([self::name(), (object) $lines, $marked], JSON_THROW_ON_ERROR | JSON_INVALID_UTF8_SUBSTITUTE) . "\n");
             }
         }
 

@@ -112,7 +112,8 @@ function compare(array $before, array $after, int $start, int $end, int $length)
     }
     foreach ($after as [$kind, $s, $e]) {
         $key = key_of($kind, $s, $e);
-        if (($e <= $start || $s >= $start + $length) && !isset($known[$key])) {
+        $place = $s === $from && $e === $to + $delta;
+        if (!$place && ($e <= $start || $s >= $start + $length) && !isset($known[$key])) {
             return 'new: ' . substr($key, 0, 100);
         }
     }
