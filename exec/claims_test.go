@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
+	"maps"
 	"os"
 	"path/filepath"
 	"slices"
@@ -22,6 +23,7 @@ type claim struct {
 	Killers             []string
 	Config, Why         string
 	OrElse              string
+	Since               map[int]json.RawMessage // what is different from a major version of PHPUnit on
 }
 
 type claimFile struct {
@@ -41,6 +43,17 @@ func readClaims(t *testing.T, dir string) claimFile {
 	var c claimFile
 	if err := json.Unmarshal(b, &c); err != nil {
 		t.Fatalf("%s: %v", dir, err)
+	}
+	for i := range c.Claims {
+		cl := &c.Claims[i]
+		for _, major := range slices.Sorted(maps.Keys(cl.Since)) {
+			if major > lookMajor(t) {
+				break
+			}
+			if err := json.Unmarshal(cl.Since[major], cl); err != nil {
+				t.Fatalf("%s: %v", dir, err)
+			}
+		}
 	}
 	return c
 }
