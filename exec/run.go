@@ -60,6 +60,7 @@ type bench struct {
 	s        *Survey
 	mu       sync.Mutex
 	controls map[string]outcome // stage and tests => the run of unchanged code
+	named    map[*int][]mutate.TestID
 }
 
 // work takes tasks until there are none, replacing its worker when it dies.
@@ -334,11 +335,25 @@ func (j *bench) untested(t Task) (mutate.Verdict, error) {
 	return v, err
 }
 
+// ids names tests. Mutants of one point share the list, which must not be
+// written to: with thousands of tests it is what takes the memory.
 func (j *bench) ids(tests []int) []mutate.TestID {
+	if len(tests) == 0 {
+		return nil
+	}
+	j.mu.Lock()
+	defer j.mu.Unlock()
+	if out := j.named[&tests[0]]; len(out) == len(tests) {
+		return out
+	}
 	out := make([]mutate.TestID, len(tests))
 	for i, t := range tests {
 		out[i] = j.s.Tests[t].ID
 	}
+	if j.named == nil {
+		j.named = map[*int][]mutate.TestID{}
+	}
+	j.named[&tests[0]] = out
 	return out
 }
 

@@ -160,9 +160,14 @@ func hash(text []byte) string {
 }
 
 // addTests lists the tests by name, with those that only a verdict knows.
-func (d *Document) addTests(r *mutate.Result, o Options) map[mutate.TestID]int {
+func (d *Document) addTests(r *mutate.Result, o Options) *testIndex {
 	byID := map[mutate.TestID]mutate.Test{}
+	seen := map[*mutate.TestID]bool{}
 	for _, v := range r.Verdicts {
+		if len(v.Reaching) == 0 || seen[&v.Reaching[0]] {
+			continue // verdicts often share one list
+		}
+		seen[&v.Reaching[0]] = true
 		for _, id := range v.Reaching {
 			byID[id] = mutate.Test{ID: id}
 		}
@@ -175,9 +180,9 @@ func (d *Document) addTests(r *mutate.Result, o Options) map[mutate.TestID]int {
 		ids = append(ids, id)
 	}
 	slices.Sort(ids)
-	index := map[mutate.TestID]int{}
+	index := &testIndex{map[mutate.TestID]int{}, map[*mutate.TestID][]int{}}
 	for i, id := range ids {
-		index[id] = i
+		index.numbers[id] = i
 		e := TestEntry{Name: marked(string(id)), Shaky: byID[id].Shaky}
 		if o.Timings {
 			e.TimeMS = ms(byID[id].Time)
@@ -187,12 +192,34 @@ func (d *Document) addTests(r *mutate.Result, o Options) map[mutate.TestID]int {
 	return index
 }
 
-func entry(v mutate.Verdict, index map[mutate.TestID]int, o Options) Entry {
+// testIndex numbers tests. Verdicts often share one list of tests, and then
+// share its numbers too: lists are long.
+type testIndex struct {
+	numbers map[mutate.TestID]int
+	lists   map[*mutate.TestID][]int
+}
+
+func (x *testIndex) list(ids []mutate.TestID) []int {
+	if len(ids) == 0 {
+		return []int{}
+	}
+	if out := x.lists[&ids[0]]; len(out) == len(ids) {
+		return out
+	}
+	out := make([]int, len(ids))
+	for i, id := range ids {
+		out[i] = x.numbers[id]
+	}
+	x.lists[&ids[0]] = out
+	return out
+}
+
+func entry(v mutate.Verdict, index *testIndex, o Options) Entry {
 	m := v.Mutant
 	e := Entry{
 		ID: m.ID, Operator: m.Op.ID, File: marked(m.Source.Path), Class: marked(m.Class), Function: marked(m.Function),
 		Line: m.Line, Column: m.Column, Start: m.Edit.Start, End: m.Edit.End,
-		Status: v.Status.String(), TestsReaching: []int{}, TestsRun: v.Ran,
+		Status: v.Status.String(), TestsRun: v.Ran,
 	}
 	e.Before, e.BeforeBase64 = exact(m.Before())
 	e.After, e.AfterBase64 = exact(m.Edit.New)
@@ -204,9 +231,7 @@ func entry(v mutate.Verdict, index map[mutate.TestID]int, o Options) Entry {
 		how := v.How.String()
 		e.How = &how
 	}
-	for _, id := range v.Reaching {
-		e.TestsReaching = append(e.TestsReaching, index[id])
-	}
+	e.TestsReaching = index.list(v.Reaching)
 	switch {
 	case v.Status == mutate.Suppressed && m.Suppressed != "":
 		e.Reason = marked(m.Suppressed)

@@ -83,6 +83,9 @@ func (p *progress) left(done, all int, now time.Time) string {
 		return ""
 	}
 	left := time.Duration(float64(spent) / float64(done) * float64(all-done)).Round(time.Second)
+	if left == 0 {
+		return ""
+	}
 	return fmt.Sprintf(", about %s left", left)
 }
 
