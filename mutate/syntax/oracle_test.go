@@ -98,7 +98,7 @@ func spansOf(f *syntax.File, n *syntax.Node) []span {
 		if last := n.Children[len(n.Children)-1]; f.Text(last) == ";" {
 			end = n.Children[len(n.Children)-2].End
 		}
-		if end-n.Start < len("exit()") { // bare: see compareSpans
+		if end-n.Start < len("die()") { // bare: see compareSpans
 			return []span{{"statement", n.Start, n.End}}
 		}
 		return []span{{"exit", n.Start, end}, {"statement", n.Start, n.End}}
@@ -273,7 +273,7 @@ func compareSpans(t *testing.T, f *syntax.File, theirs [][3]any) (compared, skip
 		if text := strings.TrimSuffix(string(f.Src[s.start:s.end]), "\n"); strings.HasSuffix(text, "?>") {
 			s.end = s.start + len(strings.TrimRight(strings.TrimSuffix(text, "?>"), " \t\r\n"))
 		}
-		if s.label == "exit" && s.end-s.start < len("exit()") {
+		if s.label == "exit" && s.end-s.start < len("die()") {
 			continue // a bare "exit" or "die" is a name in the tree
 		}
 		if s.label == "echo" && bytes.HasPrefix(f.Src[s.start:], []byte("<?=")) {

@@ -67,9 +67,17 @@ function key_of(string $kind, int $start, int $end): string
     return "$start-$end $kind";
 }
 
+/** Operators for which ($a . $b) . $c and $a . ($b . $c) are the same. */
+const ASSOCIATIVE = [
+    '||' => Node\Expr\BinaryOp\BooleanOr::class, '&&' => Node\Expr\BinaryOp\BooleanAnd::class,
+    'or' => Node\Expr\BinaryOp\LogicalOr::class, 'and' => Node\Expr\BinaryOp\LogicalAnd::class,
+    '|' => Node\Expr\BinaryOp\BitwiseOr::class, '&' => Node\Expr\BinaryOp\BitwiseAnd::class,
+];
+
 /** What is wrong with the mutant's nodes, or null. */
-function compare(array $before, array $after, int $start, int $end, int $length): ?string
+function compare(array $before, array $after, int $start, int $end, string $new): ?string
 {
+    $length = strlen($new);
     $delta = $length - ($end - $start);
     $from = 0;
     $to = PHP_INT_MAX; // the place
@@ -112,7 +120,7 @@ function compare(array $before, array $after, int $start, int $end, int $length)
     }
     foreach ($after as [$kind, $s, $e]) {
         $key = key_of($kind, $s, $e);
-        $place = $s === $from && $e === $to + $delta;
+        $place = $s === $from && $e === $to + $delta || $kind === (ASSOCIATIVE[$new] ?? '');
         if (!$place && ($e <= $start || $s >= $start + $length) && !isset($known[$key])) {
             return 'new: ' . substr($key, 0, 100);
         }
@@ -133,7 +141,7 @@ while (($line = fgets(STDIN)) !== false) {
                 $after = [];
                 $mutant = substr_replace($src, $new, $start, $end - $start);
                 nodes($parser->parse($mutant), $mutant, $after);
-                $fault = compare($before, $after, $start, $end, strlen($new));
+                $fault = compare($before, $after, $start, $end, $new);
                 $answer[] = $fault === null ? null : "place: $fault";
             } catch (PhpParser\Error $e) {
                 $answer[] = "parse: {$e->getMessage()}";
