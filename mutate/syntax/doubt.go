@@ -25,6 +25,9 @@ func (f *File) markDoubtful() {
 			n.Bad = true
 			for _, c := range n.Children {
 				c.Bad = true
+				if c.Is("array_element_initializer") { // yield $key => $value
+					c.Children[len(c.Children)-1].Bad = true
+				}
 			}
 		}
 		return true
@@ -64,6 +67,9 @@ func (f *File) doubtful(n *Node) bool {
 		return n.Child("right").Is("binary_expression", "conditional_expression")
 	case "print_intrinsic", "yield_expression":
 		for _, c := range n.Children {
+			if c.Is("array_element_initializer") { // yield $key => $value
+				c = c.Children[len(c.Children)-1]
+			}
 			if c.Is("binary_expression") {
 				switch strings.ToLower(f.Text(c.Child("operator"))) {
 				case "and", "or", "xor":

@@ -53,7 +53,7 @@ function label(Node $node): ?string
         $node instanceof Stmt\Class_ => $node->name === null ? null : 'class',
         $node instanceof Expr\Ternary => $node->if === null ? 'elvis' : 'ternary',
         $node instanceof Scalar\String_ => $node->hasAttribute('kind') ? 'string' : null,
-        $node instanceof Expr\ConstFetch => match (strtolower(implode('\\', $node->name->parts))) {
+        $node instanceof Expr\ConstFetch && $node->name::class === Node\Name::class => match (strtolower(implode('\\', $node->name->parts))) {
             'true', 'false' => 'boolean', 'null' => 'null', default => null,
         },
         default => null,
