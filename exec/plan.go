@@ -35,6 +35,9 @@ func Plan(ms []*mutate.Mutant, s *Survey) []Task {
 		t, ok := cache[key]
 		if !ok {
 			t = s.task(reaching)
+			if s.leftover[m.Point] && len(t.Reach) > 0 {
+				t = s.wholeSuite(t)
+			}
 			cache[key] = t
 		}
 		t.Mutant = m
@@ -83,6 +86,18 @@ func (s *Survey) task(reaching []int) Task {
 	}
 	t.Tests = slices.Sorted(slices.Values(t.Reach))
 	t.Wider = wider
+	return t
+}
+
+// wholeSuite has all tests run, in their own order: some reach a point only
+// when others, nobody knows which, have run before.
+func (s *Survey) wholeSuite(t Task) Task {
+	t.Tests, t.Wider = nil, nil
+	for i, test := range s.Tests {
+		if !test.Shaky {
+			t.Tests = append(t.Tests, i)
+		}
+	}
 	return t
 }
 

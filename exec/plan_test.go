@@ -63,6 +63,23 @@ func TestPlanSharedState(t *testing.T) {
 	}
 }
 
+// TestPlanLeftover: what is reached only because of tests before is judged by
+// all of them, in their own order.
+func TestPlanLeftover(t *testing.T) {
+	s := planned()
+	s.leftover = map[int]bool{8: true, 10: true}
+	got := Plan([]*mutate.Mutant{at(10), at(8)}, s)
+	if want := []int{0, 1, 2, 3, 4}; !slices.Equal(got[0].Tests, want) || got[0].Wider != nil {
+		t.Errorf("%v, wider %v; want %v", got[0].Tests, got[0].Wider, want)
+	}
+	if want := []int{3, 0}; !slices.Equal(got[0].Reach, want) {
+		t.Errorf("reach %v, want %v", got[0].Reach, want)
+	}
+	if len(got[1].Tests) > 0 {
+		t.Errorf("reached by a shaky test only: %v", got[1].Tests)
+	}
+}
+
 // TestPlanOrder: small differences of time between runs do not change the
 // order, large ones do.
 func TestPlanOrder(t *testing.T) {

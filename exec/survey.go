@@ -34,6 +34,7 @@ type Survey struct {
 	dropped  map[string]bool  // paths whose points PHP did not take
 	points   map[string]*mutate.Points
 	peak     map[int]int64 // point => the most often that one test passes it
+	leftover map[int]bool  // points that some test passes only in the whole suite
 	memory   int64         // bytes a child may use
 	shares   []bool        // test => it touches state that outlives it
 	inspects []bool        // test => it may read defaults of parameters without a call
@@ -41,12 +42,12 @@ type Survey struct {
 	feeds    [][]int       // test => tests that need it
 }
 
-// Survey runs the unchanged suite twice: whole and as it is, and class by
-// class with probes in the sources. A suite that is red to begin with, or has
+// Survey runs the unchanged suite whole and as it is, from its last test to its
+// first, and with probes in the sources: class by class, and whole. A suite that is red to begin with, or has
 // no tests, is a *ProjectError. progress may be nil.
 func (e *Engine) Survey(ctx context.Context, files []*mutate.Points, progress func(done, all int)) (*Survey, error) {
 	s := &Survey{byPoint: map[int][]int{}, byFile: map[string][]int{}, dropped: map[string]bool{},
-		points: map[string]*mutate.Points{}, peak: map[int]int64{}}
+		points: map[string]*mutate.Points{}, peak: map[int]int64{}, leftover: map[int]bool{}}
 	for _, p := range files {
 		s.points[p.Source.Path] = p
 	}
@@ -128,7 +129,7 @@ func (e *Engine) probedSources(files []*mutate.Points, s *Survey) (map[string][]
 // default of 128 MB.
 const leastMemory = 256 << 20
 
-// explorer does the two runs of a survey and puts together what they told.
+// explorer does the runs of a survey and puts together what they told.
 type explorer struct {
 	e        *Engine
 	s        *Survey
@@ -139,6 +140,7 @@ type explorer struct {
 	mu     sync.Mutex
 	whole  outcome
 	back   outcome            // the whole suite from its last test to its first
+	probes outcome            // the whole suite with probes
 	apart  map[string]outcome // class => its run with probes
 	loaded map[string]bool    // paths loaded before the first test, in the probed stages
 	built  map[string][]int
@@ -155,8 +157,8 @@ func (x *explorer) explore(ctx context.Context, plain *worker) error {
 		classes[r.Class] = append(classes[r.Class], i)
 	}
 	x.apart = map[string]outcome{}
-	queue := make(chan string, len(order))
-	for _, c := range order {
+	queue := make(chan string, len(order)+1)
+	for _, c := range append([]string{wholeSuite}, order...) {
 		queue <- c
 	}
 	close(queue)
@@ -176,13 +178,17 @@ func (x *explorer) explore(ctx context.Context, plain *worker) error {
 		return err
 	})
 	for n := range max(1, x.e.set.Jobs-1) {
-		g.Go(func() error { return x.probeClasses(ctx, n+2, queue, classes, len(order)) })
+		g.Go(func() error { return x.probeClasses(ctx, n+2, queue, classes, len(order)+1) })
 	}
 	return g.Wait()
 }
 
+// wholeSuite stands among the names of classes for all of them.
+const wholeSuite = ""
+
 // probeClasses starts a worker with the probed sources and runs test classes
-// in it, one child each, so that fixtures and @depends keep their meaning.
+// in it, one child each, so that fixtures and @depends keep their meaning; and
+// the whole suite, since a test may do work that one of another class left.
 func (x *explorer) probeClasses(ctx context.Context, number int, queue <-chan string, classes map[string][]int, all int) error {
 	w, err := x.e.startWorker(ctx, number, x.probed)
 	if err != nil {
@@ -199,7 +205,11 @@ func (x *explorer) probeClasses(ctx context.Context, number int, queue <-chan st
 	}
 	x.mu.Unlock()
 	for class := range queue {
-		o, err := w.run(ctx, runRequest{Mode: "survey", Tests: classes[class], Names: names(x.s.rows, classes[class])})
+		r := runRequest{Mode: "survey", Tests: classes[class], Names: names(x.s.rows, classes[class])}
+		if class == wholeSuite {
+			r.Tests, r.Names = nil, nil
+		}
+		o, err := w.run(ctx, r)
 		if err != nil {
 			return err
 		}
@@ -207,7 +217,11 @@ func (x *explorer) probeClasses(ctx context.Context, number int, queue <-chan st
 			o.Tests[i].Files = slices.Sorted(maps.Keys(inRoot(w.facts.Root, o.Tests[i].Files)))
 		}
 		x.mu.Lock()
-		x.apart[class] = o
+		if class == wholeSuite {
+			x.probes = o
+		} else {
+			x.apart[class] = o
+		}
 		x.done++
 		if x.progress != nil {
 			x.progress(x.done, all)
@@ -310,6 +324,7 @@ func (x *explorer) conclude() error {
 	for _, class := range slices.Sorted(maps.Keys(x.apart)) {
 		x.creditClass(class, x.apart[class], reach)
 	}
+	heirs := x.creditWhole(reach)
 	x.creditBuilding(reach)
 	x.creditBackwards()
 	for i, points := range reach {
@@ -322,6 +337,9 @@ func (x *explorer) conclude() error {
 		slices.Sort(tests)
 	}
 	x.shareState(reach)
+	for i := range heirs {
+		s.shares[i] = true
+	}
 	return nil
 }
 
@@ -367,6 +385,41 @@ func (x *explorer) creditClass(class string, o outcome, reach []map[int]bool) {
 			s.setApart(i, "when its class is run by itself")
 		}
 	}
+}
+
+// creditWhole adds what is passed only when the whole suite is run: by tests,
+// which are given back, that do work which one of another class has left, or
+// between the tests.
+func (x *explorer) creditWhole(reach []map[int]bool) (heirs map[int]bool) {
+	s := x.s
+	heirs = map[int]bool{}
+	known := map[int]bool{}
+	for _, points := range reach {
+		for p := range points {
+			known[p] = true
+		}
+	}
+	between := slices.Clone(x.probes.Tail)
+	for _, t := range x.probes.Tests {
+		between = append(between, t.Before...)
+		for p, n := range t.Points {
+			known[p] = true
+			s.peak[p] = max(s.peak[p], int64(n))
+			if t.Test >= 0 && !reach[t.Test][p] {
+				reach[t.Test][p], s.leftover[p], heirs[t.Test] = true, true, true
+			}
+		}
+	}
+	for _, p := range between {
+		if known[p] {
+			continue
+		}
+		s.leftover[p] = true
+		for i := range reach {
+			reach[i][p] = true
+		}
+	}
+	return heirs
 }
 
 // setApart marks a test that does not always pass: it is not used to judge.
