@@ -273,6 +273,9 @@ func (f *finder) fit(path string) bool {
 		f.note("unreadable", path, 0, "cannot be read (%s), so it is left out", reason(err))
 		return false
 	}
+	if !hasOpenTag(text) && bytes.IndexByte(text, 0) < 0 {
+		return false // a template or other text without code: nothing is missed
+	}
 	if why := notCode(text); why != "" {
 		f.note("left_out", path, 0, "%s, so it is left out", why)
 		return false
@@ -286,10 +289,7 @@ func notCode(text []byte) string {
 	case bytes.HasPrefix(text, []byte("\xff\xfe")), bytes.HasPrefix(text, []byte("\xfe\xff")):
 		return "is UTF-16 text, in which PHP sees no code"
 	case !hasOpenTag(text):
-		if bytes.IndexByte(text, 0) >= 0 {
-			return "is a binary file"
-		}
-		return "has no <?php tag"
+		return "is a binary file"
 	case isGenerated(text):
 		return "says in its header that it is generated"
 	}
