@@ -76,7 +76,7 @@ func sentence(v *mutate.Verdict) string {
 		}
 		detail := ""
 		if v.Detail != "" {
-			detail = ": " + oneLine(v.Detail, lineChars)
+			detail = ": " + oneLine(strings.TrimPrefix(v.Detail, `PHPUnit\Framework\ExpectationFailedException: `), lineChars)
 		}
 		return fmt.Sprintf("noticed %s (%s)%s", by, strings.ReplaceAll(v.How.String(), "_", " "), detail)
 	case mutate.TimedOut:

@@ -47,7 +47,7 @@ func (c *runCommand) run(env *environment) error {
 	}
 	defer c.close(env, engine)
 	r := &mutate.Result{Root: code.Root, Project: code.Name, Profile: c.Profile, Notes: code.notes}
-	err = c.judge(env, code, engine, r)
+	err = c.judge(env, code, engine, r, outputs)
 	if err != nil && !(errors.Is(err, context.Canceled) && r.Partial) {
 		return err
 	}
@@ -66,7 +66,7 @@ func (c *runCommand) run(env *environment) error {
 
 // judge fills in the verdicts. An interruption while mutants are judged leaves
 // the result partial but true.
-func (c *runCommand) judge(env *environment, code *codebase, engine *exec.Engine, r *mutate.Result) error {
+func (c *runCommand) judge(env *environment, code *codebase, engine *exec.Engine, r *mutate.Result, outputs []output) (err error) {
 	bar := newProgress(env.stderr)
 	defer bar.end()
 	chosen := c.choose(code, r)
@@ -83,19 +83,73 @@ func (c *runCommand) judge(env *environment, code *codebase, engine *exec.Engine
 	}
 	tasks := exec.Plan(chosen, survey)
 	bar.begin("judging "+many(len(tasks), "mutant"), fmt.Sprintf(" with %s and %s", many(len(survey.Tests), "test"), many(c.workers(), "worker")))
-	ctx, cancel := c.limited(env.ctx)
-	defer cancel()
+	diary, err := c.openJournal(code, engine.Facts(), outputs)
+	if err != nil {
+		return err
+	}
 	var score mutate.Score
-	err = engine.Run(ctx, survey, tasks, func(v mutate.Verdict) {
+	ctx, stop := context.WithCancelCause(env.ctx)
+	defer stop(nil)
+	count := func(v mutate.Verdict) {
 		r.Verdicts = append(r.Verdicts, v)
 		score.Add(v)
-		bar.step(score.Total, len(tasks), fmt.Sprintf(", %d killed, %d survived", score.Killed+score.TimedOut, score.Survived))
-	})
-	c.countLeftOut(r, tasks, score.Total, ctx)
-	if errors.Is(err, context.DeadlineExceeded) && env.ctx.Err() == nil {
-		return nil
 	}
+	all := len(tasks)
+	if tasks, err = diary.settle(tasks, survey, count); err != nil {
+		return errors.Join(err, diary.close())
+	}
+	if n := all - len(tasks); n > 0 {
+		bar.begin(fmt.Sprintf("%s of them were judged before the interruption", many(n, "mutant")), "")
+	}
+	each := func(v mutate.Verdict) {
+		if err := diary.add(v); err != nil {
+			stop(err)
+			return
+		}
+		count(v)
+		bar.step(score.Total, len(tasks), fmt.Sprintf(", %d killed, %d survived", score.Killed+score.TimedOut, score.Survived))
+	}
+	spent := false
+	if c.Budget > 0 {
+		spent, err = c.judgeWithin(env.ctx, engine, survey, tasks, each)
+	} else {
+		err = engine.Run(env.ctx, survey, tasks, each)
+	}
+	c.countLeftOut(r, len(tasks), score.Total, spent)
 	return err
+}
+
+// judgeWithin judges what the budget leaves time for and reports whether it
+// was spent. Mutants that no test reaches take no time; they are given only as
+// far as the others came, or they would weigh too much in the figures.
+func (c *runCommand) judgeWithin(ctx context.Context, engine *exec.Engine, survey *exec.Survey, tasks []exec.Task, each func(mutate.Verdict)) (spent bool, err error) {
+	var reached, unreached []exec.Task
+	place := map[*mutate.Mutant]int{}
+	for i, t := range tasks {
+		place[t.Mutant] = i
+		if len(t.Tests) > 0 {
+			reached = append(reached, t)
+		} else {
+			unreached = append(unreached, t)
+		}
+	}
+	limited, cancel := context.WithTimeout(ctx, time.Duration(c.Budget))
+	defer cancel()
+	furthest := 0
+	err = engine.Run(limited, survey, reached, func(v mutate.Verdict) {
+		furthest = max(furthest, place[v.Mutant])
+		each(v)
+	})
+	switch {
+	case err == nil:
+		furthest = len(tasks)
+	case errors.Is(err, context.DeadlineExceeded) && ctx.Err() == nil:
+		spent = true
+	default:
+		return false, err
+	}
+	unreached = slices.DeleteFunc(unreached, func(t exec.Task) bool { return place[t.Mutant] > furthest })
+	return spent, engine.Run(ctx, survey, unreached, each)
 }
 
 // choose gives the mutants to judge, in the order of judging, and settles
@@ -133,25 +187,16 @@ func (c *runCommand) choose(code *codebase, r *mutate.Result) []*mutate.Mutant {
 	return chosen
 }
 
-// limited bounds the time of judging by the budget.
-func (c *runCommand) limited(ctx context.Context) (context.Context, context.CancelFunc) {
-	if c.Budget > 0 {
-		return context.WithTimeout(ctx, time.Duration(c.Budget))
-	}
-	return context.WithCancel(ctx)
-}
-
 // countLeftOut notes what the budget or an interruption did not leave time for.
-func (c *runCommand) countLeftOut(r *mutate.Result, tasks []exec.Task, judged int, ctx context.Context) {
-	left := len(tasks) - judged
-	if left == 0 {
+func (c *runCommand) countLeftOut(r *mutate.Result, all, judged int, spent bool) {
+	if judged == all {
 		return
 	}
 	r.Partial = true
-	r.LeftOut += left
-	text := fmt.Sprintf("The run was interrupted when %d of %s were judged.", judged, many(len(tasks), "mutant"))
-	if errors.Is(ctx.Err(), context.DeadlineExceeded) {
-		text = fmt.Sprintf("The budget of %s was spent when %d of %s were judged.", time.Duration(c.Budget), judged, many(len(tasks), "mutant"))
+	r.LeftOut += all - judged
+	text := fmt.Sprintf("The run was interrupted when %d of %s were judged.", judged, many(all, "mutant"))
+	if spent {
+		text = fmt.Sprintf("The budget of %s was spent when %d of %s were judged.", time.Duration(c.Budget), judged, many(all, "mutant"))
 	}
 	r.Notes = append(r.Notes, mutate.Note{Kind: "left_out", Text: text})
 }
