@@ -57,12 +57,16 @@ No test notices the case in which the sides differ. Add it, and assert what happ
 }
 
 // typesMatter leaves alone the comparisons that come out the same when the
-// types do not count: whole numbers with whole numbers, booleans with
-// booleans, an array with [], an object or nothing with null. So do two texts,
-// unless one is a number in quotes: '1e3' for '1000' is too far-fetched.
+// types do not count: anything with a word, whole numbers with whole numbers,
+// booleans with booleans, an array with [], an object or nothing with null. So
+// do two texts, unless one is a number in quotes: '1e3' for '1000' is too
+// far-fetched.
 func typesMatter(f *syntax.File, n *syntax.Node) bool {
 	left, right := n.Child("left"), n.Child("right")
 	a, b := evident(f, left), evident(f, right)
+	if isWord(f, left) || isWord(f, right) {
+		return false
+	}
 	if a == "" || b == "" {
 		return true
 	}
@@ -103,6 +107,25 @@ func isObjectOrNull(typ string) bool {
 var notObjects = map[string]bool{
 	"int": true, "float": true, "string": true, "bool": true, "false": true, "true": true, "array": true,
 	"iterable": true, "callable": true, "mixed": true, "void": true, "never": true, "": true,
+}
+
+// isWord reports whether an expression is what nothing but itself is loosely
+// equal to, true and objects with __toString aside: a text that is no number,
+// X::class, an enum case. A constant of another class counts as one, as it is
+// a text or an enum case far more often than a number.
+func isWord(f *syntax.File, n *syntax.Node) bool {
+	n = n.Unwrapped()
+	if n.Is("class_constant_access_expression") {
+		if !isOwn(f, n.NamedChildren()[0]) || evident(f, n) == "string" && ownConstant(f, n) == nil {
+			return true
+		}
+		if n = ownConstant(f, n); n == nil {
+			return false
+		}
+	}
+	content := strings.Trim(f.Text(n), `'"`)
+	return n.Is("string", "encapsed_string") && content != "" && !isNumeric(f, n) &&
+		!strings.ContainsRune("${ ", rune(content[0]))
 }
 
 // isNumeric reports whether an expression is a literal text that begins like a

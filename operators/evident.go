@@ -225,33 +225,38 @@ func (t typer) isOwnObject(n *syntax.Node) bool {
 	}
 }
 
-// evidentConstant knows X::class, and the array constants of the same class.
+// evidentConstant knows X::class, and constants of the same class whose value
+// is a literal.
 func evidentConstant(f *syntax.File, n *syntax.Node) string {
-	parts := n.NamedChildren()
-	if len(parts) != 2 {
-		return ""
-	}
-	name := f.Text(parts[1])
-	if strings.EqualFold(name, "class") {
+	if parts := n.NamedChildren(); len(parts) == 2 && strings.EqualFold(f.Text(parts[1]), "class") {
 		return "string"
 	}
-	body := classBody(f, n)
-	if body == nil || !isOwn(f, parts[0]) {
-		return ""
+	value := ownConstant(f, n)
+	if value.Is("array_creation_expression", "string", "integer", "float", "boolean", "null") {
+		return evident(f, value)
 	}
+	return ""
+}
+
+// ownConstant gives the value of self::X or static::X where the class around it
+// declares X, or nil.
+func ownConstant(f *syntax.File, n *syntax.Node) *syntax.Node {
+	parts, body := n.NamedChildren(), classBody(f, n)
+	if len(parts) != 2 || body == nil || !isOwn(f, parts[0]) {
+		return nil
+	}
+	name := f.Text(parts[1])
 	for _, decl := range body.Children {
 		if !decl.Is("const_declaration") {
 			continue
 		}
 		for _, el := range decl.Children {
 			if v := el.NamedChildren(); el.Is("const_element") && len(v) == 2 && f.Text(v[0]) == name {
-				if v[1].Is("array_creation_expression") {
-					return "array"
-				}
+				return v[1]
 			}
 		}
 	}
-	return ""
+	return nil
 }
 
 // isOwn reports whether a scope is self or static.
