@@ -17,6 +17,18 @@
 //     text is marked Bad as well, see doubt.go: better no mutant than one that
 //     is described wrongly.
 //
+// # With and without PHP's tokens
+//
+// [Parse] needs nothing but the text. [ParseTokens] also takes PHP's own
+// tokens of it, and does two things more: it checks that the tree has its
+// operators, literals and names where PHP has tokens (what differs is Bad),
+// and it masks what the grammar cannot read, see maskrules.go: each rule there
+// is one construct, with a text in testdata/syntax/masks.txtar that the
+// grammar alone misreads. [File.NeedsTokens] says whether it is worth asking.
+//
+// How far the trees can be trusted is tested against nikic/PHP-Parser, over
+// any PHP files: PHP_CORPUS=DIR go test ./mutate/syntax -run TestSpansAgree.
+//
 // # What it does not do
 //
 // It resolves no names and no types, reads no other file, and runs no PHP.
