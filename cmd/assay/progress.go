@@ -13,7 +13,7 @@ import (
 
 // A progress tells the person who waits how far the run has come. On a
 // terminal it is one line that changes; elsewhere a line at the start of each
-// stage and one for each tenth.
+// stage and, where it takes long, one for each tenth.
 type progress struct {
 	w        io.Writer
 	terminal bool
@@ -26,6 +26,9 @@ type progress struct {
 	tenths   int
 	occupied bool // the line holds text
 }
+
+// quietTime is the least between two lines of a stage in a log.
+const quietTime = 2 * time.Second
 
 func newProgress(w io.Writer) *progress {
 	p := &progress{w: w, now: time.Now, width: func() int { return 80 }}
@@ -46,6 +49,7 @@ func terminalWidth(f *os.File, otherwise int) int {
 // begin starts a stage: "judging 1204 mutants". detail is said where lines stay.
 func (p *progress) begin(stage, detail string) {
 	p.stage, p.began, p.tenths = stage, p.now(), 0
+	p.drawn = p.began
 	if p.terminal {
 		p.draw(stage)
 		return
@@ -60,8 +64,9 @@ func (p *progress) step(done, all int, extra string) {
 		return
 	}
 	if !p.terminal {
-		if tenths := 10 * done / all; tenths > p.tenths && done < all {
-			p.tenths = tenths
+		tenths, now := 10*done/all, p.now()
+		if tenths > p.tenths && done < all && now.Sub(p.drawn) >= quietTime {
+			p.tenths, p.drawn = tenths, now
 			fmt.Fprintf(p.w, "assay: %d of %d%s\n", done, all, extra)
 		}
 		return

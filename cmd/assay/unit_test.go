@@ -196,18 +196,22 @@ func TestProgressOnATerminal(t *testing.T) {
 }
 
 func TestProgressInALog(t *testing.T) {
-	var b bytes.Buffer
-	p := &progress{w: &b, now: time.Now}
-	p.begin("judging", " with 2 workers")
-	for i := range 41 {
-		p.step(i, 40, "")
-	}
-	p.end()
-	if lines := strings.Count(b.String(), "\n"); lines != 10 {
-		t.Errorf("%d lines, want the beginning and each tenth but the last:\n%s", lines, &b)
-	}
-	if strings.ContainsAny(b.String(), "\r\x1b") {
-		t.Error("a log gets control characters")
+	for step, want := range map[time.Duration]int{time.Second: 10, 300 * time.Millisecond: 6, time.Millisecond: 1} {
+		var b bytes.Buffer
+		now := time.Unix(0, 0)
+		p := &progress{w: &b, now: func() time.Time { return now }}
+		p.begin("judging", " with 2 workers")
+		for i := range 41 {
+			p.step(i, 40, "")
+			now = now.Add(step)
+		}
+		p.end()
+		if lines := strings.Count(b.String(), "\n"); lines != want {
+			t.Errorf("%v a step: %d lines, want %d:\n%s", step, lines, want, &b)
+		}
+		if strings.ContainsAny(b.String(), "\r\x1b") {
+			t.Error("a log gets control characters")
+		}
 	}
 }
 
