@@ -15,6 +15,12 @@
 // Nothing else needs to change: the list, the help pages, the reports and the
 // tests find the operator by walking All.
 //
+// Three things every operator gets without asking: nodes marked Bad never reach
+// Apply, attributes are left alone (register), and the profile core makes no
+// edit at quiet places such as logs and messages (quiet.go). Where an operator
+// must know its surroundings, place.go and evident.go have the questions that
+// several families ask.
+//
 // What it does not do: choose files, identify mutants, drop duplicates between
 // families (package mutate does), or know anything about tests.
 package operators
