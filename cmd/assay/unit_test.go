@@ -2,17 +2,22 @@ package main
 
 import (
 	"bytes"
+	"errors"
 	"fmt"
+	"io"
 	"os"
 	"path/filepath"
 	"reflect"
 	"strings"
+	"syscall"
 	"testing"
 	"time"
 
 	"github.com/google/go-cmp/cmp"
 
+	"assay/exec"
 	"assay/mutate"
+	"assay/mutate/project"
 )
 
 func TestHelpTexts(t *testing.T) {
@@ -211,6 +216,32 @@ func TestProgressInALog(t *testing.T) {
 		}
 		if strings.ContainsAny(b.String(), "\r\x1b") {
 			t.Error("a log gets control characters")
+		}
+	}
+}
+
+func TestStatuses(t *testing.T) {
+	for name, c := range map[string]struct {
+		err  error
+		want int
+	}{
+		"nothing":              {nil, 0},
+		"below the bar":        {fmt.Errorf("%w: 3 is less than 4", errBelow), 1},
+		"usage":                {usagef("no"), 2},
+		"an option's path":     {errors.Join(&project.Error{Kind: project.NoMatch}), 2},
+		"no tests":             {errors.Join(&project.Error{Kind: project.NoTests}), 3},
+		"a red suite":          {fmt.Errorf("survey: %w", &exec.ProjectError{What: "red"}), 3},
+		"anything else":        {io.ErrUnexpectedEOF, 4},
+		"interrupted":          {signalError{syscall.SIGINT}, 130},
+		"ended from elsewhere": {signalError{syscall.SIGTERM}, 143},
+	} {
+		var errs bytes.Buffer
+		env := &environment{stdout: io.Discard, stderr: &errs}
+		if got := env.end(c.err); got != c.want {
+			t.Errorf("%s: status %d, want %d", name, got, c.want)
+		}
+		if (c.err != nil) != strings.HasPrefix(errs.String(), "assay: ") {
+			t.Errorf("%s: said %q", name, &errs)
 		}
 	}
 }
