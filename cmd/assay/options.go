@@ -39,6 +39,7 @@ type suiteOptions struct {
 type choiceOptions struct {
 	Sample int      `name:"sample" toml:"sample" placeholder:"N" help:"Judge N mutants, spread over classes and operators." group:"choice"`
 	Seed   uint64   `name:"seed" toml:"seed" default:"1" placeholder:"N" help:"Another sample, or another order under --budget." group:"choice"`
+	Resume bool     `name:"resume" toml:"-" help:"Go on with the run of this project that was interrupted, whatever ended it." group:"choice"`
 	Budget duration `name:"budget" toml:"budget" placeholder:"TIME" help:"Stop judging after TIME, as 90s or 10m; begin with the mutants that tell most." group:"choice"`
 }
 

@@ -9,6 +9,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"sync"
 	"time"
 
 	"assay/exec"
@@ -45,12 +46,14 @@ func (c *runCommand) run(env *environment) error {
 	if err != nil {
 		return err
 	}
-	defer c.close(env, engine)
+	end := sync.OnceFunc(func() { c.close(env, engine) })
+	defer end()
 	r := &mutate.Result{Root: code.Root, Project: code.Name, Profile: c.Profile, Notes: code.notes}
 	err = c.judge(env, code, engine, r, outputs)
 	if err != nil && !(errors.Is(err, context.Canceled) && r.Partial) {
 		return err
 	}
+	end() // before anything is printed: a reader that stops reading ends this process
 	facts := engine.Facts()
 	r.PHP, r.PHPUnit, r.Elapsed = facts.PHP, facts.PHPUnit, time.Since(began)
 	if facts.ViewReason != "" && !c.Cold {
@@ -81,15 +84,17 @@ func (c *runCommand) judge(env *environment, code *codebase, engine *exec.Engine
 		r.Notes = append(r.Notes, mutate.Note{Kind: "shaky", Text: fmt.Sprintf(
 			"%s lost a witness: a test that reaches them is not used, since it does not always pass.", many(lost, "mutant"))})
 	}
-	tasks := exec.Plan(chosen, survey)
-	bar.begin("judging "+many(len(tasks), "mutant"), fmt.Sprintf(" with %s and %s", many(len(survey.Tests), "test"), many(c.workers(), "worker")))
-	diary, err := c.openJournal(code, engine.Facts(), outputs)
+	return c.judgeTasks(env, code, engine, survey, exec.Plan(chosen, survey), r, bar, outputs)
+}
+
+// judgeTasks judges what is not known from an interrupted run, and keeps every
+// verdict in the journal as it falls.
+func (c *runCommand) judgeTasks(env *environment, code *codebase, engine *exec.Engine, survey *exec.Survey, tasks []exec.Task, r *mutate.Result, bar *progress, outputs []output) error {
+	diary, err := c.openJournal(env, code, engine.Facts(), outputs)
 	if err != nil {
 		return err
 	}
 	var score mutate.Score
-	ctx, stop := context.WithCancelCause(env.ctx)
-	defer stop(nil)
 	count := func(v mutate.Verdict) {
 		r.Verdicts = append(r.Verdicts, v)
 		score.Add(v)
@@ -98,25 +103,49 @@ func (c *runCommand) judge(env *environment, code *codebase, engine *exec.Engine
 	if tasks, err = diary.settle(tasks, survey, count); err != nil {
 		return errors.Join(err, diary.close())
 	}
+	before := ""
 	if n := all - len(tasks); n > 0 {
-		bar.begin(fmt.Sprintf("%s of them were judged before the interruption", many(n, "mutant")), "")
+		before = fmt.Sprintf("; %s were judged before the interruption", many(n, "mutant"))
 	}
+	bar.begin("judging "+many(len(tasks), "mutant"), fmt.Sprintf(" with %s and %s%s", many(len(survey.Tests), "test"), many(c.workers(), "worker"), before))
+	ctx, stop := context.WithCancelCause(env.ctx)
+	defer stop(nil)
 	each := func(v mutate.Verdict) {
 		if err := diary.add(v); err != nil {
 			stop(err)
 			return
 		}
 		count(v)
-		bar.step(score.Total, len(tasks), fmt.Sprintf(", %d killed, %d survived", score.Killed+score.TimedOut, score.Survived))
+		bar.step(score.Total, all, fmt.Sprintf(", %d killed, %d survived", score.Killed+score.TimedOut, score.Survived))
 	}
 	spent := false
 	if c.Budget > 0 {
-		spent, err = c.judgeWithin(env.ctx, engine, survey, tasks, each)
+		spent, err = c.judgeWithin(ctx, engine, survey, tasks, each)
 	} else {
-		err = engine.Run(env.ctx, survey, tasks, each)
+		err = engine.Run(ctx, survey, tasks, each)
 	}
-	c.countLeftOut(r, len(tasks), score.Total, spent)
-	return err
+	if cause := context.Cause(ctx); err != nil && cause != nil && env.ctx.Err() == nil {
+		err = cause
+	}
+	c.countLeftOut(r, all, score.Total, spent)
+	if err != nil {
+		return errors.Join(err, diary.close())
+	}
+	return diary.finish()
+}
+
+// openJournal opens the journal of this project for these options.
+func (c *runCommand) openJournal(env *environment, code *codebase, facts exec.Facts, outputs []output) (*journal, error) {
+	key, err := journalKey(code, facts, []any{c.Paths, c.sourceOptions, c.PHPUnit, c.PHPUnitConfig, c.TestSuite, c.Group,
+		int64(c.MemoryLimit), c.Cold, c.Sample, c.Seed, int64(c.Budget)}, outputs)
+	if err != nil {
+		return nil, err
+	}
+	j, err := openJournal(code.Root, key, c.Resume)
+	if err == nil && j.note != "" {
+		fmt.Fprintln(env.stderr, "assay:", j.note)
+	}
+	return j, err
 }
 
 // judgeWithin judges what the budget leaves time for and reports whether it

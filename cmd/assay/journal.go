@@ -1,0 +1,286 @@
+package main
+
+import (
+	"bytes"
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"hash/crc32"
+	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"strings"
+	"syscall"
+	"time"
+
+	"assay/exec"
+	"assay/mutate"
+)
+
+// A journal keeps verdicts as they fall, so that a run that was ended at any
+// moment, by whatever, can be gone on with. It is a text file in the user's
+// cache directory: a line a verdict, each headed by the CRC-32 of the rest, and
+// a first line that says what the verdicts depend on. A finished run removes
+// it.
+type journal struct {
+	file  *os.File
+	path  string
+	end   int64                 // where the last whole record ends
+	known map[string]storedLine // by mutant ID; what an earlier run decided
+	note  string                // for the report: what was dropped and why
+}
+
+// storedLine is one verdict. What can be had from the plan is not stored.
+type storedLine struct {
+	ID     string `json:"id"`
+	Status string `json:"status"`
+	How    string `json:"how,omitempty"`
+	Killer string `json:"killer,omitempty"`
+	Detail string `json:"detail,omitempty"`
+	Ran    int    `json:"ran,omitempty"`
+	Micros int64  `json:"micros,omitempty"`
+}
+
+const journalVersion = "assay journal 1 "
+
+// openJournal opens the journal for a key. With resume its verdicts are read;
+// without, and when it is about something else, it begins anew.
+func openJournal(root, key string, resume bool) (*journal, error) {
+	last, err := lastRunPath(root)
+	if err != nil {
+		return nil, err
+	}
+	j := &journal{path: strings.TrimSuffix(last, ".json.gz") + ".journal", known: map[string]storedLine{}}
+	if err := os.MkdirAll(filepath.Dir(j.path), 0o700); err != nil {
+		return nil, err
+	}
+	if j.file, err = os.OpenFile(j.path, os.O_RDWR|os.O_CREATE, 0o600); err != nil {
+		return nil, err
+	}
+	if err := syscall.Flock(int(j.file.Fd()), syscall.LOCK_EX|syscall.LOCK_NB); err != nil {
+		j.file.Close()
+		return nil, fmt.Errorf("another run of this project is going on; wait for it, or end it (%s is locked)", j.path)
+	}
+	if resume {
+		if err := j.read(key); err != nil {
+			j.file.Close()
+			return nil, err
+		}
+	}
+	if j.end == 0 {
+		err = j.begin(key)
+	} else {
+		err = j.file.Truncate(j.end)
+	}
+	if err != nil {
+		j.file.Close()
+		return nil, fmt.Errorf("%s: %w", j.path, err)
+	}
+	return j, nil
+}
+
+func (j *journal) begin(key string) error {
+	if err := j.file.Truncate(0); err != nil {
+		return err
+	}
+	return j.append([]byte(journalVersion + key))
+}
+
+// read takes in what is there. Only whole records count: from the first that
+// is torn or damaged on, the rest is dropped.
+func (j *journal) read(key string) error {
+	text, err := io.ReadAll(j.file)
+	if err != nil {
+		return fmt.Errorf("%s: %w", j.path, err)
+	}
+	if len(text) == 0 {
+		j.note = "There was no interrupted run of this project to go on with; this one began anew."
+		return nil
+	}
+	for first := true; len(text) > 0; first = false {
+		line, rest, whole := bytes.Cut(text, []byte("\n"))
+		body, ok := checked(line)
+		if !whole || !ok {
+			j.note = fmt.Sprintf("The last record of the journal (%d bytes) was not whole and was dropped; %d verdicts before it were kept.", len(text), len(j.known))
+			return nil
+		}
+		if first {
+			if string(body) != journalVersion+key {
+				j.note = "The interrupted run was of other code, tests, options or tools; this one began anew."
+				return nil
+			}
+		} else {
+			var s storedLine
+			if err := json.Unmarshal(body, &s); err != nil {
+				return fmt.Errorf("%s: a record that is whole cannot be read: %w; remove the file", j.path, err)
+			}
+			j.known[s.ID] = s
+		}
+		j.end += int64(len(line) + 1)
+		text = rest
+	}
+	return nil
+}
+
+// checked splits a line into its checksum and the rest and compares them.
+func checked(line []byte) ([]byte, bool) {
+	sum, body, ok := bytes.Cut(line, []byte(" "))
+	return body, ok && string(sum) == checksum(body)
+}
+
+func checksum(b []byte) string { return fmt.Sprintf("%08x", crc32.ChecksumIEEE(b)) }
+
+// append writes one record. A record that could not be written whole is taken
+// back, so that what is there stays readable.
+func (j *journal) append(body []byte) error {
+	record := append([]byte(checksum(body)+" "), append(body, '\n')...)
+	if _, err := j.file.WriteAt(record, j.end); err != nil {
+		return errors.Join(fmt.Errorf("the journal %s cannot be written: %w; what was decided before is in it: make room and use --resume", j.path, err), j.file.Truncate(j.end))
+	}
+	j.end += int64(len(record))
+	return nil
+}
+
+// add records a verdict. Broken ones are not kept: they are to be tried again.
+func (j *journal) add(v mutate.Verdict) error {
+	if v.Status == mutate.Broken {
+		return nil
+	}
+	body, err := json.Marshal(storedLine{ID: v.Mutant.ID, Status: v.Status.String(), How: v.How.String(),
+		Killer: string(v.Killer), Detail: v.Detail, Ran: v.Ran, Micros: v.Time.Microseconds()})
+	if err != nil {
+		return err
+	}
+	return j.append(body)
+}
+
+// recall gives the verdict on a task that an earlier run decided.
+func (j *journal) recall(t exec.Task, reaching []mutate.TestID) (mutate.Verdict, bool, error) {
+	s, ok := j.known[t.Mutant.ID]
+	if !ok {
+		return mutate.Verdict{}, false, nil
+	}
+	status, err := mutate.ParseStatus(s.Status)
+	how, err2 := mutate.ParseHow(s.How)
+	if err := errors.Join(err, err2); err != nil {
+		return mutate.Verdict{}, false, fmt.Errorf("%s: %w; remove the file", j.path, err)
+	}
+	return mutate.Verdict{Mutant: t.Mutant, Status: status, How: how, Killer: mutate.TestID(s.Killer), Detail: s.Detail,
+		Ran: s.Ran, Time: time.Duration(s.Micros) * time.Microsecond, Reaching: reaching}, true, nil
+}
+
+// settle gives the verdicts that are known to each and returns the tasks that
+// are left.
+func (j *journal) settle(tasks []exec.Task, survey *exec.Survey, each func(mutate.Verdict)) ([]exec.Task, error) {
+	if len(j.known) == 0 {
+		return tasks, nil
+	}
+	names := map[*int][]mutate.TestID{} // tasks of one point share their list of tests
+	var left []exec.Task
+	for _, t := range tasks {
+		var reaching []mutate.TestID
+		if len(t.Reach) > 0 {
+			if reaching = names[&t.Reach[0]]; reaching == nil {
+				for _, i := range t.Reach {
+					reaching = append(reaching, survey.Tests[i].ID)
+				}
+				names[&t.Reach[0]] = reaching
+			}
+		}
+		v, ok, err := j.recall(t, reaching)
+		if err != nil {
+			return nil, err
+		}
+		if ok {
+			each(v)
+		} else {
+			left = append(left, t)
+		}
+	}
+	return left, nil
+}
+
+// finish removes the journal of a run that came to its end.
+func (j *journal) finish() error { return errors.Join(os.Remove(j.path), j.file.Close()) }
+
+// close leaves the journal for --resume.
+func (j *journal) close() error { return j.file.Close() }
+
+// hashedWhole bounds, in bytes, the files that are read for the key; of larger
+// ones size and time stand for the content.
+const hashedWhole = 8 << 20
+
+// journalKey says what verdicts depend on: the tools, the options, and every
+// file of the project but dependencies, version control and what PHPUnit and
+// this program write. Dependencies are in it through Composer's own records.
+func journalKey(code *codebase, facts exec.Facts, options any, outputs []output) (string, error) {
+	h := sha256.New()
+	opts, err := json.Marshal(options)
+	if err != nil {
+		return "", err
+	}
+	fmt.Fprintf(h, "%s\n%s\n%s\n", facts.PHP, facts.PHPUnit, opts)
+	for _, op := range code.operators {
+		fmt.Fprintf(h, "%s %d\n", op.ID, op.Version)
+	}
+	written := map[string]bool{}
+	for _, o := range outputs {
+		if abs, err := filepath.Abs(o.path); err == nil {
+			written[abs] = true
+		}
+	}
+	err = filepath.WalkDir(code.Root, func(path string, d fs.DirEntry, err error) error {
+		if err != nil {
+			return nil // unreadable: neither we nor the tests see into it
+		}
+		name := d.Name()
+		if d.IsDir() {
+			if name == ".git" || name == "node_modules" || name == "vendor" || strings.HasPrefix(name, ".phpunit") {
+				return hashDependencies(h, path, name)
+			}
+			return nil
+		}
+		if !d.Type().IsRegular() || strings.HasPrefix(name, ".phpunit") || written[path] {
+			return nil
+		}
+		return hashFile(h, code.Root, path)
+	})
+	return hex.EncodeToString(h.Sum(nil)), err
+}
+
+// hashDependencies takes in Composer's record of what is installed and leaves
+// the rest of the directory out.
+func hashDependencies(h io.Writer, path, name string) error {
+	if name == "vendor" {
+		for _, record := range []string{"composer/installed.json", "composer/autoload_classmap.php", "composer/autoload_files.php"} {
+			if b, err := os.ReadFile(filepath.Join(path, record)); err == nil {
+				fmt.Fprintf(h, "%s %d\n%s\n", record, len(b), b)
+			}
+		}
+	}
+	return filepath.SkipDir
+}
+
+func hashFile(h io.Writer, root, path string) error {
+	info, err := os.Stat(path)
+	if err != nil {
+		return nil
+	}
+	rel, err := filepath.Rel(root, path)
+	if err != nil {
+		return err
+	}
+	if info.Size() > hashedWhole {
+		fmt.Fprintf(h, "%s %d %d\n", rel, info.Size(), info.ModTime().UnixNano())
+		return nil
+	}
+	b, err := os.ReadFile(path)
+	if err != nil {
+		return nil
+	}
+	fmt.Fprintf(h, "%s %d\n%s\n", rel, len(b), b)
+	return nil
+}
