@@ -15,9 +15,9 @@ type Task struct {
 	Mutant *mutate.Mutant
 	Reach  []int // the tests that reach it, most specific first
 	Tests  []int // what to run, in this order: Reach, and what belongs with it; none: no test reaches the mutant
-	// Wider is nil where Tests say all there is to say. Else some of the tests
-	// touch state that outlives them, and these, in the suite's order, are all
-	// that do; they decide what Tests leave open.
+	// Wider is nil where Tests say all there is to say. Else some of Reach touch
+	// state that outlives them and are not among Tests; these, in the suite's
+	// order, are all that do, and decide what Tests leave open.
 	Wider []int
 }
 
@@ -30,11 +30,12 @@ type Task struct {
 func Plan(ms []*mutate.Mutant, s *Survey) []Task {
 	tasks := make([]Task, len(ms))
 	cache := map[string]Task{}
+	together := s.together()
 	for i, m := range ms {
 		key, reaching := s.reaching(m)
 		t, ok := cache[key]
 		if !ok {
-			t = s.task(reaching)
+			t = s.task(reaching, together)
 			if s.leftover[m.Point] && len(t.Reach) > 0 {
 				t = s.wholeSuite(t)
 			}
@@ -57,36 +58,39 @@ func (s *Survey) reaching(m *mutate.Mutant) (key string, tests []int) {
 	return "p" + strconv.Itoa(m.Point), s.byPoint[m.Point]
 }
 
-// alwaysWorth is how much time, in microseconds, it may take to run all the
-// tests that share state without asking whether fewer would do.
-const alwaysWorth = 30_000
-
-// task plans for the tests that pass a point. Where one of them touches state
-// that outlives a test, the order of tests matters and others take part: the
-// tests that share state are run with them, in the suite's order. When that is
-// much more than the reaching tests themselves, it is left for later.
-func (s *Survey) task(reaching []int) Task {
+// task plans for the tests that pass a point. Where some of them touch state
+// that outlives a test, these prove nothing by themselves: what they see depends
+// on the tests before them. So all that share state are run, in the suite's
+// order; but first, and with luck only, the others. No measured time has a part
+// in this, or two runs might name two killers.
+func (s *Survey) task(reaching, together []int) Task {
 	t := Task{Reach: s.complete(reaching)}
 	s.order(t.Reach)
-	t.Tests = t.Reach
-	if !slices.ContainsFunc(t.Reach, func(i int) bool { return s.shares[i] }) {
-		return t
-	}
-	together := slices.Clone(reaching)
-	for i, shares := range s.shares {
-		if shares {
-			together = append(together, i)
+	for _, i := range t.Reach {
+		if _, shares := slices.BinarySearch(together, i); shares {
+			t.Wider = together
+		} else {
+			t.Tests = append(t.Tests, i)
 		}
 	}
-	wider := s.complete(together)
-	slices.Sort(wider)
-	if s.time(wider) <= max(alwaysWorth, 3*s.time(t.Reach)) {
-		t.Tests = wider
-		return t
+	if t.Wider != nil && t.Tests == nil {
+		t.Tests, t.Wider = t.Wider, nil
 	}
-	t.Tests = slices.Sorted(slices.Values(t.Reach))
-	t.Wider = wider
 	return t
+}
+
+// together gives the tests that share state, by themselves or through tests
+// whose results they build on or that build on theirs, in the suite's order.
+func (s *Survey) together() []int {
+	var sharing []int
+	for i, shares := range s.shares {
+		if shares {
+			sharing = append(sharing, i)
+		}
+	}
+	out := s.complete(sharing)
+	slices.Sort(out)
+	return out
 }
 
 // wholeSuite has all tests run, in their own order: some reach a point only
@@ -99,14 +103,6 @@ func (s *Survey) wholeSuite(t Task) Task {
 		}
 	}
 	return t
-}
-
-// time is the sum of the tests' own times, in microseconds.
-func (s *Survey) time(tests []int) (sum int64) {
-	for _, i := range tests {
-		sum += s.Tests[i].Time.Microseconds()
-	}
-	return sum
 }
 
 // complete adds the tests that build on others' results, and what those need.

@@ -49,17 +49,27 @@ func TestPlan(t *testing.T) {
 func TestPlanSharedState(t *testing.T) {
 	s := planned()
 	s.shares[3], s.shares[4] = true, true
-	got := Plan([]*mutate.Mutant{at(10)}, s)[0]
-	if want := []int{0, 3, 4}; !slices.Equal(got.Tests, want) || got.Wider != nil {
-		t.Errorf("a small suite: %v, wider %v; want all that share, in order: %v", got.Tests, got.Wider, want)
+	s.byPoint[11], s.byPoint[12] = []int{3}, []int{1, 4}
+	for name, c := range map[string]struct {
+		point        int
+		tests, wider []int
+	}{
+		"one shares, one does not":   {10, []int{0}, []int{3, 4}},
+		"all that reach it share":    {11, []int{3, 4}, nil},
+		"needed by one of the pair":  {12, []int{2, 1}, []int{3, 4}},
+		"nobody who reaches it does": {7, []int{2, 1, 0}, nil},
+	} {
+		got := Plan([]*mutate.Mutant{at(c.point)}, s)[0]
+		if !slices.Equal(got.Tests, c.tests) || !slices.Equal(got.Wider, c.wider) {
+			t.Errorf("%s: %v, wider %v; want %v, wider %v", name, got.Tests, got.Wider, c.tests, c.wider)
+		}
 	}
-	if want := []int{3, 0}; !slices.Equal(got.Reach, want) {
-		t.Errorf("reach %v, want %v", got.Reach, want)
+	if got := Plan([]*mutate.Mutant{at(10)}, s)[0].Reach; !slices.Equal(got, []int{3, 0}) {
+		t.Errorf("reach %v", got)
 	}
-	s.Tests[4].Time = time.Second
-	got = Plan([]*mutate.Mutant{at(10)}, s)[0]
-	if !slices.Equal(got.Tests, []int{0, 3}) || !slices.Equal(got.Wider, []int{0, 3, 4}) {
-		t.Errorf("where that takes long: %v, wider %v", got.Tests, got.Wider)
+	s.shares[1] = true
+	if got := Plan([]*mutate.Mutant{at(9)}, s)[0]; !slices.Equal(got.Tests, []int{1, 2, 3, 4}) {
+		t.Errorf("who builds on a test that shares shares as well: %v", got.Tests)
 	}
 }
 

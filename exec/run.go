@@ -173,7 +173,7 @@ func (j *bench) verdict(ctx context.Context, w *worker, t Task) (mutate.Verdict,
 	if refused, err := j.stillborn(f, o, text); err != nil || refused {
 		return mutate.Verdict{Mutant: t.Mutant, Status: mutate.Stillborn, Detail: f.Detail}, err
 	}
-	if j.doubtful(t, f) {
+	if doubtful(t, f) {
 		if f, ran, err = j.settle(ctx, w, t, text, f, o); err != nil {
 			return mutate.Verdict{}, err
 		}
@@ -253,36 +253,26 @@ func (j *bench) counting(t Task) ([]byte, map[int]int64) {
 }
 
 // doubtful reports whether the whole suite might say something else than these
-// tests did: they are not all that share state with each other, or nothing but
-// the way the process ended speaks against the mutant.
-func (j *bench) doubtful(t Task, f finding) bool {
-	if f.ByExit {
-		return true
-	}
-	if t.Wider == nil {
-		return false
-	}
-	return f.Status == mutate.Survived || (f.Status == mutate.Killed && f.Test >= 0 && f.Test < len(j.s.shares) && j.s.shares[f.Test])
+// tests did: others that share state with each other have yet to be asked, or
+// nothing but the way the process ended speaks against the mutant.
+func doubtful(t Task, f finding) bool {
+	return f.ByExit || (t.Wider != nil && f.Status == mutate.Survived)
 }
 
-// settle decides a doubtful finding. Of a kill the same tests on unchanged
-// code say whether the change did it; what then remains open is decided by all
-// tests that share state, or, where the end of the process is in question, by
-// the whole suite, on the changed code.
+// settle decides a doubtful finding, on the changed code: the tests that share
+// state, or, where the end of the process is in question and the same tests on
+// unchanged code end so as well, the whole suite.
 func (j *bench) settle(ctx context.Context, w *worker, t Task, text []byte, f finding, o outcome) (finding, int, error) {
-	if f.Status == mutate.Killed {
+	tests := t.Wider
+	if f.ByExit {
 		c, err := j.control(ctx, w, t, o.Stage)
 		if err != nil {
 			return f, 0, err
 		}
-		g := judge(c)
-		if g.Status == mutate.Survived || (f.ByExit && !sameEnd(c, o)) {
+		if judge(c).Status == mutate.Survived || !sameEnd(c, o) {
 			return f, o.Started, nil
 		}
-	}
-	tests := t.Wider // nil: all there are
-	if f.ByExit {
-		tests = nil
+		tests = nil // all there are
 	}
 	wide, err := j.watched(ctx, w, t, text, tests)
 	if err != nil {
@@ -292,7 +282,7 @@ func (j *bench) settle(ctx context.Context, w *worker, t Task, text []byte, f fi
 	if g.Status == mutate.Unset {
 		return f, 0, errors.New("the wider run gives no answer: " + g.Detail)
 	}
-	return g, wide.Started, nil
+	return g, o.Started + wide.Started, nil
 }
 
 // control is the run of the same tests on the unchanged file, made once.
