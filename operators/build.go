@@ -38,7 +38,8 @@ func regroup(f *syntax.File, n *syntax.Node, to string) (string, bool) {
 	}
 	operand := func(field string) string {
 		c := n.Child(field)
-		if c.Kind == "binary_expression" && bindings[operatorText(f, c)] < tight {
+		loose := bindings[operatorText(f, c)]
+		if c.Kind == "binary_expression" && (loose < tight || loose == tight && field == "right") {
 			return "(" + f.Text(c) + ")"
 		}
 		return f.Text(c)
