@@ -31,12 +31,16 @@ type worker struct {
 // startWorker starts a keeper with a view of its own and opens the project in
 // it. probed files, if any, are put in place before anything is loaded.
 func (e *Engine) startWorker(ctx context.Context, number int, probed map[string][]byte) (*worker, error) {
+	return e.startWorkerIn(ctx, number, probed, e.confinement)
+}
+
+func (e *Engine) startWorkerIn(ctx context.Context, number int, probed map[string][]byte, c Confinement) (*worker, error) {
 	w := &worker{number: number, errors: &bytes.Buffer{}, ended: make(chan struct{})}
 	w.dir = filepath.Join(e.dir, "w"+strconv.Itoa(int(e.serial.Add(1))))
 	if err := os.Mkdir(w.dir, 0o700); err != nil {
 		return nil, err
 	}
-	spec := ViewSpec{Mode: e.facts.View, Root: e.set.Root, Dir: w.dir, Keep: append([]string{e.harness}, e.keep...)}
+	spec := ViewSpec{Mode: e.facts.View, Root: e.set.Root, Dir: w.dir, Keep: append([]string{e.harness}, e.keep...), Confinement: c}
 	cmd, err := keeperCommand(spec, "keep", "")
 	if err != nil {
 		return nil, err
@@ -107,7 +111,7 @@ func (e *Engine) argv() []string {
 	if e.set.Bootstrap != "" {
 		argv = append(argv, "--bootstrap", e.inView(e.set.Bootstrap))
 	}
-	argv = append(argv, "--no-coverage", "--no-logging", "--random-order-seed=1")
+	argv = append(argv, "--no-coverage", "--no-logging")
 	if len(e.set.TestSuite) > 0 {
 		argv = append(argv, "--testsuite", strings.Join(e.set.TestSuite, ","))
 	}

@@ -36,7 +36,7 @@ use PHPUnit\TextUI\TestRunner;
  *     TestRunner\TestResult\Facade::interrupt()        13.3 on
  *     TextUI\Configuration\Registry::get(), $instance
  *     TextUI\CliArguments\Builder::LONG_OPTIONS
- *     Metadata\Api\HookMethods, Metadata\Parser\Registry, as caches only
+ *     Metadata\Api\HookMethods, Metadata\Parser\Registry, as caches only; 13.4: wants Facade::emitter()
  */
 final class Inside
 {
@@ -61,7 +61,8 @@ final class Inside
 
     /**
      * The command line with what keeps PHPUnit from printing and from writing
-     * its cache, as this version spells it.
+     * its cache, as this version spells it. Where the order is random, it is
+     * the same in every process; elsewhere a seed is a mistake from 13.4 on.
      *
      * @param list<string> $argv
      *
@@ -73,7 +74,12 @@ final class Inside
             ? (new \ReflectionClass(Builder::class))->getConstant('LONG_OPTIONS') : [];
         $cache = \in_array('do-not-record-test-run-history', $known ?: [], true)
             ? '--do-not-record-test-run-history' : '--do-not-cache-result';
-        \array_splice($argv, 1, 0, ['--no-output', $cache]);
+        $own = ['--no-output', $cache];
+        $at = \array_search('--configuration', $argv, true);
+        if ($at !== false && \preg_match('~<phpunit\b[^>]*\bexecutionOrder\s*=\s*["\'][^"\']*random~', (string) @\file_get_contents($argv[$at + 1])) === 1) {
+            $own[] = '--random-order-seed=1';
+        }
+        \array_splice($argv, 1, 0, $own);
 
         return $argv;
     }
@@ -187,10 +193,16 @@ final class Inside
         $instance->setValue(null, $new);
     }
 
-    /** Fills PHPUnit's caches of what it reads from test classes. */
+    /** Fills PHPUnit's caches of what it reads from test classes; where that fails, they fill themselves. */
     public static function warm(TestCase $test): void
     {
-        (new HookMethods())->hookMethods(\get_class($test));
-        MetadataRegistry::parser()->forClassAndMethod(\get_class($test), $test->name());
+        try {
+            $hooks = new \ReflectionClass(HookMethods::class);
+            $wants = $hooks->getConstructor() === null ? 0 : $hooks->getConstructor()->getNumberOfRequiredParameters();
+            $hooks->newInstanceArgs($wants > 0 ? [EventFacade::emitter()] : [])->hookMethods(\get_class($test));
+            MetadataRegistry::parser()->forClassAndMethod(\get_class($test), $test->name());
+        } catch (\Throwable $t) {
+            return;
+        }
     }
 }

@@ -32,7 +32,7 @@ final class Suite
     {
         Probe::$building = (bool) ($setup['probed'] ?? false);
         $argv = $setup['argv'];
-        \array_splice($argv, 1, 0, ['--do-not-cache-result']);
+        \array_splice($argv, 1, 0, ['--do-not-cache-result', '--random-order-seed=1']);
         $_SERVER['argv'] = $GLOBALS['argv'] = $argv;
         $_SERVER['argc'] = $GLOBALS['argc'] = \count($argv);
         $_SERVER['SCRIPT_NAME'] = $_SERVER['SCRIPT_FILENAME'] = $_SERVER['PHP_SELF'] = $_SERVER['PATH_TRANSLATED'] = $setup['phpunit'];
