@@ -26,7 +26,7 @@ import (
 // a first line that says what the verdicts depend on. A finished run removes
 // it.
 type journal struct {
-	file  *os.File
+	file  *os.File // nil: there is no place to keep one
 	path  string
 	end   int64                 // where the last whole record ends
 	known map[string]storedLine // by mutant ID; what an earlier run decided
@@ -62,7 +62,7 @@ func openJournal(root, key string, resume bool) (*journal, error) {
 	}
 	if err := syscall.Flock(int(j.file.Fd()), syscall.LOCK_EX|syscall.LOCK_NB); err != nil {
 		j.file.Close()
-		return nil, fmt.Errorf("another run of this project is going on; wait for it, or end it (%s is locked)", j.path)
+		return nil, usagef("another run of this project is going on; wait for it, or end it (%s is locked)", j.path)
 	}
 	if resume {
 		if err := j.read(key); err != nil {
@@ -136,6 +136,9 @@ func checksum(b []byte) string { return fmt.Sprintf("%08x", crc32.ChecksumIEEE(b
 // append writes one record. A record that could not be written whole is taken
 // back, so that what is there stays readable.
 func (j *journal) append(body []byte) error {
+	if j.file == nil {
+		return nil
+	}
 	record := append([]byte(checksum(body)+" "), append(body, '\n')...)
 	if _, err := j.file.WriteAt(record, j.end); err != nil {
 		return errors.Join(fmt.Errorf("the journal %s cannot be written: %w; what was decided before is in it: make room and use --resume", j.path, err), j.file.Truncate(j.end))
@@ -204,10 +207,20 @@ func (j *journal) settle(tasks []exec.Task, survey *exec.Survey, each func(mutat
 }
 
 // finish removes the journal of a run that came to its end.
-func (j *journal) finish() error { return errors.Join(os.Remove(j.path), j.file.Close()) }
+func (j *journal) finish() error {
+	if j.file == nil {
+		return nil
+	}
+	return errors.Join(os.Remove(j.path), j.file.Close())
+}
 
 // close leaves the journal for --resume.
-func (j *journal) close() error { return j.file.Close() }
+func (j *journal) close() error {
+	if j.file == nil {
+		return nil
+	}
+	return j.file.Close()
+}
 
 // hashedWhole bounds, in bytes, the files that are read for the key; of larger
 // ones size and time stand for the content.

@@ -142,6 +142,13 @@ func (c *runCommand) openJournal(env *environment, code *codebase, facts exec.Fa
 		return nil, err
 	}
 	j, err := openJournal(code.Root, key, c.Resume)
+	if err != nil && statusOf(err) != statusUsage {
+		if c.Resume {
+			return nil, usagef("--resume: the journal of the interrupted run cannot be had: %v", err)
+		}
+		fmt.Fprintf(env.stderr, "assay: if this run is interrupted it cannot be gone on with: %v\n", err)
+		return &journal{}, nil
+	}
 	if err == nil && j.note != "" {
 		fmt.Fprintln(env.stderr, "assay:", j.note)
 	}
