@@ -30,6 +30,11 @@ type Settings struct {
 	TestSuite []string // --testsuite
 	Group     []string // --group
 	Memory    int64    // bytes that the tests of a mutant may have in memory; 0: by what the suite itself uses
+
+	Unconfined   bool     // tests may write and connect wherever we can
+	AllowWrite   []string // files and directories that tests may write; see CheckAllowedPath
+	AllowPorts   []uint16 // ports that tests may connect to
+	AllowSockets []string // socket files that tests may connect to; absolute, without links
 }
 
 // Facts is what was found out about the machine and the project's tools.
@@ -38,7 +43,8 @@ type Facts struct {
 	PHPUnit    string // version; known after Survey
 	Pcntl      bool   // can fork
 	View       ViewMode
-	ViewReason string // why not the overlay view; "" when it is
+	ViewReason string   // why not the overlay view; "" when it is
+	Unconfined []string // what mutated code is not kept from, a sentence each
 	WorkDir    string
 }
 
@@ -58,18 +64,19 @@ func (e *ProjectError) Error() string {
 
 // Engine runs PHP. Open it, Survey once, Run any number of times, Close it.
 type Engine struct {
-	set     Settings
-	facts   Facts
-	php     []string // binary and ini settings
-	dir     string   // everything temporary
-	harness string
-	keep    []string // paths that a view must not hide
-	limits  limits
-	lint    *linter
-	serial  atomic.Int32
-	mu      sync.Mutex
-	workers []*worker // all that may live
-	spare   []*worker // opened and idle
+	set         Settings
+	facts       Facts
+	php         []string // binary and ini settings
+	dir         string   // everything temporary
+	harness     string
+	keep        []string // paths that a view must not hide
+	confinement Confinement
+	limits      limits
+	lint        *linter
+	serial      atomic.Int32
+	mu          sync.Mutex
+	workers     []*worker // all that may live
+	spare       []*worker // opened and idle
 }
 
 //go:embed harness/*.php
@@ -107,6 +114,9 @@ func (e *Engine) prepare() error {
 	e.facts.View = e.set.View
 	if e.set.View == ViewAuto || e.set.View == viewUnset {
 		e.facts.View, e.facts.ViewReason = probeViews(e.set.Root, e.dir)
+	}
+	if err := e.planConfinement(); err != nil {
+		return err
 	}
 	var err error
 	e.lint, err = startLinter(e.php, e.harness)

@@ -7,6 +7,7 @@ import (
 	"context"
 	"encoding/base64"
 	"encoding/gob"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"os"
@@ -68,6 +69,9 @@ var keeperJobs = map[string]func(v *View, arg string) error{
 	"probe": probeJob,
 }
 
+// tryJob needs no view: it finds out what can be done in a keeper's namespaces.
+const tryJob = "try"
+
 // IsKeeper reports whether this process was started to be a keeper.
 func IsKeeper() bool { return os.Getenv(keeperEnv) != "" }
 
@@ -93,6 +97,12 @@ func obey(text string) (int, error) {
 	if err != nil {
 		return keeperNoView, fmt.Errorf("order: %w", err)
 	}
+	if o.Job == tryJob {
+		if err := json.NewEncoder(os.Stdout).Encode(tryThings(o.Spec)); err != nil {
+			return keeperJobFailed, err
+		}
+		return 0, nil
+	}
 	job := keeperJobs[o.Job]
 	if job == nil {
 		return keeperNoView, fmt.Errorf("no job %q", o.Job)
@@ -104,6 +114,7 @@ func obey(text string) (int, error) {
 	if err != nil {
 		return keeperNoView, err
 	}
+	v.confinement = o.Spec.Confinement
 	err = job(v, o.Arg)
 	for _, e := range []error{endAll(), v.Close()} {
 		if err == nil {
@@ -161,7 +172,7 @@ func keeperCommand(spec ViewSpec, job, arg string) (*osexec.Cmd, error) {
 	}
 	o := keeperOrder{Spec: spec, Job: job, Arg: arg}
 	cmd := osexec.Command(selfProgram)
-	cmd.SysProcAttr, o.UserNS = keeperAttr(spec.Mode)
+	cmd.SysProcAttr, o.UserNS = keeperAttr(spec.Mode, spec.Confinement.Network)
 	text, err := o.encode()
 	if err != nil {
 		return nil, err

@@ -19,15 +19,18 @@ import (
 // selfProgram is our own program, even when its path is hidden by the view.
 const selfProgram = "/proc/self/exe"
 
-// keeperAttr says how a keeper of the given mode is started, and whether that
-// takes a user namespace.
-func keeperAttr(mode ViewMode) (*syscall.SysProcAttr, bool) {
+// keeperAttr says how a keeper of the given mode is started, with a network of
+// its own or without, and whether that takes a user namespace.
+func keeperAttr(mode ViewMode, network bool) (*syscall.SysProcAttr, bool) {
 	a := &syscall.SysProcAttr{Setsid: true, Pdeathsig: syscall.SIGKILL}
+	if network {
+		a.Cloneflags |= unix.CLONE_NEWNET
+	}
 	if mode == ViewCopy {
 		a.Pdeathsig = syscall.SIGTERM // see endOnTerm
 		return a, false
 	}
-	a.Cloneflags = unix.CLONE_NEWNS | unix.CLONE_NEWPID | unix.CLONE_NEWIPC
+	a.Cloneflags |= unix.CLONE_NEWNS | unix.CLONE_NEWPID | unix.CLONE_NEWIPC
 	if canMount() {
 		return a, false
 	}
@@ -95,6 +98,11 @@ func explainClone(err error) string {
 // the first stage, which becomes the second by exec: capabilities belong to
 // threads, and exec is the one moment at which all of them lose them together.
 func openView(o keeperOrder) (*View, error) {
+	if o.Spec.Confinement.Network && o.Layers == nil {
+		if err := raiseLoopback(); err != nil {
+			return nil, err
+		}
+	}
 	if o.Spec.Mode == ViewCopy {
 		// Orphans of the tests come to us, to be found and ended.
 		if err := unix.Prctl(unix.PR_SET_CHILD_SUBREAPER, 1, 0, 0, 0); err != nil {

@@ -22,7 +22,7 @@ type layers struct{ None bool }
 
 func (t *tree) hasMark(string, string) bool { return false }
 
-func keeperAttr(ViewMode) (*syscall.SysProcAttr, bool) {
+func keeperAttr(ViewMode, bool) (*syscall.SysProcAttr, bool) {
 	return &syscall.SysProcAttr{Setsid: true}, false
 }
 

@@ -58,7 +58,11 @@ func (w world) run(t *testing.T, script string, tests []string, env ...string) {
 	pattern := "-test.run=^(" + strings.Join(tests, "|") + ")$"
 	cmd := osexec.Command("/bin/sh", "-ec", script, "sh", w.program, "-test.v", "-test.timeout=60s", pattern)
 	cmd.Dir = "/"
-	cmd.Env = append(os.Environ(), append(env, "TMPDIR="+w.temp, "HOME="+w.home, "ASSAY_TEST_HOME="+w.home)...)
+	gallery, err := filepath.Abs(fixtures + "/gallery")
+	if err != nil {
+		t.Fatal(err)
+	}
+	cmd.Env = append(os.Environ(), append(env, "TMPDIR="+w.temp, "HOME="+w.home, "ASSAY_TEST_HOME="+w.home, "ASSAY_TEST_GALLERY="+gallery)...)
 	cmd.WaitDelay = 10 * time.Second // a process that was left holds the pipe open: an error
 	out, err := cmd.CombinedOutput()
 	if err != nil {
@@ -96,15 +100,16 @@ func TestWorlds(t *testing.T) {
 		tests        []string
 	}{
 		{"ordinary user", asNobody + `"$@"`, append(views, "TestViewCopyOddFiles", "TestIsolated", "TestKept", "TestStrays", "TestForkBomb",
-			"TestKeeperDies", "TestMainProcessDies", "TestProbeViews", "TestDiskFull", "TestLayersOnDisk")},
+			"TestKeeperDies", "TestMainProcessDies", "TestProbeViews", "TestDiskFull", "TestLayersOnDisk",
+			"TestConfined", "TestAllowed", "TestAllowedInTemp", "TestConfinedGallery", "TestConfinedOnDisk")},
 		// A container without privileges whose root is an ordinary user outside.
 		{"root in a user namespace", asNobody + `unshare --user --map-root-user "$@"`,
-			append(views, "TestKept", "TestStrays", "TestKeeperDies", "TestLayersOnDisk", "TestProbeViews")},
+			append(views, "TestKept", "TestStrays", "TestKeeperDies", "TestLayersOnDisk", "TestProbeViews", "TestConfined", "TestAllowed", "TestConfinedOnDisk")},
 		// Containers cover parts of /proc; then no fresh one may be mounted, unless
 		// there is a whole one elsewhere.
 		{"covered proc", `unshare --mount sh -ec 'grep " proc " /proc/mounts | while read -r _ p _; do
 			[ "$p" = /proc ] || umount -l "$p"; done; mount -t tmpfs none /proc/tty; exec ` + asNobody + `"$@"' sh "$@"`,
-			append(views, "TestStrays", "TestForkBomb", "TestKeeperDies", "TestProcCovered")},
+			append(views, "TestStrays", "TestForkBomb", "TestKeeperDies", "TestProcCovered", "TestConfined")},
 		{"no user namespaces", asNobody + `unshare --user --map-root-user sh -ec 'echo 0 >/proc/sys/user/max_user_namespaces;
 			exec setpriv --bounding-set=-all --inh-caps=-all "$@"' sh "$@"`, []string{"TestNoNamespaces"}},
 		{"no watching", asNobody + `unshare --user --map-root-user sh -ec 'echo 0 >/proc/sys/user/max_inotify_instances;
@@ -115,7 +120,7 @@ func TestWorlds(t *testing.T) {
 			append(views, "TestKept", "TestProbeViews")},
 		{"overlay below, ordinary user", `unshare --mount sh -ec 'd=$TMPDIR/o; mkdir $d; mount -t tmpfs none $d; cd $d; mkdir l u w m;
 			chown 43210:43210 u; mount -t overlay none -o lowerdir=l,upperdir=u,workdir=w m; export TMPDIR=$d/m; cd /; exec ` + asNobody + `"$@"' sh "$@"`,
-			append(views, "TestKept", "TestProbeViews")},
+			append(views, "TestKept", "TestProbeViews", "TestConfined")},
 	} {
 		t.Run(row.name, func(t *testing.T) { newWorld(t).run(t, row.script, row.tests) })
 	}

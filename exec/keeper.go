@@ -20,6 +20,7 @@ import (
 type keeper struct {
 	view    *View
 	board   *switchboard
+	guard   *guard
 	req     openRequest
 	php     *phpProcess // stage 0, or nil
 	stage0  *peer
@@ -43,7 +44,12 @@ func keep(view *View, in io.Reader, out io.Writer) error {
 		return err
 	}
 	defer board.close()
-	k := &keeper{view: view, board: board}
+	guard, err := newGuard(view)
+	if err != nil {
+		return err
+	}
+	defer guard.close()
+	k := &keeper{view: view, board: board, guard: guard}
 	defer k.stopPHP()
 	dec, enc := gob.NewDecoder(in), gob.NewEncoder(out)
 	for {

@@ -57,7 +57,7 @@ func (e *Engine) Survey(ctx context.Context, files []*mutate.Points, progress fu
 	}
 	plain, err := e.startWorker(ctx, 1, nil)
 	if err != nil {
-		return nil, e.notReady(err)
+		return nil, e.ifConfined(ctx, e.notReady(err))
 	}
 	e.facts.PHPUnit = plain.facts.PHPUnit
 	s.rows = plain.facts.Tests
@@ -66,12 +66,15 @@ func (e *Engine) Survey(ctx context.Context, files []*mutate.Points, progress fu
 	}
 	x := &explorer{e: e, s: s, files: files, probed: probed, progress: progress}
 	if err := x.explore(ctx, plain); err != nil {
-		return nil, err
+		return nil, e.ifConfined(ctx, err)
 	}
 	e.mu.Lock()
 	e.spare = append(e.spare, plain)
 	e.mu.Unlock()
-	return s, x.conclude()
+	if err := x.conclude(); err != nil {
+		return nil, err
+	}
+	return s, x.noteSkipped(ctx)
 }
 
 // known is what a worker is told of the survey. Classes that PHPUnit loads in

@@ -71,6 +71,7 @@ type ViewSpec struct {
 	// in its temp directories (they live in memory); 0 means a quarter of the
 	// machine's memory, 2 GiB at most. Negative: they live in Dir, unbounded.
 	MemoryLimit int64
+	Confinement Confinement
 }
 
 // A Change is one difference between the view and the pristine project.
@@ -94,6 +95,8 @@ type View struct {
 	temps   []*tree
 	swapped map[string]original // by resolved path
 	clock   int64               // seconds; every swap takes the next one
+
+	confinement Confinement
 }
 
 // original is what Restore puts back.

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
 	"sort"
 	"strconv"
 	"strings"
@@ -49,12 +50,22 @@ func enterOverlay(spec ViewSpec) (layers, error) {
 	if err != nil {
 		return layers{}, err
 	}
+	held := heldWritable{}
+	inTemps := func(p string) bool { return below(temps, p) && !slices.Contains(temps, p) }
+	if spec.Confinement.Mounts {
+		if err := held.hold(spec.Confinement.Write, inTemps); err != nil {
+			return layers{}, err
+		}
+	}
 	var l layers
-	inMemory, err := l.stack(spec)
+	ownMount, err := l.stack(spec)
 	if err != nil {
 		return l, err
 	}
 	if err := coverTemps(spec, temps); err != nil {
+		return l, err
+	}
+	if err := coverSockets(spec.Confinement.Sockets); err != nil {
 		return l, err
 	}
 	if err := unix.Mount("proc", "/proc", "proc", unix.MS_NOSUID|unix.MS_NODEV|unix.MS_NOEXEC, ""); err != nil {
@@ -63,13 +74,16 @@ func enterOverlay(spec ViewSpec) (layers, error) {
 	if err := l.open(temps); err != nil {
 		return l, err
 	}
-	return l, leaveStage(spec, inMemory)
+	if err := leaveStage(spec, ownMount); err != nil || !spec.Confinement.Mounts {
+		return l, err
+	}
+	return l, makeReadOnly(spec, temps, held)
 }
 
 // stack mounts the overlay at "merged" in a fresh stage, which becomes the
 // working directory. The stage is in memory where that serves, else on disk in
-// the worker's directory.
-func (l *layers) stack(spec ViewSpec) (inMemory bool, err error) {
+// the worker's directory. It reports whether the stage is a mount of its own.
+func (l *layers) stack(spec ViewSpec) (ownMount bool, err error) {
 	limit := spec.MemoryLimit
 	if limit == 0 {
 		limit = defaultMemoryLimit()
@@ -80,10 +94,16 @@ func (l *layers) stack(spec ViewSpec) (inMemory bool, err error) {
 			return true, nil
 		}
 	}
+	if spec.Confinement.Mounts {
+		// So that it stays writable when the mount that it is on does not.
+		if err := unix.Mount(spec.Dir, spec.Dir, "", unix.MS_BIND, ""); err != nil {
+			return false, fmt.Errorf("stage on disk: %w", err)
+		}
+	}
 	if onDisk := l.stackIn(spec); onDisk != nil {
 		return false, fmt.Errorf("overlay in memory: %w; on disk: %w", inMem, onDisk)
 	}
-	return false, nil
+	return spec.Confinement.Mounts, nil
 }
 
 // stackInMemory is stackIn on a file system of its own over spec.Dir, which is
@@ -360,9 +380,9 @@ func (l *layers) open(temps []string) error {
 }
 
 // leaveStage takes the stage out of the tree of mounts and goes to the project.
-func leaveStage(spec ViewSpec, inMemory bool) error {
+func leaveStage(spec ViewSpec, ownMount bool) error {
 	points := []string{"lower", "merged"}
-	if inMemory {
+	if ownMount {
 		points = []string{"."}
 	}
 	for _, p := range points {
