@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"maps"
 	"os"
+	osexec "os/exec"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -23,7 +24,8 @@ type claim struct {
 	Killers             []string
 	Config, Why         string
 	OrElse              string
-	Since               map[int]json.RawMessage // what is different from a major version of PHPUnit on
+	Since               map[int]json.RawMessage    // what is different from a major version of PHPUnit on
+	SincePHP            map[string]json.RawMessage // or from a version of PHP on
 }
 
 type claimFile struct {
@@ -51,6 +53,14 @@ func readClaims(t *testing.T, dir string) claimFile {
 				break
 			}
 			if err := json.Unmarshal(cl.Since[major], cl); err != nil {
+				t.Fatalf("%s: %v", dir, err)
+			}
+		}
+		for _, version := range slices.Sorted(maps.Keys(cl.SincePHP)) {
+			if err := osexec.Command(lookPHP(t), "-r", "exit(version_compare(PHP_VERSION, $argv[1], '>=') ? 0 : 9);", version).Run(); err != nil {
+				break
+			}
+			if err := json.Unmarshal(cl.SincePHP[version], cl); err != nil {
 				t.Fatalf("%s: %v", dir, err)
 			}
 		}

@@ -193,6 +193,12 @@ final class Inside
         $instance->setValue(null, $new);
     }
 
+    /** Whether PHPUnit could still load classes of its own: a program can take files away from PHP. */
+    public static function canLoad(): bool
+    {
+        return \in_array('file', \stream_get_wrappers(), true) && @\is_file((new \ReflectionClass(Application::class))->getFileName());
+    }
+
     /** Fills PHPUnit's caches of what it reads from test classes; where that fails, they fill themselves. */
     public static function warm(TestCase $test): void
     {
