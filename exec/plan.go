@@ -25,7 +25,7 @@ type Task struct {
 //
 // Which: those that passed the mutant's point, those that depend on one of
 // them, and what they depend on. In what order: tests that reach little first,
-// for they are about what is changed; then quick ones, by powers of four of
+// for they are about what is changed; then quick ones, by powers of eight of
 // the time, so that small differences between runs do not change the order.
 func Plan(ms []*mutate.Mutant, s *Survey) []Task {
 	tasks := make([]Task, len(ms))
@@ -146,5 +146,8 @@ func (s *Survey) order(tests []int) {
 	})
 }
 
-// coarse is the number of base-4 digits of a time in milliseconds.
-func coarse(ms int64) int { return (bits.Len64(uint64(ms)) + 1) / 2 }
+// coarse is the number of octal digits of a time in eighths of a second. Finer
+// steps are crossed when the machine has something else to do, and then the
+// order of the tests, the killer that is named and the bytes of the result
+// file differ from run to run.
+func coarse(ms int64) int { return (bits.Len64(uint64(ms/125)) + 2) / 3 }

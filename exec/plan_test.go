@@ -95,14 +95,14 @@ func TestPlanLeftover(t *testing.T) {
 func TestPlanOrder(t *testing.T) {
 	s := planned()
 	s.byPoint[7] = []int{3, 4}
-	for _, ms := range [][2]int{{16, 63}, {63, 16}, {20, 21}} {
+	for _, ms := range [][2]int{{1, 120}, {120, 1}, {200, 700}, {700, 200}} {
 		s.Tests[3].Time, s.Tests[4].Time = time.Duration(ms[0])*time.Millisecond, time.Duration(ms[1])*time.Millisecond
 		if got := Plan([]*mutate.Mutant{at(7)}, s)[0].Tests; !slices.Equal(got, []int{3, 4}) {
 			t.Errorf("%v ms: %v", ms, got)
 		}
 	}
-	s.Tests[3].Time = 300 * time.Millisecond
+	s.Tests[3].Time = 2 * time.Second
 	if got := Plan([]*mutate.Mutant{at(7)}, s)[0].Tests; !slices.Equal(got, []int{4, 3}) {
-		t.Errorf("300 ms: %v", got)
+		t.Errorf("2 s: %v", got)
 	}
 }
