@@ -48,6 +48,14 @@ func Plan(ms []*mutate.Mutant, s *Survey) []Task {
 }
 
 func (s *Survey) reaching(m *mutate.Mutant) (key string, tests []int) {
+	if key, tests = s.running(m); len(s.always) > 0 {
+		tests = union(tests, s.always)
+	}
+	return key, tests
+}
+
+// running gives the tests that run the code of a mutant, or may read it.
+func (s *Survey) running(m *mutate.Mutant) (key string, tests []int) {
 	if m.Point == mutate.FileLevel || s.dropped[m.Source.Path] {
 		return "f" + m.Source.Path, s.byFile[m.Source.Path]
 	}

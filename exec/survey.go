@@ -38,6 +38,7 @@ type Survey struct {
 	memory   int64         // bytes a child may use
 	shares   []bool        // test => it touches state that outlives it
 	inspects []bool        // test => it may read defaults of parameters without a call
+	always   []int         // tests that do not pass with probes in the sources: any change may reach them
 	needs    [][]int       // test => tests that must run before it
 	feeds    [][]int       // test => tests that need it
 }
@@ -55,22 +56,15 @@ func (e *Engine) Survey(ctx context.Context, files []*mutate.Points, progress fu
 	if err != nil {
 		return nil, err
 	}
-	plain, err := e.startWorker(ctx, 1, nil)
-	if err != nil {
-		return nil, e.ifConfined(ctx, e.notReady(err))
-	}
-	e.facts.PHPUnit = plain.facts.PHPUnit
-	s.rows = plain.facts.Tests
-	if len(s.rows) == 0 {
-		return nil, &ProjectError{"PHPUnit finds no tests in " + e.set.Root, "Check the testsuites of phpunit.xml, or --testsuite and --group."}
-	}
-	x := &explorer{e: e, s: s, files: files, probed: probed, progress: progress}
-	if err := x.explore(ctx, plain); err != nil {
+	x := &explorer{e: e, s: s, files: files, probed: probed, progress: progress,
+		apart: map[string]outcome{}, again: map[string]outcome{}, described: make(chan struct{})}
+	if err := x.explore(ctx); err != nil {
 		return nil, e.ifConfined(ctx, err)
 	}
-	e.mu.Lock()
-	e.spare = append(e.spare, plain)
-	e.mu.Unlock()
+	if err := x.withoutProbes(ctx); err != nil {
+		return nil, err
+	}
+	e.putBack(x.plain)
 	if err := x.conclude(); err != nil {
 		return nil, err
 	}
@@ -140,6 +134,12 @@ type explorer struct {
 	probed   map[string][]byte
 	progress func(done, all int)
 
+	plain     *worker
+	described chan struct{}      // closed when the next two are set
+	classes   map[string][]int   // class => its tests
+	queue     chan string        // classes to run with probes, and wholeSuite
+	again     map[string]outcome // class => its run without probes, where it did not pass with them
+
 	mu     sync.Mutex
 	whole  outcome
 	back   outcome            // the whole suite from its last test to its first
@@ -150,40 +150,88 @@ type explorer struct {
 	done   int
 }
 
-func (x *explorer) explore(ctx context.Context, plain *worker) error {
-	classes := map[string][]int{}
-	var order []string
-	for i, r := range x.s.rows {
-		if classes[r.Class] == nil {
-			order = append(order, r.Class)
-		}
-		classes[r.Class] = append(classes[r.Class], i)
-	}
-	x.apart = map[string]outcome{}
-	queue := make(chan string, len(order)+1)
-	for _, c := range append([]string{wholeSuite}, order...) {
-		queue <- c
-	}
-	close(queue)
+// explore starts a plain worker and some with probes, and has the suite run in
+// all of them.
+func (x *explorer) explore(ctx context.Context) error {
 	g, ctx := errgroup.WithContext(ctx)
-	g.Go(func() (err error) {
-		if x.whole, err = plain.run(ctx, runRequest{Mode: "survey"}); err != nil {
-			return err
-		}
-		if err := x.red(); err != nil {
-			return err
-		}
-		last := make([]int, len(x.s.rows))
-		for i := range last {
-			last[i] = len(last) - 1 - i
-		}
-		x.back, err = plain.run(ctx, runRequest{Mode: "survey", Tests: last, Names: names(x.s.rows, last)})
-		return err
-	})
+	g.Go(func() error { return x.runWhole(ctx) })
 	for n := range max(1, x.e.set.Jobs-1) {
-		g.Go(func() error { return x.probeClasses(ctx, n+2, queue, classes, len(order)+1) })
+		g.Go(func() error { return x.probeClasses(ctx, n+2) })
 	}
 	return g.Wait()
+}
+
+// runWhole has the suite described and run as it is, forwards and backwards.
+func (x *explorer) runWhole(ctx context.Context) (err error) {
+	if x.plain, err = x.e.startWorker(ctx, 1, nil); err != nil {
+		return x.e.notReady(err)
+	}
+	x.e.facts.PHPUnit = x.plain.facts.PHPUnit
+	if err := x.describe(); err != nil {
+		return err
+	}
+	close(x.described)
+	if x.whole, err = x.plain.run(ctx, runRequest{Mode: "survey"}); err != nil {
+		return err
+	}
+	if err := x.red(); err != nil {
+		return err
+	}
+	last := make([]int, len(x.s.rows))
+	for i := range last {
+		last[i] = len(last) - 1 - i
+	}
+	x.back, err = x.plain.run(ctx, runRequest{Mode: "survey", Tests: last, Names: names(x.s.rows, last)})
+	return err
+}
+
+// describe takes over the tests and queues their classes, the whole suite first.
+func (x *explorer) describe() error {
+	x.s.rows = x.plain.facts.Tests
+	if len(x.s.rows) == 0 {
+		return &ProjectError{"PHPUnit finds no tests in " + x.e.set.Root, "Check the testsuites of phpunit.xml, or --testsuite and --group."}
+	}
+	x.classes = map[string][]int{}
+	order := []string{wholeSuite}
+	for i, r := range x.s.rows {
+		if x.classes[r.Class] == nil {
+			order = append(order, r.Class)
+		}
+		x.classes[r.Class] = append(x.classes[r.Class], i)
+	}
+	x.queue = make(chan string, len(order))
+	for _, c := range order {
+		x.queue <- c
+	}
+	close(x.queue)
+	return nil
+}
+
+// withoutProbes runs the classes again that did not pass with probes: a test
+// that looks at the text of the sources fails then, and is not shaky for that.
+func (x *explorer) withoutProbes(ctx context.Context) error {
+	for class, tests := range x.classes {
+		if passed(x.apart[class], tests) {
+			continue
+		}
+		o, err := x.plain.run(ctx, runRequest{Mode: "survey", Tests: tests, Names: names(x.s.rows, tests)})
+		if err != nil {
+			return err
+		}
+		x.again[class] = o
+	}
+	return nil
+}
+
+// passed reports whether every one of the tests was run to its end and nothing
+// was counted against it.
+func passed(o outcome, tests []int) bool {
+	return !slices.ContainsFunc(tests, func(i int) bool { return !passes(o, i) })
+}
+
+func passes(o outcome, test int) bool {
+	return slices.ContainsFunc(o.Tests, func(t testRun) bool { return t.Test == test && t.Ended }) &&
+		!slices.ContainsFunc(o.Events, func(e event) bool { return e.Test == test && e.Fatal })
 }
 
 // wholeSuite stands among the names of classes for all of them.
@@ -192,12 +240,17 @@ const wholeSuite = ""
 // probeClasses starts a worker with the probed sources and runs test classes
 // in it, one child each, so that fixtures and @depends keep their meaning; and
 // the whole suite, since a test may do work that one of another class left.
-func (x *explorer) probeClasses(ctx context.Context, number int, queue <-chan string, classes map[string][]int, all int) error {
+func (x *explorer) probeClasses(ctx context.Context, number int) error {
 	w, err := x.e.startWorker(ctx, number, x.probed)
 	if err != nil {
 		return x.e.notReady(err)
 	}
 	defer w.kill()
+	select {
+	case <-x.described:
+	case <-ctx.Done():
+		return ctx.Err()
+	}
 	if err := sameSuite(x.s.rows, w.facts.Tests); err != nil {
 		return err
 	}
@@ -207,8 +260,8 @@ func (x *explorer) probeClasses(ctx context.Context, number int, queue <-chan st
 		x.built = w.facts.Built
 	}
 	x.mu.Unlock()
-	for class := range queue {
-		r := runRequest{Mode: "survey", Tests: classes[class], Names: names(x.s.rows, classes[class])}
+	for class := range x.queue {
+		r := runRequest{Mode: "survey", Tests: x.classes[class], Names: names(x.s.rows, x.classes[class])}
 		if class == wholeSuite {
 			r.Tests, r.Names = nil, nil
 		}
@@ -227,7 +280,7 @@ func (x *explorer) probeClasses(ctx context.Context, number int, queue <-chan st
 		}
 		x.done++
 		if x.progress != nil {
-			x.progress(x.done, all)
+			x.progress(x.done, len(x.classes)+1)
 		}
 		x.mu.Unlock()
 	}
@@ -339,6 +392,7 @@ func (x *explorer) conclude() error {
 	for _, tests := range s.byPoint {
 		slices.Sort(tests)
 	}
+	slices.Sort(s.always)
 	x.shareState(reach)
 	for i := range heirs {
 		s.shares[i] = true
@@ -351,12 +405,6 @@ func (x *explorer) conclude() error {
 func (x *explorer) creditClass(class string, o outcome, reach []map[int]bool) {
 	s := x.s
 	common := slices.Clone(o.Tail)
-	failed := map[int]bool{}
-	for _, ev := range o.Events {
-		if ev.Fatal && ev.Test >= 0 {
-			failed[ev.Test] = true
-		}
-	}
 	loaded := map[string]bool{}
 	for _, t := range o.Tests {
 		common = append(common, t.Before...)
@@ -373,9 +421,6 @@ func (x *explorer) creditClass(class string, o outcome, reach []map[int]bool) {
 		for f := range loaded {
 			s.byFile[f] = append(s.byFile[f], t.Test)
 		}
-		if failed[t.Test] || !t.Ended {
-			s.setApart(t.Test, "when its class is run by itself")
-		}
 	}
 	for i, r := range s.rows {
 		if r.Class != class {
@@ -384,7 +429,11 @@ func (x *explorer) creditClass(class string, o outcome, reach []map[int]bool) {
 		for _, p := range common {
 			reach[i][p] = true
 		}
-		if !slices.ContainsFunc(o.Tests, func(t testRun) bool { return t.Test == i }) {
+		switch {
+		case passes(o, i):
+		case passes(x.again[class], i):
+			s.always = append(s.always, i)
+		default:
 			s.setApart(i, "when its class is run by itself")
 		}
 	}
