@@ -61,7 +61,7 @@ func (c *checkCommand) run(env *environment) error {
 	for _, n := range code.notes {
 		c.remark(env, noteLine(n, code.prefix), "")
 	}
-	engine, err := exec.Open(env.ctx, c.settings(code))
+	engine, err := c.open(env, code)
 	if err != nil {
 		return c.unfit(env, err)
 	}
@@ -84,6 +84,12 @@ func (c *checkCommand) machine(env *environment, code *codebase, f exec.Facts) {
 	} else {
 		c.remark(env, "each worker gets a copy of the project, because "+f.ViewReason,
 			"Verdicts are the same. A user who may create user namespaces, or a container that allows mount, saves the copies.")
+	}
+	if len(f.Unconfined) == 0 {
+		c.good(env, "changed code is kept from files and networks that are not its own")
+	}
+	for _, text := range f.Unconfined {
+		c.remark(env, text, "")
 	}
 }
 

@@ -45,6 +45,11 @@ func (c *configFile) Resolve(ctx *kong.Context, _ *kong.Path, flag *kong.Flag) (
 		return nil, nil
 	}
 	if list, ok := v.([]any); ok {
+		if flag.Name == "allow-write" {
+			for i, p := range list {
+				list[i] = c.fromHere(fmt.Sprint(p))
+			}
+		}
 		return list, nil
 	}
 	text := fmt.Sprint(v)

@@ -107,7 +107,7 @@ func (c *tryCommand) run(env *environment) error {
 	if err != nil {
 		return err
 	}
-	engine, err := exec.Open(env.ctx, c.settings(code))
+	engine, err := c.open(env, code)
 	if err != nil {
 		return err
 	}

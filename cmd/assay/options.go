@@ -33,6 +33,7 @@ type suiteOptions struct {
 	Cold          bool     `name:"cold" toml:"cold" help:"Start a PHP process for each mutant instead of forking: slower, the same verdicts." group:"tests"`
 	View          string   `name:"view" toml:"view" enum:"auto,overlay,copy" default:"auto" placeholder:"HOW" help:"How a worker gets a project tree of its own: overlay, copy, or auto, which takes the first where the machine allows it." group:"tests"`
 	Keep          bool     `name:"keep" toml:"keep" help:"Leave the work directory behind and say where it is." group:"tests"`
+	confineOptions
 }
 
 // choiceOptions say which of the mutants are judged.
@@ -70,6 +71,7 @@ type fileOptions struct {
 var groups = map[string]string{
 	"code":   "What is changed:",
 	"tests":  "How the tests are run:",
+	"reach":  "What the tests may reach:",
 	"choice": "Which mutants are judged:",
 	"answer": "What comes out:",
 }

@@ -106,7 +106,7 @@ func formatNames() string {
 
 func helpGroups() []kong.Group {
 	var out []kong.Group
-	for _, key := range []string{"code", "tests", "choice", "answer"} {
+	for _, key := range []string{"code", "tests", "reach", "choice", "answer"} {
 		out = append(out, kong.Group{Key: key, Title: groups[key]})
 	}
 	return out

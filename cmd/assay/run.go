@@ -42,7 +42,7 @@ func (c *runCommand) run(env *environment) error {
 	if err != nil {
 		return err
 	}
-	engine, err := exec.Open(env.ctx, c.settings(code))
+	engine, err := c.open(env, code)
 	if err != nil {
 		return err
 	}
@@ -58,6 +58,9 @@ func (c *runCommand) run(env *environment) error {
 	r.PHP, r.PHPUnit, r.Elapsed = facts.PHP, facts.PHPUnit, time.Since(began)
 	if facts.ViewReason != "" && !c.Cold {
 		r.Notes = append(r.Notes, mutate.Note{Kind: "view", Text: "Workers use copies of the project, because " + facts.ViewReason + "."})
+	}
+	for _, text := range facts.Unconfined {
+		r.Notes = append(r.Notes, mutate.Note{Kind: "confine", Text: text})
 	}
 	if fault := c.report(env, code, r, outputs); fault != nil && !errors.Is(fault, errBelow) {
 		return fault
@@ -136,7 +139,7 @@ func (c *runCommand) judgeTasks(env *environment, code *codebase, engine *exec.E
 
 // openJournal opens the journal of this project for these options.
 func (c *runCommand) openJournal(env *environment, code *codebase, facts exec.Facts, outputs []output) (*journal, error) {
-	key, err := journalKey(code, facts, []any{c.Paths, c.sourceOptions, c.PHPUnit, c.PHPUnitConfig, c.TestSuite, c.Group,
+	key, err := journalKey(code, facts, []any{c.Paths, c.sourceOptions, c.PHPUnit, c.PHPUnitConfig, c.TestSuite, c.Group, c.confineOptions,
 		int64(c.MemoryLimit), c.Cold, c.Sample, c.Seed, int64(c.Budget)}, outputs)
 	if err != nil {
 		return nil, err

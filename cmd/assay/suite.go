@@ -8,7 +8,7 @@ import (
 )
 
 // settings gives the engine what the options and the project say.
-func (o *suiteOptions) settings(c *codebase) exec.Settings {
+func (o *suiteOptions) settings(c *codebase) (exec.Settings, error) {
 	view, err := exec.ParseViewMode(o.View)
 	if err != nil {
 		panic(err) // the parser accepts no other
@@ -24,7 +24,17 @@ func (o *suiteOptions) settings(c *codebase) exec.Settings {
 	if c.Bootstrap == "" {
 		s.Bootstrap = c.Autoload
 	}
-	return s
+	err = o.confineOptions.apply(&s)
+	return s, err
+}
+
+// open starts an engine for the project.
+func (o *suiteOptions) open(env *environment, c *codebase) (*exec.Engine, error) {
+	s, err := o.settings(c)
+	if err != nil {
+		return nil, err
+	}
+	return exec.Open(env.ctx, s)
 }
 
 func (o *suiteOptions) workers() int {
