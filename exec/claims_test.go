@@ -96,6 +96,12 @@ func TestClaims(t *testing.T) {
 
 func checkClaims(t *testing.T, dir string, c claimFile, set Settings) {
 	root := copyFixture(t, dir)
+	before := snapshot(t, root)
+	defer func() {
+		if snapshot(t, root) != before {
+			t.Error("the project's tree was changed")
+		}
+	}()
 	byConfig := map[string][]claim{}
 	for _, cl := range c.Claims {
 		if cl.Config == "" {
