@@ -107,13 +107,20 @@ func TestOracle(t *testing.T) {
 	t.Log("\n" + oracleTable(counts))
 }
 
-// needCells is a failure under CI, where no check may be left out in silence.
+// needCells is for tests that run cold in cells.
 func needCells(t *testing.T) {
 	t.Helper()
 	if testing.Short() {
 		t.Skip("cold runs take minutes")
 	}
-	for _, tool := range []string{"php", "phpunit", "unshare", "mount"} {
+	needTools(t, "php", "phpunit", "unshare", "mount")
+}
+
+// needTools skips a test where something is not installed; under CI that is a
+// failure, for no check may be left out in silence.
+func needTools(t *testing.T, tools ...string) {
+	t.Helper()
+	for _, tool := range tools {
 		if _, err := osexec.LookPath(tool); err != nil {
 			if os.Getenv("CI") == "1" {
 				t.Fatalf("%s is missing, and CI may not skip", tool)

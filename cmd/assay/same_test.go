@@ -1,0 +1,51 @@
+package main
+
+import (
+	"bytes"
+	"fmt"
+	"os"
+	"strings"
+	"testing"
+)
+
+// TestSameBytes: a result does not depend on how many workers there are, nor
+// on which of them is quick. One worker, two and eight, three times each, write
+// the same file, byte for byte.
+//
+//	ORACLE_PROJECT=dir[,dir]  these projects, and not the demo
+func TestSameBytes(t *testing.T) {
+	if testing.Short() {
+		t.Skip("nine runs take their time")
+	}
+	needTools(t, "php", "phpunit")
+	dirs := []string{"../../testdata/demo"}
+	if given := os.Getenv("ORACLE_PROJECT"); given != "" {
+		dirs = strings.Split(given, ",")
+	}
+	for _, dir := range dirs {
+		root := prepared(t, dir)
+		_, first := runAssay(t, root, "", append(strings.Fields(os.Getenv("ORACLE_ARGS")), "--jobs", "1")...)
+		for round := range 3 {
+			for _, jobs := range []int{1, 2, 8} {
+				if round == 0 && jobs == 1 {
+					continue // that was the first
+				}
+				_, text := runAssay(t, root, "", append(strings.Fields(os.Getenv("ORACLE_ARGS")), "--jobs", fmt.Sprint(jobs))...)
+				if !bytes.Equal(text, first) {
+					t.Errorf("%s: %d workers, round %d: another result than with one: %s", dir, jobs, round+1, firstOther(first, text))
+				}
+			}
+		}
+	}
+}
+
+// firstOther shows the first line that differs, with what stands around it.
+func firstOther(a, b []byte) string {
+	was, is := strings.Split(string(a), "\n"), strings.Split(string(b), "\n")
+	for i := range was {
+		if i >= len(is) || was[i] != is[i] {
+			return fmt.Sprintf("line %d\nbefore: %s\nwas: %s\nis:  %s", i+1, strings.Join(was[max(0, i-12):i], "\n"), was[i], is[min(i, len(is)-1)])
+		}
+	}
+	return fmt.Sprintf("%d lines more", len(is)-len(was))
+}
