@@ -107,6 +107,9 @@ func TestReadmeIsComplete(t *testing.T) {
 	for _, f := range reflect.VisibleFields(reflect.TypeFor[fileOptions]()) {
 		if name := f.Tag.Get("name"); name != "" {
 			known[name] = true
+			if _, ok := f.Tag.Lookup("negatable"); ok {
+				known["--no-"+name] = true
+			}
 			if !strings.Contains(options, "`"+name+"`") {
 				t.Errorf("the README does not name the option %s", name)
 			}
