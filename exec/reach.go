@@ -1,0 +1,318 @@
+package exec
+
+// What the runs of a survey say about who reaches what.
+
+import (
+	"assay/mutate"
+	"assay/mutate/syntax"
+	"fmt"
+	"maps"
+	"os"
+	"path/filepath"
+	"regexp"
+	"slices"
+	"strings"
+	"time"
+)
+
+// conclude puts together reach, times and stability.
+func (x *explorer) conclude() error {
+	s := x.s
+	s.Tests = make([]mutate.Test, len(s.rows))
+	for i, r := range s.rows {
+		s.Tests[i] = mutate.Test{ID: mutate.TestID(r.ID), Outcome: "passed"}
+	}
+	for _, t := range x.whole.Tests {
+		if t.Test >= 0 {
+			s.Tests[t.Test].Time = time.Duration(t.Time) * time.Microsecond
+			s.Suite += s.Tests[t.Test].Time
+		}
+	}
+	for _, ev := range x.whole.Events {
+		if ev.Test >= 0 {
+			s.Tests[ev.Test].Outcome = ev.Kind
+		}
+	}
+	s.classes = x.whole.Classes
+	if s.memory = x.e.set.Memory; s.memory == 0 {
+		s.memory = max(leastMemory, 3*x.whole.Memory)
+	}
+	x.linkDependencies()
+	reach := make([]map[int]bool, len(s.rows))
+	for i := range reach {
+		reach[i] = map[int]bool{}
+	}
+	for _, class := range slices.Sorted(maps.Keys(x.apart)) {
+		x.creditClass(class, x.apart[class], reach)
+	}
+	heirs := x.creditWhole(reach)
+	x.creditBuilding(reach)
+	x.creditBackwards()
+	for i, points := range reach {
+		s.Tests[i].Reached = len(points)
+		for p := range points {
+			s.byPoint[p] = append(s.byPoint[p], i)
+		}
+	}
+	for _, tests := range s.byPoint {
+		slices.Sort(tests)
+	}
+	slices.Sort(s.always)
+	x.shareState(reach)
+	for i := range heirs {
+		s.shares[i] = true
+	}
+	return nil
+}
+
+// creditClass gives each test of a class what it passed, and all of them what
+// was passed outside of single tests: fixtures of the class.
+func (x *explorer) creditClass(class string, o outcome, reach []map[int]bool) {
+	s := x.s
+	common := slices.Clone(o.Tail)
+	loaded := map[string]bool{}
+	for _, t := range o.Tests {
+		common = append(common, t.Before...)
+		if t.Test < 0 {
+			continue
+		}
+		for p, n := range t.Points {
+			reach[t.Test][p] = true
+			s.peak[p] = max(s.peak[p], int64(n))
+		}
+		for _, f := range t.Files {
+			loaded[f] = true
+		}
+		for f := range loaded {
+			s.byFile[f] = append(s.byFile[f], t.Test)
+		}
+	}
+	for i, r := range s.rows {
+		if r.Class != class {
+			continue
+		}
+		for _, p := range common {
+			reach[i][p] = true
+		}
+		switch {
+		case passes(o, i):
+		case passes(x.again[class], i):
+			s.always = append(s.always, i)
+		default:
+			s.setApart(i, "when its class is run by itself")
+		}
+	}
+}
+
+// creditWhole adds what is passed only when the whole suite is run: by tests,
+// which are given back, that do work which one of another class has left, or
+// between the tests.
+func (x *explorer) creditWhole(reach []map[int]bool) (heirs map[int]bool) {
+	s := x.s
+	heirs = map[int]bool{}
+	known := map[int]bool{}
+	for _, points := range reach {
+		for p := range points {
+			known[p] = true
+		}
+	}
+	between := slices.Clone(x.probes.Tail)
+	for _, t := range x.probes.Tests {
+		between = append(between, t.Before...)
+		for p, n := range t.Points {
+			known[p] = true
+			s.peak[p] = max(s.peak[p], int64(n))
+			if t.Test >= 0 && !reach[t.Test][p] {
+				reach[t.Test][p], s.leftover[p], heirs[t.Test] = true, true, true
+			}
+		}
+	}
+	for _, p := range between {
+		if known[p] {
+			continue
+		}
+		s.leftover[p] = true
+		for i := range reach {
+			reach[i][p] = true
+		}
+	}
+	return heirs
+}
+
+// setApart marks a test that does not always pass: it is not used to judge.
+func (s *Survey) setApart(test int, when string) {
+	if s.Tests[test].Shaky {
+		return
+	}
+	s.Tests[test].Shaky = true
+	s.Notes = append(s.Notes, mutate.Note{Kind: "shaky", Text: fmt.Sprintf("%s passes in the suite's own order and not %s; it is not used to judge mutants.", s.rows[test].ID, when)})
+}
+
+// LostWitnesses is how many of the mutants are reached by a test that was set
+// apart, and so might have been noticed by it.
+func (s *Survey) LostWitnesses(ms []*mutate.Mutant) (lost int) {
+	for _, m := range ms {
+		_, tests := s.reaching(m)
+		if slices.ContainsFunc(tests, func(i int) bool { return s.Tests[i].Shaky }) {
+			lost++
+		}
+	}
+	return lost
+}
+
+// creditBackwards sets apart what does not pass in the opposite order.
+func (x *explorer) creditBackwards() {
+	for _, e := range x.back.Events {
+		if e.Fatal && e.Test >= 0 {
+			x.s.setApart(e.Test, "in the opposite order")
+		}
+	}
+	if x.back.Running >= 0 && !x.back.Done {
+		x.s.setApart(x.back.Running, "in the opposite order")
+	}
+}
+
+// creditBuilding charges what ran while the suite was being built to the tests
+// that it was built for; what belongs to none in particular to all.
+func (x *explorer) creditBuilding(reach []map[int]bool) {
+	for owner, points := range x.built {
+		for i, r := range x.s.rows {
+			if owner == "*" || owner == r.Class+"::"+r.Method {
+				for _, p := range points {
+					reach[i][p] = true
+				}
+			}
+		}
+	}
+	all := make([]int, len(x.s.rows))
+	for i := range all {
+		all[i] = i
+	}
+	for f := range x.loaded {
+		x.s.byFile[f] = all
+	}
+	// A process that a test started may have run code of files that this one
+	// never loaded.
+	for _, p := range x.files {
+		var tests []int
+		for i, points := range reach {
+			for id := p.First; id < p.First+p.Count; id++ {
+				if points[id] {
+					tests = append(tests, i)
+					break
+				}
+			}
+		}
+		path := p.Source.Path
+		x.s.byFile[path] = union(x.s.byFile[path], tests)
+	}
+}
+
+// linkDependencies resolves @depends to numbers of tests.
+func (x *explorer) linkDependencies() {
+	s := x.s
+	s.needs, s.feeds = make([][]int, len(s.rows)), make([][]int, len(s.rows))
+	byMethod := map[string][]int{}
+	for i, r := range s.rows {
+		byMethod[r.Class+"::"+r.Method] = append(byMethod[r.Class+"::"+r.Method], i)
+		byMethod[r.Class+"::class"] = append(byMethod[r.Class+"::class"], i)
+	}
+	for i, r := range s.rows {
+		for _, d := range r.Depends {
+			for _, j := range byMethod[strings.TrimPrefix(d, `\`)] {
+				s.needs[i] = append(s.needs[i], j)
+				s.feeds[j] = append(s.feeds[j], i)
+			}
+		}
+	}
+}
+
+// shareState finds the tests that touch what outlives a test: through code
+// under test, through their own files, or through helpers of the project that
+// were loaded when their class was run.
+func (x *explorer) shareState(reach []map[int]bool) {
+	s := x.s
+	s.shares = make([]bool, len(s.rows))
+	shared := map[int]bool{}
+	source := map[string]bool{}
+	for _, p := range x.files {
+		source[p.Source.Path] = true
+		for i, yes := range p.Shared {
+			if yes {
+				shared[p.First+i] = true
+			}
+		}
+	}
+	helpers := map[string]helper{}
+	look := func(path string) helper {
+		h, ok := helpers[path]
+		if !ok && filepath.Ext(path) == ".php" {
+			h = lookAt(filepath.Join(x.e.set.Root, filepath.FromSlash(path)), source[path])
+			helpers[path] = h
+		}
+		return h
+	}
+	var all helper
+	for path := range x.loaded {
+		all = all.or(look(path))
+	}
+	s.inspects = make([]bool, len(s.rows))
+	classes := map[string]helper{}
+	for class, o := range x.apart {
+		h := all
+		for _, t := range o.Tests {
+			for _, path := range t.Files {
+				h = h.or(look(path))
+			}
+		}
+		classes[class] = h
+	}
+	for i, r := range s.rows {
+		s.shares[i], s.inspects[i] = classes[r.Class].shares, classes[r.Class].inspects
+		for p := range reach[i] {
+			if s.shares[i] {
+				break
+			}
+			s.shares[i] = shared[p]
+		}
+	}
+}
+
+// helper is what the text of a loaded file says about the tests that load it.
+type helper struct{ shares, inspects bool }
+
+func (h helper) or(o helper) helper { return helper{h.shares || o.shares, h.inspects || o.inspects} }
+
+// inspecting are the ways to read a parameter's default without a call:
+// reflection, and doubles by PHPUnit and by the libraries that are used for it.
+var inspecting = regexp.MustCompile(`(?i)getDefaultValue|createMock|createStub|createPartialMock|createConfigured|createTestProxy|getMock|MockBuilder|prophesize|Mockery|Phake`)
+
+// ownLibraries are folders of PHPUnit and Composer themselves, which do all of
+// that and are no helpers of the tests.
+var ownLibraries = regexp.MustCompile(`(^|/)vendor/(phpunit|sebastian|composer|myclabs|phar-io|theseer|nikic)/`)
+
+// lookAt reads a loaded file. State in libraries below vendor does not count:
+// nearly all keep some, and none has been seen to carry a mutant's effect from
+// test to test. Of a file under change the points tell more than its text.
+func lookAt(path string, isSource bool) helper {
+	if ownLibraries.MatchString(filepath.ToSlash(path)) {
+		return helper{}
+	}
+	src, err := os.ReadFile(path)
+	if err != nil {
+		return helper{true, true} // not known: the careful answer
+	}
+	h := helper{inspects: inspecting.Match(src)}
+	if isSource || strings.Contains(filepath.ToSlash(path), "/vendor/") {
+		return h
+	}
+	f, err := syntax.Parse(path, src)
+	h.shares = err != nil || mutate.SharesState(f)
+	return h
+}
+
+func union(a, b []int) []int {
+	out := append(slices.Clone(a), b...)
+	slices.Sort(out)
+	return slices.Compact(out)
+}
