@@ -3,8 +3,6 @@ package exec
 // What the runs of a survey say about who reaches what.
 
 import (
-	"assay/mutate"
-	"assay/mutate/syntax"
 	"fmt"
 	"maps"
 	"os"
@@ -13,6 +11,9 @@ import (
 	"slices"
 	"strings"
 	"time"
+
+	"assay/mutate"
+	"assay/mutate/syntax"
 )
 
 // conclude puts together reach, times and stability.
