@@ -28,7 +28,7 @@ func readme(t *testing.T) string {
 func TestReadmeExamples(t *testing.T) {
 	for _, tool := range []string{"php", "phpunit", "composer"} {
 		if _, err := osexec.LookPath(tool); err != nil {
-			if os.Getenv("CI") == "1" {
+			if os.Getenv("CI") != "" {
 				t.Fatal(err)
 			}
 			t.Skip(err)
