@@ -120,6 +120,16 @@ func (f *FileEntry) Fits(text []byte) bool { return f.Bytes == len(text) && f.SH
 // an error, because the offsets mean nothing in it. Bytes of names that are
 // not UTF-8 stay marked.
 func (d *Document) Result(read func(path string) ([]byte, error), ops []*mutate.Operator) (*mutate.Result, error) {
+	return d.result(func(path string) ([]byte, error) {
+		text, err := read(path)
+		if err == nil && !d.File(path).Fits(text) {
+			err = fmt.Errorf("%s is no longer the file that was judged", path)
+		}
+		return text, err
+	}, ops)
+}
+
+func (d *Document) result(read func(path string) ([]byte, error), ops []*mutate.Operator) (*mutate.Result, error) {
 	r := &mutate.Result{
 		Project: d.Project, PHP: d.PHP, PHPUnit: d.PHPUnit, Profile: d.Profile,
 		Partial: d.Partial, LeftOut: d.LeftOut,
@@ -131,9 +141,6 @@ func (d *Document) Result(read func(path string) ([]byte, error), ops []*mutate.
 		text, err := read(f.Path)
 		if err != nil {
 			return nil, err
-		}
-		if !f.Fits(text) {
-			return nil, fmt.Errorf("%s is no longer the file that was judged", f.Path)
 		}
 		sources[f.Path] = &mutate.Source{Path: f.Path, Text: text}
 	}
@@ -175,15 +182,30 @@ func (d *Document) verdict(e *Entry, sources map[string]*mutate.Source, ops map[
 	if e.Start < 0 || e.End < e.Start || e.End > len(m.Source.Text) {
 		return v, fmt.Errorf("%d to %d is no span of %s", e.Start, e.End, e.File)
 	}
-	m.Edit.Start, m.Edit.End, m.Edit.New = e.Start, e.End, e.After
-	if e.AfterBase64 != "" {
-		raw, err := base64.StdEncoding.DecodeString(e.AfterBase64)
-		if err != nil {
-			return v, fmt.Errorf("after_base64: %w", err)
-		}
-		m.Edit.New = string(raw)
+	m.Edit.Start, m.Edit.End = e.Start, e.End
+	var err error
+	if m.Edit.New, err = raw(e.After, e.AfterBase64); err != nil {
+		return v, fmt.Errorf("after_base64: %w", err)
 	}
 	return d.Verdict(e, m)
+}
+
+// before gives the exact bytes that the edit removes.
+func (e *Entry) before() (string, error) {
+	s, err := raw(e.Before, e.BeforeBase64)
+	if err != nil {
+		return "", fmt.Errorf("mutant %s: before_base64: %w", e.ID, err)
+	}
+	return s, nil
+}
+
+// raw is the inverse of exact.
+func raw(text, encoded string) (string, error) {
+	if encoded == "" {
+		return text, nil
+	}
+	b, err := base64.StdEncoding.DecodeString(encoded)
+	return string(b), err
 }
 
 // Verdict gives what an entry says about m, which is the same mutant.

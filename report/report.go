@@ -35,7 +35,8 @@ func Lookup(name string) (Format, error) {
 		}
 		names = append(names, f.Name)
 	}
-	return Format{}, fmt.Errorf("format %q is not known; there are %s", name, strings.Join(names, " and "))
+	return Format{}, fmt.Errorf("format %q is not known; there are %s and %s", name,
+		strings.Join(names[:len(names)-1], ", "), names[len(names)-1])
 }
 
 // Options say how a result is shown. The zero value is right for files.

@@ -41,7 +41,7 @@ func (c *configFile) Resolve(ctx *kong.Context, _ *kong.Path, flag *kong.Flag) (
 		return nil, nil // reported once, by where
 	}
 	v, ok := c.values[flag.Name]
-	if !ok || flag.Name == "project" || flag.Name == "config" {
+	if !ok || flag.Tag.Get("toml") == "-" {
 		return nil, nil
 	}
 	if list, ok := v.([]any); ok {

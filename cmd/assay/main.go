@@ -8,6 +8,7 @@
 //	assay list [PATH...]       the mutants, without running anything
 //	assay show ID              one mutant, and what the last run found out
 //	assay try ID               run one mutant and show PHPUnit's own output
+//	assay report RESULT.json   show a saved result, or write it in other formats
 //	assay operators [NAME...]  the operators, or some of them in full
 //	assay check                whether this machine and project are fit
 //	assay version

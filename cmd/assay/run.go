@@ -274,11 +274,13 @@ type output struct {
 	path   string
 }
 
-// outputs reads --write and refuses what could not be written at the end of a
-// long run.
-func (c *answerOptions) outputs() ([]output, error) {
+func (c *answerOptions) outputs() ([]output, error) { return parseOutputs(c.Write) }
+
+// parseOutputs reads --write and refuses what could not be written at the end
+// of a long run.
+func parseOutputs(writes []string) ([]output, error) {
 	var outs []output
-	for _, w := range c.Write {
+	for _, w := range writes {
 		name, path, ok := strings.Cut(w, "=")
 		if !ok || path == "" {
 			return nil, usagef("--write %s: write it as FORMAT=FILE, for instance json=result.json", w)

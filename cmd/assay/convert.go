@@ -1,0 +1,93 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"slices"
+
+	"assay/mutate"
+	"assay/operators"
+	"assay/report"
+)
+
+type reportCommand struct {
+	Result  string   `arg:"" name:"result" help:"A file that --write json=FILE wrote."`
+	Project string   `name:"project" toml:"-" placeholder:"DIR" default:"." help:"The root of the project that was judged, if not this directory; the source files are read there."`
+	Write   []string `name:"write" toml:"-" placeholder:"FORMAT=FILE" sep:"none" help:"Write the result to FILE instead of showing it; repeatable. Formats: ${formats}." group:"answer"`
+	Timings bool     `name:"timings" toml:"-" help:"Put times into reports, if the result has them." group:"answer"`
+	screenOptions
+}
+
+// run makes a result of the file and of the sources as far as they are still
+// what was judged.
+func (c *reportCommand) run(env *environment) error {
+	outputs, err := parseOutputs(c.Write)
+	if err != nil {
+		return err
+	}
+	r, lost, err := c.restore()
+	if err != nil {
+		return err
+	}
+	for _, n := range r.Notes {
+		if n.Kind == "source_lost" {
+			fmt.Fprintf(env.stderr, "assay: %s: %s\n", n.Path, n.Text)
+		}
+	}
+	if len(outputs) == 0 {
+		o := c.reportOptions(env.stdout, prefixTo(r.Root))
+		o.Timings = c.Timings
+		return report.Text(env.stdout, r, o)
+	}
+	if len(lost) > 0 && slices.ContainsFunc(outputs, func(o output) bool { return o.format.Name == "json" }) {
+		return usagef("--write json: a result file holds the hashes of the files, and %s is no longer the one that was judged; copy %s instead", lost[0], c.Result)
+	}
+	for _, out := range outputs {
+		write := func(w io.Writer) error { return out.format.Write(w, r, report.Options{Timings: c.Timings}) }
+		if err := report.WriteFile(out.path, write); err != nil {
+			return usageError{err}
+		}
+	}
+	return nil
+}
+
+func (c *reportCommand) restore() (*mutate.Result, []string, error) {
+	f, err := os.Open(c.Result)
+	if err != nil {
+		var at *fs.PathError
+		if errors.As(err, &at) {
+			err = at.Err
+		}
+		return nil, nil, usagef("%s: %v; name a file that --write json=FILE wrote", c.Result, err)
+	}
+	defer f.Close()
+	d, err := report.ReadJSON(f)
+	if err != nil {
+		return nil, nil, usagef("%s: %v", c.Result, err)
+	}
+	if c.Timings && d.ElapsedMS == nil {
+		return nil, nil, usagef("--timings: %s has no times; it was written without --timings", c.Result)
+	}
+	root, err := filepath.Abs(c.Project)
+	if err == nil {
+		root, err = filepath.EvalSymlinks(root)
+	}
+	if err != nil {
+		return nil, nil, usagef("--project %s: %v", c.Project, err)
+	}
+	tree, err := os.OpenRoot(root) // paths of the file may lead nowhere else
+	if err != nil {
+		return nil, nil, usagef("--project %s: %v", c.Project, err)
+	}
+	defer tree.Close()
+	r, lost, err := d.Restore(tree.ReadFile, operators.All())
+	if err != nil {
+		return nil, nil, usagef("%s: %v", c.Result, err)
+	}
+	r.Root = root
+	return r, lost, nil
+}
