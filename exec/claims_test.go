@@ -172,6 +172,7 @@ func judgeClaims(t *testing.T, set Settings, claims []claim) []mutate.Verdict {
 		if err := e.Close(); err != nil {
 			t.Error(err)
 		}
+		nothingLeft(t, e.Facts().WorkDir)
 	}()
 	all := make([]*mutate.Points, 0, len(points))
 	for _, p := range points {
@@ -188,6 +189,27 @@ func judgeClaims(t *testing.T, set Settings, claims []claim) []mutate.Verdict {
 		t.Fatal(err)
 	}
 	return got
+}
+
+// nothingLeft fails where a run leaves files or processes behind: every
+// process that it starts has the work directory in its command line or among
+// its working directories, or descends from one that has.
+func nothingLeft(t *testing.T, workDir string) {
+	t.Helper()
+	if _, err := os.Lstat(workDir); !os.IsNotExist(err) {
+		t.Errorf("%s is left behind (%v)", workDir, err)
+	}
+	procs, err := filepath.Glob("/proc/[0-9]*")
+	if err != nil || len(procs) == 0 {
+		t.Fatalf("no /proc: %v", err)
+	}
+	for _, p := range procs {
+		args, _ := os.ReadFile(filepath.Join(p, "cmdline"))
+		cwd, _ := os.Readlink(filepath.Join(p, "cwd"))
+		if bytes.Contains(args, []byte(workDir)) || strings.HasPrefix(cwd, workDir) {
+			t.Errorf("process %s is left behind: %q in %s", filepath.Base(p), bytes.ReplaceAll(args, []byte{0}, []byte{' '}), cwd)
+		}
+	}
 }
 
 // layOut reads every PHP file below src, as the project's source.

@@ -1,0 +1,51 @@
+package main
+
+import (
+	"os"
+	osexec "os/exec"
+	"path/filepath"
+	"regexp"
+	"strings"
+	"testing"
+)
+
+// TestFullDisk gives the journal a file system of a few kilobytes. The run must
+// end with a clear message, and when there is room again --resume must go on
+// from what was decided and give what an undisturbed run gives.
+func TestFullDisk(t *testing.T) {
+	dir := resumeProject(t)
+	cache := t.TempDir()
+	whole, pieced := filepath.Join(cache, "..", "whole.json"), filepath.Join(cache, "..", "pieced.json")
+	script := `
+		mount -t tmpfs -o size=16k none "$XDG_CACHE_HOME" || exit 99
+		assay run --write json=` + pieced + `; echo "first: $?" >&2
+		mount -o remount,size=64m "$XDG_CACHE_HOME" || exit 99
+		assay run --resume --write json=` + pieced + `; echo "then: $?" >&2
+	`
+	cmd := osexec.Command("unshare", "-m", "sh", "-c", script)
+	if os.Getuid() != 0 {
+		cmd = osexec.Command("unshare", "-Urm", "sh", "-c", script)
+	}
+	var errs strings.Builder
+	cmd.Dir, cmd.Stderr = dir, &errs
+	cmd.Env = append(os.Environ(), "XDG_CACHE_HOME="+cache)
+	if err := cmd.Run(); err != nil {
+		t.Fatalf("%v\n%s", err, errs.String())
+	}
+	for _, want := range []string{
+		`(?m)^assay: .*journal .* cannot be written: .*no space left on device; what was decided before is in it: make room and use --resume`,
+		`(?m)^first: [34]$`,
+		`(?m)[1-9][0-9]* mutants were judged before the interruption`,
+		`(?m)^then: 0$`,
+	} {
+		if !regexp.MustCompile(want).MatchString(errs.String()) {
+			t.Errorf("standard error lacks %s:\n%s", want, errs.String())
+		}
+	}
+	plain := osexec.Command("assay", "run", "--write", "json="+whole)
+	plain.Dir = dir
+	if out, err := plain.CombinedOutput(); err != nil {
+		t.Fatalf("%v\n%s", err, out)
+	}
+	compareFiles(t, whole, pieced)
+}
