@@ -33,6 +33,8 @@ import (
 //	timed_out  it does not end in max(20 times its usual time, 10 s), or fails
 //	stillborn  php -l refuses the file; and it accepts all others
 //
+// And what pcov says that a test runs is in the reach; see holdAgainstPcov.
+//
 //	ORACLE_PROJECT=dir[,dir]  hold these projects against it, and no others
 //	ORACLE_SAMPLE=n           mutants of each project (0: all)
 //	ORACLE_SEED=n             another sample
@@ -46,6 +48,7 @@ type oracleProject struct {
 	config string // PHPUnit configuration, "" for the project's default
 	sample int    // 0: all
 	args   []string
+	apart  bool // the tests run in processes of their own, where pcov sees nothing
 }
 
 // resultFile is what the oracle reads of a result: only what a reader who does
@@ -99,12 +102,22 @@ type oracleCount struct {
 func TestOracle(t *testing.T) {
 	needCells(t)
 	var counts []oracleCount
+	pairs := 0
 	for _, p := range oracleProjects(t) {
 		t.Run(p.name, func(t *testing.T) {
-			counts = append(counts, holdAgainstOracle(t, p))
+			root := prepared(t, p.dir)
+			before := fingerprint(t, root)
+			result, _ := runAssay(t, root, p.config, p.args...)
+			if after := fingerprint(t, root); after != before {
+				t.Errorf("assay run changed the project's tree:\n%s", firstDifference(before, after))
+			}
+			t.Run("verdicts", func(t *testing.T) { counts = append(counts, holdAgainstOracle(t, p, root, result)) })
+			if p.config == "" && !p.apart {
+				t.Run("reach", func(t *testing.T) { pairs += holdAgainstPcov(t, root, result) })
+			}
 		})
 	}
-	t.Log("\n" + oracleTable(counts))
+	t.Logf("\n%s\n%d pairs of a line and a test as pcov sees them are in the reach", oracleTable(counts), pairs)
 }
 
 // needCells is for tests that run cold in cells.
@@ -147,15 +160,16 @@ func oracleProjects(t *testing.T) []oracleProject {
 		}
 		return n
 	}
+	args := strings.Fields(os.Getenv("ORACLE_ARGS"))
 	var all []oracleProject
 	if dirs := os.Getenv("ORACLE_PROJECT"); dirs != "" {
 		for dir := range strings.SplitSeq(dirs, ",") {
 			all = append(all, oracleProject{name: filepath.Base(dir), dir: dir, config: os.Getenv("ORACLE_CONFIG"),
-				sample: given(200), args: strings.Fields(os.Getenv("ORACLE_ARGS"))})
+				sample: given(200), args: args})
 		}
 		return all
 	}
-	all = append(all, oracleProject{name: "demo", dir: "../../testdata/demo", sample: given(200)})
+	all = append(all, oracleProject{name: "demo", dir: "../../testdata/demo", sample: given(150), args: args})
 	dirs, err := filepath.Glob("../../testdata/fixtures/*/claims.json")
 	if err != nil || len(dirs) < 20 {
 		t.Fatalf("%d fixtures, %v", len(dirs), err)
@@ -167,13 +181,14 @@ func oracleProjects(t *testing.T) []oracleProject {
 			continue
 		}
 		for _, config := range configs {
-			p := oracleProject{name: filepath.Base(dir), dir: dir, config: config, sample: given(40)}
+			p := oracleProject{name: filepath.Base(dir), dir: dir, config: config, sample: given(20), args: args}
+			p.apart = p.name == "process-isolation"
 			if p.name == "gallery" {
-				p.sample = given(30) // its mutants hang, fork and fill memory
+				p.sample = given(24) // its mutants hang, fork and fill memory
 			}
 			if config != "" {
 				p.name += " " + config
-				p.sample = given(12)
+				p.sample = given(8)
 			}
 			all = append(all, p)
 		}
@@ -248,15 +263,8 @@ func runAssay(t *testing.T, root, config string, args ...string) (resultFile, []
 	return r, text
 }
 
-// holdAgainstOracle runs the tool on a project and then each chosen mutant by
-// hand.
-func holdAgainstOracle(t *testing.T, p oracleProject) oracleCount {
-	root := prepared(t, p.dir)
-	before := fingerprint(t, root)
-	result, _ := runAssay(t, root, p.config, p.args...)
-	if after := fingerprint(t, root); after != before {
-		t.Errorf("assay run changed the project's tree:\n%s", firstDifference(before, after))
-	}
+// holdAgainstOracle makes each chosen mutant of a result by hand.
+func holdAgainstOracle(t *testing.T, p oracleProject, root string, result resultFile) oracleCount {
 	shaky := map[string]bool{}
 	for _, test := range result.Tests {
 		shaky[test.Name] = test.Shaky

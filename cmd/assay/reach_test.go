@@ -16,30 +16,6 @@ import (
 	"time"
 )
 
-// Debian's pcov as an independent survey: a line that pcov says a test ran,
-// and that holds a mutant, is reached by that test in the result file. Reach
-// may be larger, never smaller: a test left out is a survivor that is none.
-//
-//	ORACLE_PROJECT=dir[,dir]  these projects, and no others
-
-// reachProjects are the demo and the fixtures, those aside that have no reach
-// to speak of in the suite's own process.
-func reachProjects(t *testing.T) []oracleProject {
-	t.Helper()
-	elsewhere := map[string]bool{
-		"process-isolation": true, // a process for each test, where pcov's lines stay
-	}
-	seen := map[string]bool{}
-	var out []oracleProject
-	for _, p := range oracleProjects(t) {
-		if p.config == "" && !elsewhere[p.name] && !seen[p.dir] {
-			seen[p.dir] = true
-			out = append(out, p)
-		}
-	}
-	return out
-}
-
 // lineKey is a line of a file of the project.
 type lineKey struct {
 	file string
@@ -130,28 +106,22 @@ func readSighting(t *testing.T, root string, f *os.File) sighting {
 	return s
 }
 
-func TestReachHasWhatPcovSees(t *testing.T) {
-	needCells(t)
+// holdAgainstPcov takes Debian's pcov as an independent survey: a line that it
+// says a test ran, and that holds a mutant, is reached by that test in the
+// result. Reach may be larger, never smaller: a test left out is a survivor
+// that is none. It gives the number of pairs of a line and a test.
+func holdAgainstPcov(t *testing.T, root string, result resultFile) int {
+	t.Helper()
 	if err := osexec.Command("php", "-r", "exit(extension_loaded('pcov') ? 0 : 1);").Run(); err != nil {
-		if os.Getenv("CI") != "" {
+		if os.Getenv("CI") == "1" {
 			t.Fatal("php-pcov is missing, and CI may not skip")
 		}
 		t.Skip("needs php-pcov")
 	}
-	pairs := 0
-	for _, p := range reachProjects(t) {
-		t.Run(p.name, func(t *testing.T) {
-			root := prepared(t, p.dir)
-			result, _ := runAssay(t, root, "", p.args...)
-			c := &reachCheck{t: t, w: newWatcher(t, root), result: result}
-			c.compare()
-			t.Logf("%d pairs of line and test, %d of them settled by a mark", c.pairs, c.settled)
-			pairs += c.pairs
-		})
-	}
-	if pairs == 0 {
-		t.Error("pcov saw no line of any mutant run")
-	}
+	c := &reachCheck{t: t, w: newWatcher(t, root), result: result}
+	c.compare()
+	t.Logf("%d pairs of line and test, %d of them settled by a mark", c.pairs, c.settled)
+	return c.pairs
 }
 
 // reachCheck holds a result's reach against what pcov sees.
