@@ -23,6 +23,11 @@ func Formats() []Format {
 	return []Format{
 		{"text", "the report that is shown at the end of a run, without colour", Text},
 		{"json", "every mutant with its verdict, for programs", JSON},
+		{"markdown", "a comment for a pull request: the score, what pays most to mend, survivors as diffs", Markdown},
+		{"github", "marks in a review on GitHub; print them in a workflow's step", GitHub},
+		{"gitlab", "GitLab's code-quality JSON, for marks in a merge request", GitLab},
+		{"sarif", "SARIF 2.1.0, for editors and code scanning", SARIF},
+		{"junit", "JUnit XML: a case a mutant, which fails when no test notices it", JUnit},
 	}
 }
 

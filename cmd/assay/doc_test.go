@@ -103,7 +103,10 @@ func TestReadmeIsComplete(t *testing.T) {
 	text := readme(t)
 	options := text[strings.Index(text, "\n## Options"):strings.Index(text, "\n## Operators")]
 	known := map[string]bool{"core": true, "wide": true, "overlay": true, "copy": true, "auto": true, "always": true, "never": true,
-		"json": true, "text": true, "paths": true}
+		"paths": true}
+	for _, f := range report.Formats() {
+		known[f.Name] = true
+	}
 	for _, f := range reflect.VisibleFields(reflect.TypeFor[fileOptions]()) {
 		if name := f.Tag.Get("name"); name != "" {
 			known[name] = true
