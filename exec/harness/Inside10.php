@@ -4,8 +4,13 @@ declare(strict_types=1);
 
 namespace AssayHarness;
 
+use PHPUnit\Event\Code\ComparisonFailureBuilder;
+use PHPUnit\Event\Code\ThrowableBuilder;
 use PHPUnit\Event\Facade as EventFacade;
+use PHPUnit\Event\Test;
+use PHPUnit\Framework\Assert;
 use PHPUnit\Framework\TestCase;
+use PHPUnit\Framework\TestStatus;
 use PHPUnit\Framework\TestSuite;
 use PHPUnit\Metadata\Api\HookMethods;
 use PHPUnit\Metadata\Parser\Registry as MetadataRegistry;
@@ -36,6 +41,7 @@ use PHPUnit\TextUI\TestRunner;
  *     TestRunner\TestResult\Facade::interrupt()        13.3 on
  *     TextUI\Configuration\Registry::get(), $instance
  *     TextUI\CliArguments\Builder::LONG_OPTIONS
+ *     Event\Code\ThrowableBuilder::from(), Event\Code\ComparisonFailureBuilder::from(), to load what they need
  *     Metadata\Api\HookMethods, Metadata\Parser\Registry, as caches only; 13.4: wants Facade::emitter()
  */
 final class Inside
@@ -197,6 +203,37 @@ final class Inside
     public static function canLoad(): bool
     {
         return \in_array('file', \stream_get_wrappers(), true) && @\is_file((new \ReflectionClass(Application::class))->getFileName());
+    }
+
+    /**
+     * Lets some assertions fail, so that what PHPUnit needs for that is loaded
+     * once and not in every child whose test fails.
+     */
+    public static function rehearse(): void
+    {
+        $failures = [
+            static fn () => Assert::assertSame('a', 'b'),
+            static fn () => Assert::assertSame([1], [2]),
+            static fn () => Assert::assertEquals([1], [2]),
+            static fn () => Assert::assertTrue(false),
+            static fn () => throw new \Error(''),
+        ];
+        foreach ($failures as $failure) {
+            try {
+                try {
+                    $failure();
+                } catch (\Throwable $t) {
+                    ThrowableBuilder::from($t);
+                    ComparisonFailureBuilder::from($t);
+                }
+            } catch (\Throwable $t) {
+                continue; // made otherwise in this version: no gain, no harm
+            }
+        }
+        foreach ([Test\Failed::class, Test\Errored::class, TestStatus\Failure::class, TestStatus\Error::class] as $class) {
+            \class_exists($class);
+        }
+        Assert::resetCount();
     }
 
     /** Fills PHPUnit's caches of what it reads from test classes; where that fails, they fill themselves. */

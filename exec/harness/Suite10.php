@@ -146,6 +146,7 @@ final class Reporter implements Tracer
         if (Stage::$order === null || Stage::$order['op'] === 'describe') {
             Loader::preload(Stage::$setup['preload'] ?? []);
             \array_map([Inside::class, 'warm'], $tree->cases);
+            Inside::rehearse();
             Stage::$channel->send(['stage', 1, \get_included_files(), $this->describe($tree), $built,
                 $this->fatalKinds(), Version::id()]);
             Stage::serve(1);
