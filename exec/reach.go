@@ -47,11 +47,15 @@ func (x *explorer) conclude() error {
 		x.creditClass(class, x.apart[class], reach)
 	}
 	heirs := x.creditWhole(reach)
+	x.shareState()
 	x.creditBuilding(reach)
 	x.creditBackwards()
 	for i, points := range reach {
-		s.Tests[i].Reached = len(points)
 		for p := range points {
+			if p >= s.firstHelper {
+				continue
+			}
+			s.Tests[i].Reached++
 			s.byPoint[p] = append(s.byPoint[p], i)
 		}
 	}
@@ -59,7 +63,6 @@ func (x *explorer) conclude() error {
 		slices.Sort(tests)
 	}
 	slices.Sort(s.always)
-	x.shareState(reach)
 	for i := range heirs {
 		s.shares[i] = true
 	}
@@ -228,39 +231,72 @@ func (x *explorer) linkDependencies() {
 	}
 }
 
-// shareState finds the tests that touch what outlives a test: through code
-// under test, through their own files, or through helpers of the project that
-// were loaded when their class was run.
-func (x *explorer) shareState(reach []map[int]bool) {
+// shareState finds the tests that touch what outlives a test when they are run:
+// through code under test, through test files and helpers, all of which have
+// points for that, or through files that nobody could know beforehand. What a
+// class's fixtures touch shows in the tests that use it.
+func (x *explorer) shareState() {
 	s := x.s
-	s.shares = make([]bool, len(s.rows))
+	s.shares, s.inspects = make([]bool, len(s.rows)), make([]bool, len(s.rows))
 	shared := map[int]bool{}
-	source := map[string]bool{}
-	for _, p := range x.files {
-		source[p.Source.Path] = true
+	pointed := map[string]bool{}
+	for _, p := range slices.Concat(x.files, x.helpers) {
+		pointed[p.Source.Path] = true
 		for i, yes := range p.Shared {
 			if yes {
 				shared[p.First+i] = true
 			}
 		}
 	}
-	helpers := map[string]helper{}
+	classes := x.helpersOf(pointed)
+	for i, r := range s.rows {
+		s.shares[i], s.inspects[i] = classes[r.Class].shares, classes[r.Class].inspects
+	}
+	for _, i := range s.always {
+		s.shares[i] = true // what it touches after it failed with probes is not known
+	}
+	for _, o := range append(slices.Collect(maps.Values(x.apart)), x.probes) {
+		for _, t := range o.Tests {
+			for p := range t.Points {
+				if t.Test >= 0 && shared[p] {
+					s.shares[t.Test] = true
+				}
+			}
+		}
+	}
+}
+
+// helpersOf says, of each test class, what is to be seen in the text of the
+// files that its tests load: its own, what was loaded before the first test
+// and is no other test class's, and what comes with its tests.
+func (x *explorer) helpersOf(pointed map[string]bool) map[string]helper {
+	known := map[string]helper{}
 	look := func(path string) helper {
-		h, ok := helpers[path]
+		h, ok := known[path]
 		if !ok && filepath.Ext(path) == ".php" {
-			h = lookAt(filepath.Join(x.e.set.Root, filepath.FromSlash(path)), source[path])
-			helpers[path] = h
+			h = lookAt(filepath.Join(x.e.set.Root, filepath.FromSlash(path)), pointed[path])
+			known[path] = h
 		}
 		return h
 	}
+	own := map[string]string{} // class => its file
+	isTest := map[string]bool{}
+	for _, r := range x.s.rows {
+		if own[r.Class] == "" {
+			for path := range inRoot(x.plain.facts.Root, []string{r.File}) {
+				own[r.Class], isTest[path] = path, true
+			}
+		}
+	}
 	var all helper
 	for path := range x.loaded {
-		all = all.or(look(path))
+		if !isTest[path] {
+			all = all.or(look(path))
+		}
 	}
-	s.inspects = make([]bool, len(s.rows))
 	classes := map[string]helper{}
 	for class, o := range x.apart {
-		h := all
+		h := all.or(look(own[class]))
 		for _, t := range o.Tests {
 			for _, path := range t.Files {
 				h = h.or(look(path))
@@ -268,15 +304,7 @@ func (x *explorer) shareState(reach []map[int]bool) {
 		}
 		classes[class] = h
 	}
-	for i, r := range s.rows {
-		s.shares[i], s.inspects[i] = classes[r.Class].shares, classes[r.Class].inspects
-		for p := range reach[i] {
-			if s.shares[i] {
-				break
-			}
-			s.shares[i] = shared[p]
-		}
-	}
+	return classes
 }
 
 // helper is what the text of a loaded file says about the tests that load it.
@@ -294,8 +322,8 @@ var ownLibraries = regexp.MustCompile(`(^|/)vendor/(phpunit|sebastian|composer|m
 
 // lookAt reads a loaded file. State in libraries below vendor does not count:
 // nearly all keep some, and none has been seen to carry a mutant's effect from
-// test to test. Of a file under change the points tell more than its text.
-func lookAt(path string, isSource bool) helper {
+// test to test. Of a file with points these tell more than its text.
+func lookAt(path string, hasPoints bool) helper {
 	if ownLibraries.MatchString(filepath.ToSlash(path)) {
 		return helper{}
 	}
@@ -304,7 +332,7 @@ func lookAt(path string, isSource bool) helper {
 		return helper{true, true} // not known: the careful answer
 	}
 	h := helper{inspects: inspecting.Match(src)}
-	if isSource || strings.Contains(filepath.ToSlash(path), "/vendor/") {
+	if hasPoints || strings.Contains(filepath.ToSlash(path), "/vendor/") {
 		return h
 	}
 	f, err := syntax.Parse(path, src)

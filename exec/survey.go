@@ -24,20 +24,21 @@ type Survey struct {
 	Suite time.Duration // the tests' own time, all of them
 	Notes []mutate.Note
 
-	rows     []testRow
-	classes  [][2]string      // PHPUnit's own, loaded in a whole run, with their files
-	byPoint  map[int][]int    // point => tests, ascending
-	byFile   map[string][]int // path => tests in whose process it was loaded
-	dropped  map[string]bool  // paths whose points PHP did not take
-	points   map[string]*mutate.Points
-	peak     map[int]int64 // point => the most often that one test passes it
-	leftover map[int]bool  // points that some test passes only in the whole suite
-	memory   int64         // bytes a child may use
-	shares   []bool        // test => it touches state that outlives it
-	inspects []bool        // test => it may read defaults of parameters without a call
-	always   []int         // tests that do not pass with probes in the sources: any change may reach them
-	needs    [][]int       // test => tests that must run before it
-	feeds    [][]int       // test => tests that need it
+	rows        []testRow
+	classes     [][2]string      // PHPUnit's own, loaded in a whole run, with their files
+	byPoint     map[int][]int    // point => tests, ascending
+	byFile      map[string][]int // path => tests in whose process it was loaded
+	dropped     map[string]bool  // paths whose points PHP did not take
+	points      map[string]*mutate.Points
+	peak        map[int]int64 // point => the most often that one test passes it
+	leftover    map[int]bool  // points that some test passes only in the whole suite
+	memory      int64         // bytes a child may use
+	shares      []bool        // test => it touches state that outlives it
+	inspects    []bool        // test => it may read defaults of parameters without a call
+	always      []int         // tests that do not pass with probes in the sources: any change may reach them
+	firstHelper int           // the points from here on are not of sources
+	needs       [][]int       // test => tests that must run before it
+	feeds       [][]int       // test => tests that need it
 }
 
 // Survey runs the unchanged suite whole and as it is, from its last test to its
@@ -53,7 +54,15 @@ func (e *Engine) Survey(ctx context.Context, files []*mutate.Points, progress fu
 	if err != nil {
 		return nil, err
 	}
-	x := &explorer{e: e, s: s, files: files, probed: probed, progress: progress,
+	helpers, err := e.helperPoints(ctx, files)
+	if err != nil {
+		return nil, err
+	}
+	for _, p := range helpers {
+		probed[p.Source.Path] = p.Probed()
+	}
+	s.firstHelper = firstFree(files)
+	x := &explorer{e: e, s: s, files: files, helpers: helpers, probed: probed, progress: progress,
 		apart: map[string]outcome{}, again: map[string]outcome{}, described: make(chan struct{})}
 	if err := x.explore(ctx); err != nil {
 		return nil, e.ifConfined(ctx, err)
@@ -128,6 +137,7 @@ type explorer struct {
 	e        *Engine
 	s        *Survey
 	files    []*mutate.Points
+	helpers  []*mutate.Points // of test files and what else is no source
 	probed   map[string][]byte
 	progress func(done, all int)
 

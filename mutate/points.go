@@ -29,8 +29,9 @@ type Points struct {
 	// traits and enums that the file declares.
 	Classes []string
 
-	inserts []insert
-	at      map[*syntax.Node]int // statement, function body or arrow body => ID
+	sharedOnly bool
+	inserts    []insert
+	at         map[*syntax.Node]int // statement, function body or arrow body => ID
 }
 
 type insert struct {
@@ -95,16 +96,44 @@ func (p *Points) bodyPoint(loop *syntax.Node) int {
 	return 0
 }
 
+// LayoutShared is a layout with points only where a statement uses state that
+// outlives a test; for test files and their helpers. No mutant is ever there.
+// Loading files does not count: that is how autoloaders look.
+func LayoutShared(f *syntax.File, src *Source, first int) *Points {
+	p := &Points{Source: src, First: first, at: map[*syntax.Node]int{}, sharedOnly: true}
+	if f.HaltOffset() < len(f.Src) {
+		return p
+	}
+	f.Root.Walk(func(n *syntax.Node) bool {
+		if n.Bad {
+			return false
+		}
+		p.place(f, n)
+		return true
+	})
+	slices.SortStableFunc(p.inserts, func(a, b insert) int { return a.offset - b.offset })
+	p.at = nil
+	return p
+}
+
+// leftOut reports whether a point is not wanted.
+func (p *Points) leftOut(f *syntax.File, n *syntax.Node) bool {
+	return p.sharedOnly && !usesSharedState(f, n, false)
+}
+
 func (p *Points) place(f *syntax.File, n *syntax.Node) {
 	switch {
 	case n.Is("arrow_function", "property_hook") && n.Child("body") != nil && !n.Child("body").Is("compound_statement"):
 		body := n.Child("body")
-		if n.Child("reference_modifier") != nil || body.Bad {
+		if n.Child("reference_modifier") != nil || body.Bad || p.leftOut(f, body) {
 			return // the value must stay a reference; what is below is FileLevel
 		}
 		p.insert(body.Start, `\assay_hit(`+p.add(f, body)+`) ?? (`)
 		p.insert(body.End, ")")
 	case n.Is("compound_statement") && isFunction(n.Parent):
+		if p.sharedOnly {
+			return // its statements have points of their own
+		}
 		p.insert(n.Start+1, ` \assay_hit(`+p.add(f, n)+`);`)
 	case statementKinds[n.Kind] && !isFunction(n.Parent):
 		p.statement(f, n)
@@ -119,6 +148,8 @@ func (p *Points) statement(f *syntax.File, n *syntax.Node) {
 	parent := n.Parent
 	prev := n.Prev()
 	switch {
+	case p.leftOut(f, n):
+		return
 	case prev.Is("php_tag") && bytes.HasSuffix(f.Src[prev.Start:prev.End], []byte("=")):
 		return // "<?= $x ?>" has no room for a statement
 	case parent.Is("text_interpolation", "declare_statement"):
