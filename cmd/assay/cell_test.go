@@ -19,8 +19,9 @@ import (
 // A cell runs a project's test suite cold, as its owner would by hand: one
 // PHP process, the whole suite, the owner's own configuration. Every run has a
 // fresh copy of the project, standing at the project's own path, an empty temp
-// directory and its own processes, mounts and message queues; nothing of the
-// engine under test takes part.
+// directory and its own processes, mounts and message queues; the rest of the
+// file system cannot be written, as it could not by an ordinary user. Nothing
+// of the engine under test takes part.
 type cell struct {
 	root     string   // the project, which is never written
 	dir      string   // the cell's own
@@ -68,6 +69,7 @@ case $root in /tmp/*)
 esac
 mount --bind "$copy" "$root"
 mount --rbind "$temp" /tmp
+mount -o remount,bind,ro /
 cd "$root"
 ulimit -v 4194304
 ulimit -f 1048576

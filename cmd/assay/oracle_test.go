@@ -38,6 +38,7 @@ import (
 //	ORACLE_PROJECT=dir[,dir]  hold these projects against it, and no others
 //	ORACLE_SAMPLE=n           mutants of each project (0: all)
 //	ORACLE_SEED=n             another sample
+//	ORACLE_STATUS=s[,s]       only mutants of these statuses
 //	ORACLE_CONFIG=file        PHPUnit configuration of these projects
 //	ORACLE_ARGS="..."         more options of assay run
 
@@ -298,6 +299,9 @@ func holdAgainstOracle(t *testing.T, p oracleProject, root string, result result
 }
 
 func sampleOf(all []resultMutant, n int) []resultMutant {
+	if wanted := os.Getenv("ORACLE_STATUS"); wanted != "" {
+		all = slices.DeleteFunc(slices.Clone(all), func(m resultMutant) bool { return !slices.Contains(strings.Split(wanted, ","), m.Status) })
+	}
 	if n <= 0 || n >= len(all) {
 		return all
 	}
