@@ -9,9 +9,12 @@ use PHPUnit\Event\Code\ThrowableBuilder;
 use PHPUnit\Event\Facade as EventFacade;
 use PHPUnit\Event\Test;
 use PHPUnit\Framework\Assert;
+use PHPUnit\Framework\DataProviderTestSuite;
 use PHPUnit\Framework\TestCase;
 use PHPUnit\Framework\TestStatus;
 use PHPUnit\Framework\TestSuite;
+use PHPUnit\Framework\TestSuiteIterator;
+use PHPUnit\Metadata\Api\Dependencies;
 use PHPUnit\Metadata\Api\HookMethods;
 use PHPUnit\Metadata\Parser\Registry as MetadataRegistry;
 use PHPUnit\TestRunner\TestResult\Facade as ResultFacade;
@@ -42,6 +45,9 @@ use PHPUnit\TextUI\TestRunner;
  *     TextUI\Configuration\Registry::get(), $instance
  *     TextUI\CliArguments\Builder::LONG_OPTIONS
  *     Event\Code\ThrowableBuilder::from(), Event\Code\ComparisonFailureBuilder::from(), to load what they need
+ *     Framework\TestSuite::addTestMethod(), addTest(), DataProviderTestSuite::empty(), setDependencies()
+ *     TestRunner\TestResult\Facade::$collector and Collector::$testTriggeredPhpunitErrorEvents
+ *     Metadata\Api\Dependencies::dependencies()
  *     Metadata\Api\HookMethods, Metadata\Parser\Registry, as caches only; 13.4: wants Facade::emitter()
  */
 final class Inside
@@ -203,6 +209,59 @@ final class Inside
     public static function canLoad(): bool
     {
         return \in_array('file', \stream_get_wrappers(), true) && @\is_file((new \ReflectionClass(Application::class))->getFileName());
+    }
+
+    /**
+     * While PHPUnit says that it could not make a test: puts an empty suite in
+     * the place of the rows, and gives it with the suite of the class and the
+     * groups of the method. Null when that is not where we are.
+     *
+     * @return ?array{DataProviderTestSuite, TestSuite, list<string>}
+     */
+    public static function gap(string $class, string $method): ?array
+    {
+        foreach (\debug_backtrace(\DEBUG_BACKTRACE_PROVIDE_OBJECT) as $frame) {
+            if ($frame['function'] === 'addTestMethod' && ($frame['object'] ?? null) instanceof TestSuite) {
+                $gap = DataProviderTestSuite::empty("{$class}::{$method}");
+                $gap->addTest(new $class($method));
+                $gap->setDependencies(Dependencies::dependencies($class, $method));
+                $frame['object']->addTest($gap);
+
+                return [$gap, $frame['object'], $frame['args'][2] ?? []];
+            }
+        }
+
+        return null;
+    }
+
+    /** Has PHPUnit make the rows of a gap, with all that it says when it cannot. */
+    public static function fill(string $class, string $method, TestSuite $gap, TestSuite $suite, array $groups): void
+    {
+        $before = $suite->tests();
+        $add = new \ReflectionMethod(TestSuite::class, 'addTestMethod');
+        $arguments = [new \ReflectionClass($class), new \ReflectionMethod($class, $method), $groups];
+        $add->invokeArgs($suite, \array_slice($arguments, 0, $add->getNumberOfParameters()));
+        $made = \array_slice($suite->tests(), \count($before));
+        $suite->setTests($before);
+        $gap->setTests($made !== [] && $made[0] instanceof DataProviderTestSuite ? $made[0]->tests() : $made);
+        $gap->setDependencies(Dependencies::dependencies($class, $method));
+    }
+
+    /** Lets PHPUnit forget the tests that it could not make; tells whether it could be made to. */
+    public static function forgive(): bool
+    {
+        $collector = (new \ReflectionClass(ResultFacade::class))->getStaticPropertyValue('collector', null);
+        if ($collector === null || !\property_exists($collector, 'testTriggeredPhpunitErrorEvents')) {
+            return false;
+        }
+        (new \ReflectionProperty($collector, 'testTriggeredPhpunitErrorEvents'))->setValue($collector, []);
+
+        return !ResultFacade::result()->hasErrors();
+    }
+
+    public static function isFiltered(TestSuite $suite): bool
+    {
+        return !$suite->getIterator() instanceof TestSuiteIterator;
     }
 
     /**

@@ -35,6 +35,7 @@ final class Suite
         $_SERVER['argc'] = $GLOBALS['argc'] = \count($argv);
         $_SERVER['SCRIPT_NAME'] = $_SERVER['SCRIPT_FILENAME'] = $_SERVER['PHP_SELF'] = $_SERVER['PATH_TRANSLATED'] = $setup['phpunit'];
         Facade::instance()->registerTracer(new Reporter());
+        Late::arm();
         exit((new \PHPUnit\TextUI\Application())->run($argv));
     }
 
@@ -58,6 +59,7 @@ final class Suite
 final class Reporter implements Tracer
 {
     private const HEARD = [
+        TestRunner\EventFacadeSealed::class => 'sealed',
         TestRunner\ExecutionStarted::class => 'begin',
         TestRunner\ExecutionFinished::class => 'end',
         Application\Finished::class => 'done',
@@ -118,6 +120,8 @@ final class Reporter implements Tracer
     private array $pending = [];
     /** @var list<array{string, int, string, string}> what went wrong before the first test */
     private array $early = [];
+    /** @var array<string, array> "Class::method" => its empty suite, the suite of the class, groups */
+    private array $gaps = [];
     private bool $red = false;
     private array $files = [];
 
@@ -136,17 +140,25 @@ final class Reporter implements Tracer
         }
     }
 
+    /** The bootstrap has been run and the suite is about to be built. */
+    private function sealed(): void
+    {
+        Late::arm();
+    }
+
     private function begin(): void
     {
+        Late::disarm();
         $suite = Inside::suite() ?? Suite::refuse('the suite is not where it is expected');
         $tree = $this->tree = new Tree($suite, [Inside::class, 'isOneTest']);
         $built = Probe::$built;
         Probe::$building = false;
         Probe::take();
-        if (Stage::$order === null || Stage::$order['op'] === 'describe') {
-            Loader::preload(Stage::$setup['preload'] ?? []);
-            \array_map([Inside::class, 'warm'], $tree->cases);
-            Inside::rehearse();
+        if (Late::wanted()) {
+            $this->comeLate($suite);
+            Stage::serve(2);
+        } elseif (Stage::$order === null || Stage::$order['op'] === 'describe') {
+            $this->prepare();
             Stage::$channel->send(['stage', 1, \get_included_files(), $this->describe($tree), $built,
                 $this->fatalKinds(), Version::id()]);
             Stage::serve(1);
@@ -155,9 +167,11 @@ final class Reporter implements Tracer
         $this->running = true;
         $this->byName = !empty($order['by_name']);
         self::$mode = $order['mode'];
-        $wanted = $order['tests'] ?? \array_keys($tree->cases);
-        if ($this->byName) {
-            $wanted = $this->byName($tree, $wanted);
+        if (Late::wanted()) {
+            $wanted = $this->late($order['tests']);
+        } else {
+            $wanted = $order['tests'] ?? \array_keys($tree->cases);
+            $wanted = $this->byName ? $this->byName($tree, $wanted) : $wanted;
         }
         foreach ($wanted as $i) {
             $this->numbers[self::nameOf($tree->cases[$i])][] = $i;
@@ -167,12 +181,50 @@ final class Reporter implements Tracer
         }
         if ($this->red && self::$mode === 'judge') {
             $wanted = [];
-        } elseif ($order['tests'] === null) {
+        } elseif ($order['tests'] === null && !Late::wanted()) {
             $tree->release();
 
             return;
         }
         $tree->choose($wanted);
+    }
+
+    /** Loads and reads once what every child needs. */
+    private function prepare(): void
+    {
+        Loader::preload(Stage::$setup['preload'] ?? []);
+        \array_map([Inside::class, 'warm'], $this->tree->cases);
+        Inside::rehearse();
+    }
+
+    /** Says whether the suite without one file is what was asked for, and ends if it is not. */
+    private function comeLate(\PHPUnit\Framework\TestSuite $suite): void
+    {
+        $gaps = [];
+        foreach ($this->gaps as [$gap]) {
+            $gaps[\spl_object_id($gap->tests()[0])] = true;
+        }
+        $isGap = static fn (TestCase $test): bool => isset($gaps[\spl_object_id($test)]);
+        $fault = Late::fault() ?? $this->tree->renumber(Stage::$setup['late']['ids'], [self::class, 'nameOf'], $isGap)
+            ?? ($this->early !== [] || !Inside::forgive() ? 'something else could not be built' : null)
+            ?? (Inside::isFiltered($suite) ? 'it is filtered' : null);
+        if ($fault === null) {
+            $this->prepare();
+        }
+        Stage::$channel->send(['late', $fault === null, $fault ?? '']);
+        if ($fault !== null) {
+            \posix_kill(\getmypid(), \SIGKILL);
+        }
+    }
+
+    /** The tests of an order in a suite with gaps: those that it needs are built now. */
+    private function late(?array $wanted): array
+    {
+        return $this->tree->fill($wanted ?? \array_keys(Stage::$setup['late']['ids']),
+            function (string $class, string $method): void {
+                [$gap, $suite, $groups] = $this->gaps["{$class}::{$method}"];
+                Inside::fill($class, $method, $gap, $suite, $groups);
+            }, [self::class, 'nameOf']);
     }
 
     /** One row a test: id, class, method, methods it depends on, file. */
@@ -226,7 +278,7 @@ final class Reporter implements Tracer
     }
 
     /** The name of a test, the same in every version: "Class::method", "Class::method#data set". */
-    private static function nameOf(TestCase $test): string
+    public static function nameOf(TestCase $test): string
     {
         $name = \get_class($test) . '::' . $test->name();
 
@@ -346,6 +398,12 @@ final class Reporter implements Tracer
         $row = ['error', $this->numberOf($name), $name, \str_replace("\n", ' ', $event->message())];
         if ($this->running) {
             $this->fatal(...$row);
+
+            return;
+        }
+        $gap = isset(Late::$gaps[$name]) ? Inside::gap($event->test()->className(), $event->test()->methodName()) : null;
+        if ($gap !== null) {
+            $this->gaps[$name] = $gap;
         } else {
             $this->early[] = $row;
         }

@@ -136,10 +136,11 @@ final class Tree
         foreach ($cases as $i => $case) {
             if ($isGap($case)) {
                 $suite = \end($paths[$i]);
-                if (!isset(Late::$gaps[$suite->getName()])) {
-                    return $suite->getName() . ' could not be built';
+                $method = \method_exists($suite, 'getName') ? $suite->getName() : $suite->name();
+                if (!isset(Late::$gaps[$method])) {
+                    return "{$method} could not be built";
                 }
-                $this->gaps[$suite->getName()] = $paths[$i];
+                $this->gaps[$method] = $paths[$i];
                 continue;
             }
             $number = $numbers[$name($case)] ?? null;
@@ -189,9 +190,10 @@ final class Tree
             $suite = \end($path);
             [$class, $function] = \explode('::', $method);
             $build($class, $function, $suite);
-            foreach ($suite->tests() as $case) {
+            foreach ($suite->tests() as $leaf) {
+                $case = $leaf instanceof TestSuite ? $leaf->tests()[0] : $leaf;
                 $number = $numbers[$name($case)] ?? $next++;
-                [$this->cases[$number], $this->leaves[$number], $this->paths[$number]] = [$case, $case, $path];
+                [$this->cases[$number], $this->leaves[$number], $this->paths[$number]] = [$case, $leaf, $path];
                 $all[] = $number;
             }
         }
