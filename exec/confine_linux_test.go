@@ -500,6 +500,32 @@ func TestSkippedWhenConfined(t *testing.T) {
 	}
 }
 
+// TestOtherSuiteWhenConfined: a data provider that asks a server makes other
+// tests when it gets no answer.
+func TestOtherSuiteWhenConfined(t *testing.T) {
+	c := listen(t, outside(t))
+	set := tinySuite(t, "$this->markTestSkipped('always');")
+	file := filepath.Join(set.Root, "tests", "FerryTest.php")
+	text, err := os.ReadFile(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	text = bytes.Replace(text, []byte("public function"), fmt.Appendf(nil,
+		"public static function more(): array { return @stream_socket_client('tcp://127.0.0.1:%d') ? [[1], [2]] : [[1]]; }\n"+
+			"/** @dataProvider more */\n#[PHPUnit\\Framework\\Attributes\\DataProvider('more')]\npublic function testMore(int $n): void { $this->assertLessThan(3, $n); }\n"+
+			"public function", c.port), 1)
+	if err := os.WriteFile(file, text, 0o644); err != nil {
+		t.Fatal(err)
+	}
+	s, _, err := surveyOf(t, set)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if n := len(s.Notes); n != 1 || !strings.HasPrefix(s.Notes[0].Text, "Without confinement the suite has other tests; allow") {
+		t.Errorf("notes %v", s.Notes)
+	}
+}
+
 // TestUnconfinedNotes: where the kernel gives less, the report says what is open.
 func TestUnconfinedNotes(t *testing.T) {
 	real := abilitiesFor
