@@ -28,6 +28,7 @@ func Formats() []Format {
 		{"gitlab", "GitLab's code-quality JSON, for marks in a merge request", GitLab},
 		{"sarif", "SARIF 2.1.0, for editors and code scanning", SARIF},
 		{"junit", "JUnit XML: a case a mutant, which fails when no test notices it", JUnit},
+		{"html", "a page to read, whole in one file", HTML},
 	}
 }
 
