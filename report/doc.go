@@ -8,7 +8,9 @@
 //     where [Options].Timings asks for them.
 //   - A format only reads the result. Several may write the same one.
 //   - What a PHP file holds is shown, never obeyed: control characters are
-//     escaped before they can reach a terminal.
+//     escaped before they can reach a terminal, markup before it can reach a
+//     browser, a forge or a reader of XML.
+//   - The page (html) fetches nothing and works from a file.
 //   - A file is written whole or not at all ([WriteFile]).
 //
 // # What it does not do
