@@ -1,6 +1,7 @@
 package exec
 
 import (
+	"maps"
 	"path/filepath"
 	"slices"
 	"time"
@@ -114,4 +115,42 @@ func (k *keeper) dropLate() {
 		k.endLate(s)
 	}
 	k.late.live = nil
+}
+
+// heldBack gives the classes that must not be asked for while a suite is built
+// without a file: those that it declares, and those that cannot be declared
+// without them. Sorted; nil when the file declares none.
+func (s *Survey) heldBack(path string) []string {
+	s.lateMu.Lock()
+	defer s.lateMu.Unlock()
+	if classes, ok := s.held[path]; ok {
+		return classes
+	}
+	if s.held == nil {
+		s.held, s.heirs = map[string][]string{}, map[string][]string{}
+		for _, p := range s.points {
+			for class, needs := range p.Links {
+				for _, n := range needs {
+					s.heirs[n] = append(s.heirs[n], class)
+				}
+			}
+		}
+	}
+	found := map[string]bool{}
+	var add func(class string)
+	add = func(class string) {
+		if !found[class] {
+			found[class] = true
+			for _, heir := range s.heirs[class] {
+				add(heir)
+			}
+		}
+	}
+	if p := s.points[path]; p != nil {
+		for class := range p.Links {
+			add(class)
+		}
+	}
+	s.held[path] = slices.Sorted(maps.Keys(found))
+	return s.held[path]
 }

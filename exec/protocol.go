@@ -167,7 +167,7 @@ type stageFacts struct {
 	Files1  []string // loaded in stage 1, absolute
 	Tests   []testRow
 	Built   map[string][]int // data provider's test, or "*" => points passed while building
-	Fatal   map[string]bool  // which kinds of event are not green
+	Fatal   map[string]bool  // which kinds of event are not green; "time_limit": PHPUnit ends long tests itself
 	Notes   []string
 	Output  string // what was printed, for a stage that did not come
 }

@@ -148,9 +148,7 @@ func (j *bench) controlsPass(ctx context.Context, w *worker, t Task) error {
 
 func (j *bench) request(t Task, text []byte, tests []int) runRequest {
 	r := runRequest{Path: t.Mutant.Source.Path, Text: text, Mode: "judge"}
-	if p := j.s.points[r.Path]; p != nil {
-		r.Classes = p.Classes
-	}
+	r.Classes = j.s.heldBack(r.Path)
 	if tests != nil {
 		r.Tests, r.Names = tests, names(j.s.rows, tests)
 	}

@@ -37,8 +37,12 @@ type Survey struct {
 	inspects    []bool        // test => it may read defaults of parameters without a call
 	always      []int         // tests that do not pass with probes in the sources: any change may reach them
 	firstHelper int           // the points from here on are not of sources
-	needs       [][]int       // test => tests that must run before it
-	feeds       [][]int       // test => tests that need it
+
+	lateMu sync.Mutex
+	held   map[string][]string // path => classes held back in its late stage
+	heirs  map[string][]string // class => those that cannot be declared without it
+	needs  [][]int             // test => tests that must run before it
+	feeds  [][]int             // test => tests that need it
 }
 
 // Survey runs the unchanged suite whole and as it is, from its last test to its

@@ -22,12 +22,17 @@ type Points struct {
 	// Shared has, for each point, whether its statement uses state that
 	// outlives a test: static properties, globals, files, settings of PHP.
 	Shared []bool
+	// Sets has, for each point, whether its function changes settings of PHP: a
+	// change there shows in tests that use nothing but, say, the time of day.
+	Sets []bool
+	// SetsAny is true where any code of the file does.
+	SetsAny bool
 	// Loops has, for the point of each loop, the point of its body's first
 	// statement. Loops whose bodies have none are left out.
 	Loops map[int]int
-	// Classes are the full names, in lower case, of the classes, interfaces,
-	// traits and enums that the file declares.
-	Classes []string
+	// Links has the classes, interfaces, traits and enums that the file declares,
+	// each with what it cannot be declared without. Full names in lower case.
+	Links map[string][]string
 
 	sharedOnly bool
 	inserts    []insert
@@ -53,12 +58,9 @@ var statementKinds = map[string]bool{
 // since its code may depend on offsets; all its mutants are FileLevel.
 func Layout(f *syntax.File, src *Source, first int) *Points {
 	p := &Points{Source: src, First: first, at: map[*syntax.Node]int{}}
-	f.Root.Walk(func(n *syntax.Node) bool {
-		if n.Is("class_declaration", "interface_declaration", "trait_declaration", "enum_declaration") {
-			p.Classes = append(p.Classes, strings.ToLower(f.Scope(n).Class))
-		}
-		return true
-	})
+	p.Links = classLinks(f)
+	setters := settersIn(f)
+	p.SetsAny = len(setters) > 0
 	if f.HaltOffset() < len(f.Src) {
 		return p
 	}
@@ -70,6 +72,12 @@ func Layout(f *syntax.File, src *Source, first int) *Points {
 		return true
 	})
 	slices.SortStableFunc(p.inserts, func(a, b insert) int { return a.offset - b.offset })
+	p.Sets = make([]bool, p.Count)
+	for n, id := range p.at {
+		for ; n != nil && !p.Sets[id-p.First]; n = n.Parent {
+			p.Sets[id-p.First] = setters[n]
+		}
+	}
 	p.Loops = map[int]int{}
 	for n, id := range p.at {
 		if n.Is("for_statement", "foreach_statement", "while_statement", "do_statement") {
@@ -287,6 +295,44 @@ var lasting = func() map[string]bool {
 	}
 	return m
 }()
+
+// settings are functions of PHP that change how others behave, in all code that
+// runs afterwards. Output buffers are not among them: PHPUnit closes them.
+var settings = func() map[string]bool {
+	m := map[string]bool{}
+	for _, name := range strings.Fields(`
+		putenv ini_set ini_alter ini_restore setlocale mb_internal_encoding mb_regex_encoding mb_substitute_character
+		mb_language mb_detect_order mb_regex_set_options date_default_timezone_set set_error_handler
+		restore_error_handler set_exception_handler restore_exception_handler error_reporting assert_options define
+		class_alias spl_autoload_register spl_autoload_unregister mt_srand srand chdir chroot umask set_include_path
+		set_time_limit libxml_use_internal_errors libxml_disable_entity_loader libxml_set_external_entity_loader
+		libxml_set_streams_context stream_wrapper_register stream_wrapper_unregister stream_wrapper_restore
+		stream_context_set_default stream_filter_register bcscale locale_set_default iconv_set_encoding gc_disable
+		gc_enable pcntl_signal pcntl_alarm pcntl_async_signals posix_setuid posix_seteuid posix_setrlimit proc_nice`) {
+		m[name] = true
+	}
+	return m
+}()
+
+// settersIn gives the functions of a file that call one of settings, and the
+// root of the tree where code outside of functions does.
+func settersIn(f *syntax.File) map[*syntax.Node]bool {
+	found := map[*syntax.Node]bool{}
+	f.Root.Walk(func(n *syntax.Node) bool {
+		called := n.Is("function_call_expression") && settings[strings.ToLower(strings.TrimPrefix(f.Text(n.Child("function")), `\`))] ||
+			n.Is("scoped_call_expression") && strings.EqualFold(f.Text(n.Child("name")), "setDefault") // Locale
+		if !called {
+			return true
+		}
+		holder := n
+		for holder.Parent != nil && !isFunction(holder) && !holder.Is("arrow_function") {
+			holder = holder.Parent
+		}
+		found[holder] = true
+		return true
+	})
+	return found
+}
 
 // lastingClasses are classes of PHP through which a test gets at files and
 // databases.

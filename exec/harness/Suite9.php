@@ -54,7 +54,8 @@ final class HookedCommand extends Command
             'warning' => $this->fails('failOnWarning', $phpunit),
             'risky' => $this->fails('failOnRisky', $phpunit),
             'incomplete' => $this->fails('failOnIncomplete', $phpunit),
-            'skipped' => $this->fails('failOnSkipped', $phpunit)];
+            'skipped' => $this->fails('failOnSkipped', $phpunit),
+            'time_limit' => $this->fails('enforceTimeLimit', $phpunit)];
         $suite = $this->arguments['test'];
         if (!$suite instanceof TestSuite) {
             $suite = (new TestRunner($this->arguments['loader']))->getTest($suite, $this->arguments['testSuffixes']);
