@@ -36,8 +36,8 @@ func Plan(ms []*mutate.Mutant, s *Survey) []Task {
 		t, ok := cache[key]
 		if !ok {
 			t = s.task(reaching, together)
-			if s.leftover[m.Point] && len(t.Reach) > 0 {
-				t = s.wholeSuite(t)
+			if s.leftover[m.Point] || s.sets(m) {
+				t = s.wholeSuite(t, together)
 			}
 			cache[key] = t
 		}
@@ -101,14 +101,38 @@ func (s *Survey) together() []int {
 	return out
 }
 
-// wholeSuite has all tests run, in their own order: some reach a point only
-// when others, nobody knows which, have run before.
-func (s *Survey) wholeSuite(t Task) Task {
+// sets reports whether a mutant stands in code that changes settings of PHP:
+// any test may then notice, whatever it runs.
+func (s *Survey) sets(m *mutate.Mutant) bool {
+	p := s.points[m.Source.Path]
+	switch {
+	case p == nil || !p.SetsAny:
+		return false
+	case m.Point == mutate.FileLevel || s.dropped[m.Source.Path]:
+		return true
+	}
+	return p.Sets[m.Point-p.First]
+}
+
+// wholeSuite has all tests, in the suite's order, decide what those leave open
+// that reach a point and share nothing.
+func (s *Survey) wholeSuite(t Task, together []int) Task {
+	if len(t.Reach) == 0 {
+		return t
+	}
 	t.Tests, t.Wider = nil, nil
-	for i, test := range s.Tests {
-		if !test.Shaky {
+	for _, i := range t.Reach {
+		if _, shares := slices.BinarySearch(together, i); !shares {
 			t.Tests = append(t.Tests, i)
 		}
+	}
+	for i, test := range s.Tests {
+		if !test.Shaky {
+			t.Wider = append(t.Wider, i)
+		}
+	}
+	if t.Tests == nil {
+		t.Tests, t.Wider = t.Wider, nil
 	}
 	return t
 }

@@ -73,20 +73,25 @@ func TestPlanSharedState(t *testing.T) {
 	}
 }
 
-// TestPlanLeftover: what is reached only because of tests before is judged by
-// all of them, in their own order.
-func TestPlanLeftover(t *testing.T) {
+// TestPlanWhole: what is reached only because of tests before, and what changes
+// settings that any test may depend on, is judged by all tests, in their order.
+func TestPlanWhole(t *testing.T) {
 	s := planned()
 	s.leftover = map[int]bool{8: true, 10: true}
-	got := Plan([]*mutate.Mutant{at(10), at(8)}, s)
-	if want := []int{0, 1, 2, 3, 4}; !slices.Equal(got[0].Tests, want) || got[0].Wider != nil {
-		t.Errorf("%v, wider %v; want %v", got[0].Tests, got[0].Wider, want)
-	}
-	if want := []int{3, 0}; !slices.Equal(got[0].Reach, want) {
-		t.Errorf("reach %v, want %v", got[0].Reach, want)
+	s.shares[3] = true
+	s.points = map[string]*mutate.Points{"src/A.php": {First: 7, Count: 1, Sets: []bool{true}, SetsAny: true}}
+	all := []int{0, 1, 2, 3, 4}
+	got := Plan([]*mutate.Mutant{at(10), at(8), at(7), at(mutate.FileLevel)}, s)
+	if !slices.Equal(got[0].Tests, []int{0}) || !slices.Equal(got[0].Wider, all) || !slices.Equal(got[0].Reach, []int{3, 0}) {
+		t.Errorf("left over, reached by 3, which shares, and 0: %+v", got[0])
 	}
 	if len(got[1].Tests) > 0 {
 		t.Errorf("reached by a shaky test only: %v", got[1].Tests)
+	}
+	for i, name := range map[int]string{2: "in a function that sets", 3: "outside of all functions"} {
+		if !slices.Equal(got[i].Tests, got[i].Reach) || !slices.Equal(got[i].Wider, all) {
+			t.Errorf("%s: %+v", name, got[i])
+		}
 	}
 }
 
