@@ -212,26 +212,48 @@ final class Inside
     }
 
     /**
-     * While PHPUnit says that it could not make a test: puts an empty suite in
-     * the place of the rows, and gives it with the suite of the class and the
-     * groups of the method. Null when that is not where we are.
+     * While PHPUnit says that it could not make a test: the suite of the class
+     * and the groups of the method. Null when that is not where we are: before
+     * 11.4 it says so only later.
      *
-     * @return ?array{DataProviderTestSuite, TestSuite, list<string>}
+     * @return ?array{TestSuite, list<string>}
      */
-    public static function gap(string $class, string $method): ?array
+    public static function unmade(): ?array
     {
         foreach (\debug_backtrace(\DEBUG_BACKTRACE_PROVIDE_OBJECT) as $frame) {
             if ($frame['function'] === 'addTestMethod' && ($frame['object'] ?? null) instanceof TestSuite) {
-                $gap = DataProviderTestSuite::empty("{$class}::{$method}");
-                $gap->addTest(new $class($method));
-                $gap->setDependencies(Dependencies::dependencies($class, $method));
-                $frame['object']->addTest($gap);
-
-                return [$gap, $frame['object'], $frame['args'][2] ?? []];
+                return [$frame['object'], $frame['args'][2] ?? []];
             }
         }
 
         return null;
+    }
+
+    /** The suite of a class among those below another, or null. */
+    public static function suiteOf(string $class, TestSuite $top): ?TestSuite
+    {
+        foreach ($top->tests() as $suite) {
+            if ($suite instanceof TestSuite) {
+                $found = $suite->name() === $class ? $suite : self::suiteOf($class, $suite);
+                if ($found !== null) {
+                    return $found;
+                }
+            }
+        }
+
+        return null;
+    }
+
+    /** Puts a suite without rows, but for one that stands for them, at the end of the suite of its class. */
+    public static function gap(string $class, string $method, TestSuite $suite): DataProviderTestSuite
+    {
+        $empty = new \ReflectionMethod(DataProviderTestSuite::class, 'empty');
+        $gap = $empty->invokeArgs(null, \array_slice(["{$class}::{$method}", EventFacade::emitter()], 0, $empty->getNumberOfRequiredParameters()));
+        $gap->addTest(new $class($method));
+        $gap->setDependencies(Dependencies::dependencies($class, $method));
+        $suite->addTest($gap);
+
+        return $gap;
     }
 
     /** Has PHPUnit make the rows of a gap, with all that it says when it cannot. */

@@ -27,22 +27,26 @@ final class Late
         return isset(Stage::$setup['late']);
     }
 
-    /** To be called after everything that registers autoloaders: it must come first. */
-    public static function arm(): void
+    /**
+     * To be called after everything that registers autoloaders: it must come first.
+     *
+     * @param class-string<\Throwable> $failure what PHPUnit takes for a provider that failed, wherever in it it is thrown
+     */
+    public static function arm(string $failure = \LogicException::class): void
     {
         if (!self::wanted()) {
             return;
         }
         $classes = \array_flip(Stage::$setup['late']['classes']);
         self::disarm();
-        self::$loader = static function (string $class) use ($classes): void {
+        self::$loader = static function (string $class) use ($classes, $failure): void {
             if (isset($classes[\strtolower($class)])) {
                 $owner = Probe::provider();
                 if ($owner === '*') {
                     self::$spoiled = true;
                 }
                 self::$gaps[$owner] = true;
-                throw new \LogicException("{$class} is not to be loaded yet");
+                throw new $failure("{$class} is not to be loaded yet");
             }
         };
         \spl_autoload_register(self::$loader, true, true);

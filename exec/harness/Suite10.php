@@ -15,6 +15,7 @@ use PHPUnit\Event\Test;
 use PHPUnit\Event\TestRunner;
 use PHPUnit\Event\TestSuite;
 use PHPUnit\Event\Tracer\Tracer;
+use PHPUnit\Framework\InvalidDataProviderException;
 use PHPUnit\Framework\TestCase;
 use PHPUnit\Runner\Version;
 
@@ -35,7 +36,7 @@ final class Suite
         $_SERVER['argc'] = $GLOBALS['argc'] = \count($argv);
         $_SERVER['SCRIPT_NAME'] = $_SERVER['SCRIPT_FILENAME'] = $_SERVER['PHP_SELF'] = $_SERVER['PATH_TRANSLATED'] = $setup['phpunit'];
         Facade::instance()->registerTracer(new Reporter());
-        Late::arm();
+        Late::arm(InvalidDataProviderException::class);
         exit((new \PHPUnit\TextUI\Application())->run($argv));
     }
 
@@ -143,13 +144,14 @@ final class Reporter implements Tracer
     /** The bootstrap has been run and the suite is about to be built. */
     private function sealed(): void
     {
-        Late::arm();
+        Late::arm(InvalidDataProviderException::class);
     }
 
     private function begin(): void
     {
         Late::disarm();
         $suite = Inside::suite() ?? Suite::refuse('the suite is not where it is expected');
+        $this->placeGaps($suite);
         $tree = $this->tree = new Tree($suite, [Inside::class, 'isOneTest']);
         $built = Probe::$built;
         Probe::$building = false;
@@ -197,11 +199,35 @@ final class Reporter implements Tracer
         Inside::rehearse();
     }
 
+    /**
+     * Puts the gaps that were heard of too late for it into the suite now, in
+     * the order that the whole suite has: others may depend on their tests.
+     */
+    private function placeGaps(\PHPUnit\Framework\TestSuite $top): void
+    {
+        $rank = [];
+        foreach (Stage::$setup['late']['ids'] ?? [] as $i => $id) {
+            $rank[\explode('#', $id, 2)[0]] ??= $i;
+        }
+        foreach ($this->gaps as $name => [$gap, $class, $method]) {
+            $suite = $gap === null ? Inside::suiteOf($class, $top) : null;
+            if ($suite === null) {
+                continue;
+            }
+            $this->gaps[$name] = [Inside::gap($class, $method, $suite), $suite, []];
+            $tests = $suite->tests();
+            $of = static fn (\PHPUnit\Framework\Test $test): int =>
+                $rank[$test instanceof TestCase ? \get_class($test) . '::' . $test->name() : $test->name()] ?? 0;
+            \usort($tests, static fn ($a, $b): int => $of($a) - $of($b));
+            $suite->setTests($tests);
+        }
+    }
+
     /** Says whether the suite without one file is what was asked for, and ends if it is not. */
     private function comeLate(\PHPUnit\Framework\TestSuite $suite): void
     {
         $gaps = [];
-        foreach ($this->gaps as [$gap]) {
+        foreach (\array_filter(\array_column($this->gaps, 0)) as $gap) {
             $gaps[\spl_object_id($gap->tests()[0])] = true;
         }
         $isGap = static fn (TestCase $test): bool => isset($gaps[\spl_object_id($test)]);
@@ -401,12 +427,14 @@ final class Reporter implements Tracer
 
             return;
         }
-        $gap = isset(Late::$gaps[$name]) ? Inside::gap($event->test()->className(), $event->test()->methodName()) : null;
-        if ($gap !== null) {
-            $this->gaps[$name] = $gap;
-        } else {
+        if (!isset(Late::$gaps[$name])) {
             $this->early[] = $row;
+
+            return;
         }
+        [$class, $method] = [$event->test()->className(), $event->test()->methodName()];
+        [$suite, $groups] = Inside::unmade() ?? [null, []];
+        $this->gaps[$name] = $suite === null ? [null, $class, $method] : [Inside::gap($class, $method, $suite), $suite, $groups];
     }
 
     private function fatal(string $kind, int $number, string $name, string $message): void
