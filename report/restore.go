@@ -47,7 +47,13 @@ func (d *Document) standIn(f *FileEntry) ([]byte, error) {
 		}
 	}
 	slices.SortStableFunc(es, func(a, b *Entry) int { return cmp.Or(cmp.Compare(a.Start, b.Start), cmp.Compare(a.End, b.End)) })
-	text := bytes.Repeat([]byte{0}, f.Bytes)
+	text, known := bytes.Repeat([]byte{' '}, f.Bytes), make([]bool, f.Bytes)
+	put := func(at int, s string) {
+		copy(text[at:], s)
+		for i := range len(s) {
+			known[at+i] = true
+		}
+	}
 	for _, e := range es {
 		before, err := e.before()
 		if err != nil {
@@ -57,17 +63,17 @@ func (d *Document) standIn(f *FileEntry) ([]byte, error) {
 		if e.Start < 0 || e.End > f.Bytes || e.End-e.Start != len(before) || begin < 0 || (begin == 0) != (e.Line == 1) {
 			return nil, fmt.Errorf("mutant %s: its place in %s is not possible", e.ID, f.Path)
 		}
-		copy(text[e.Start:], before)
+		put(e.Start, before)
 		if begin > 0 {
-			text[begin-1] = '\n'
+			put(begin-1, "\n")
 		}
 	}
 	for _, e := range es {
 		at := e.Start - e.Column
 		missing := e.Line - 1 - bytes.Count(text[:e.Start], []byte("\n"))
 		for ; missing > 0 && at >= 0; at-- {
-			if text[at] == 0 {
-				text[at] = '\n'
+			if !known[at] {
+				put(at, "\n")
 				missing--
 			}
 		}
@@ -75,5 +81,5 @@ func (d *Document) standIn(f *FileEntry) ([]byte, error) {
 			return nil, fmt.Errorf("mutant %s: line %d of %s is not where it says", e.ID, e.Line, f.Path)
 		}
 	}
-	return bytes.ReplaceAll(text, []byte{0}, []byte{' '}), nil
+	return text, nil
 }
