@@ -211,8 +211,8 @@ final class Reporter implements Tracer
         }
         foreach ($this->gaps as $name => [$gap, $class, $method]) {
             $suite = $gap === null ? Inside::suiteOf($class, $top) : null;
-            if ($suite === null) {
-                continue;
+            if ($suite === null || $suite->tests() === []) {
+                continue; // PHPUnit has complained of a class without tests
             }
             $this->gaps[$name] = [Inside::gap($class, $method, $suite), $suite, []];
             $tests = $suite->tests();
@@ -249,7 +249,12 @@ final class Reporter implements Tracer
         return $this->tree->fill($wanted ?? \array_keys(Stage::$setup['late']['ids']),
             function (string $class, string $method): void {
                 [$gap, $suite, $groups] = $this->gaps["{$class}::{$method}"];
-                Inside::fill($class, $method, $gap, $suite, $groups);
+                try {
+                    Inside::fill($class, $method, $gap, $suite, $groups);
+                } catch (\Throwable $t) {
+                    $gap->setTests([]); // PHPUnit would have come no further
+                    $this->fatal('error', -1, "{$class}::{$method}", \get_class($t) . ': ' . $t->getMessage());
+                }
             }, [self::class, 'nameOf']);
     }
 
