@@ -257,42 +257,46 @@ func doubtful(t Task, f finding) bool {
 	return f.ByExit || (t.Wider != nil && f.Status == mutate.Survived)
 }
 
-// settle decides a doubtful finding, on the changed code: the tests that share
-// state, or, where the end of the process is in question and the same tests on
-// unchanged code end so as well, the whole suite.
+// settle decides a doubtful finding, on the changed code: by the tests that
+// share state, and by the whole suite where only the end of the process speaks
+// against the mutant and the same tests on unchanged code end so as well. It
+// gives the number of tests that were run in all.
 func (j *bench) settle(ctx context.Context, w *worker, t Task, text []byte, f finding, o outcome) (finding, int, error) {
-	tests := t.Wider
-	if f.ByExit {
-		c, err := j.control(ctx, w, t, o.Stage)
-		if err != nil {
-			return f, 0, err
+	ran, tests := o.Started, t.Tests
+	ask := func(more []int) (err error) {
+		if o, err = j.watched(ctx, w, t, text, more); err != nil {
+			return err
 		}
-		if judge(c).Status == mutate.Survived || !sameEnd(c, o) {
-			return f, o.Started, nil
+		ran += o.Started
+		if f = judge(o); f.Status == mutate.Unset {
+			return errors.New("the wider run gives no answer: " + f.Detail)
 		}
-		tests = nil // all there are
+		return nil
 	}
-	wide, err := j.watched(ctx, w, t, text, tests)
-	if err != nil {
-		return f, 0, err
+	if !f.ByExit {
+		tests = t.Wider
+		if err := ask(tests); err != nil || !f.ByExit {
+			return f, ran, err
+		}
 	}
-	g := judge(wide)
-	if g.Status == mutate.Unset {
-		return f, 0, errors.New("the wider run gives no answer: " + g.Detail)
+	c, err := j.control(ctx, w, t, tests, o.Stage)
+	if err != nil || judge(c).Status == mutate.Survived || !sameEnd(c, o) {
+		return f, ran, err
 	}
-	return g, o.Started + wide.Started, nil
+	err = ask(nil) // all there are
+	return f, ran, err
 }
 
-// control is the run of the same tests on the unchanged file, made once.
-func (j *bench) control(ctx context.Context, w *worker, t Task, stage int) (outcome, error) {
-	key := fmt.Sprintf("%d %s %x", stage, t.Mutant.Source.Path, sha256.Sum256(fmt.Append(nil, t.Tests)))
+// control is the run of tests on the unchanged file, made once.
+func (j *bench) control(ctx context.Context, w *worker, t Task, tests []int, stage int) (outcome, error) {
+	key := fmt.Sprintf("%d %s %x", stage, t.Mutant.Source.Path, sha256.Sum256(fmt.Append(nil, tests)))
 	j.mu.Lock()
 	c, ok := j.controls[key]
 	j.mu.Unlock()
 	if ok {
 		return c, nil
 	}
-	c, err := w.run(ctx, j.request(t, t.Mutant.Source.Text, t.Tests))
+	c, err := w.run(ctx, j.request(t, t.Mutant.Source.Text, tests))
 	if err == nil {
 		j.mu.Lock()
 		j.controls[key] = c
