@@ -26,6 +26,7 @@ type worker struct {
 	errors *bytes.Buffer
 	facts  stageFacts
 	ended  chan struct{}
+	paths  *strings.Replacer // from a copy's paths to the project's own; nil where they are the same
 }
 
 // startWorker starts a keeper with a view of its own and opens the project in
@@ -65,7 +66,22 @@ func (e *Engine) startWorkerIn(ctx context.Context, number int, probed map[strin
 		w.stop()
 		return nil, err
 	}
+	if at := w.facts.Root; at != e.set.Root && at != "" {
+		w.paths = strings.NewReplacer(at, e.set.Root, at[1:], e.set.Root[1:])
+		for i := range w.facts.Tests {
+			w.facts.Tests[i].ID = w.own(w.facts.Tests[i].ID)
+		}
+	}
 	return w, nil
+}
+
+// own writes the project's own path where a text holds that of a copy, with or
+// without its first slash: data sets are often named after files.
+func (w *worker) own(text string) string {
+	if w.paths == nil {
+		return text
+	}
+	return w.paths.Replace(text)
 }
 
 func (e *Engine) openRequest(number int, probed map[string][]byte) *openRequest {
@@ -197,5 +213,10 @@ func (w *worker) reap() {
 // run asks for one child.
 func (w *worker) run(ctx context.Context, r runRequest) (outcome, error) {
 	rep, err := w.ask(ctx, request{Run: &r})
-	return rep.Outcome, err
+	o := rep.Outcome
+	o.RunName = w.own(o.RunName)
+	for i, e := range o.Events {
+		o.Events[i].Name, o.Events[i].Message = w.own(e.Name), w.own(e.Message)
+	}
+	return o, err
 }
