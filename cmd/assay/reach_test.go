@@ -51,27 +51,28 @@ func newWatcher(t *testing.T, root string) *watcher {
 	return &watcher{newCell(t, root, filepath.Join(t.TempDir(), "cell"), command), out}
 }
 
-// watch runs the suite, with one file replaced if path is not "".
-func (w *watcher) watch(t *testing.T, path string, text []byte) sighting {
+// watch runs the suite, with one file replaced if path is not "", and gives
+// nil, and how it ended, where it is not green.
+func (w *watcher) watch(t *testing.T, path string, text []byte) (*sighting, coldRun) {
 	t.Helper()
 	r, err := w.run(context.Background(), path, text, 10*time.Minute)
 	if err != nil {
 		t.Fatal(err)
 	}
 	if !r.green() {
-		t.Fatalf("%s: %v:\n%s", w.commands, r, r.Output)
+		return nil, r
 	}
 	f, err := os.Open(filepath.Join(w.dir, "copy", w.out))
 	if err != nil {
 		t.Fatal(err)
 	}
 	defer f.Close()
-	return readSighting(t, w.root, f)
+	return readSighting(t, w.root, f), r
 }
 
-func readSighting(t *testing.T, root string, f *os.File) sighting {
+func readSighting(t *testing.T, root string, f *os.File) *sighting {
 	t.Helper()
-	s := sighting{map[lineKey]map[string]bool{}, map[string]bool{}}
+	s := &sighting{map[lineKey]map[string]bool{}, map[string]bool{}}
 	in := bufio.NewScanner(f)
 	in.Buffer(nil, 64<<20)
 	for in.Scan() {
@@ -133,7 +134,11 @@ type reachCheck struct {
 }
 
 func (c *reachCheck) compare() {
-	seen := c.w.watch(c.t, "", nil).lines
+	whole, r := c.w.watch(c.t, "", nil)
+	if whole == nil {
+		c.t.Fatalf("%s: %v on unchanged code:\n%s", c.w.commands, r, r.Output)
+	}
+	seen := whole.lines
 	byLine := map[lineKey][]resultMutant{}
 	reached := map[lineKey]map[string]bool{}
 	for _, m := range c.result.Mutants {
@@ -183,14 +188,13 @@ func (c *reachCheck) reaching(m resultMutant) map[string]bool {
 func (c *reachCheck) settle(k lineKey, mutants []resultMutant, missing []string) {
 	tried := false
 	for _, m := range mutants {
-		text, ok := c.marked(m)
-		if !ok {
+		seen := c.marked(m)
+		if seen == nil {
 			continue
 		}
 		tried = true
-		seen := c.w.watch(c.t, m.File, text).marked
 		c.settled += len(missing)
-		if left := c.missing(seen, c.reaching(m)); len(left) > 0 {
+		if left := c.missing(seen.marked, c.reaching(m)); len(left) > 0 {
 			c.t.Errorf("%s:%d, %s: %d tests come by that are said not to reach it: %s", k.file, k.line, m.ID,
 				len(left), strings.Join(left[:min(5, len(left))], ", "))
 			return
@@ -202,17 +206,21 @@ func (c *reachCheck) settle(k lineKey, mutants []resultMutant, missing []string)
 	}
 }
 
-// marked gives the file with a mark in a mutant's place, if PHP takes it there.
-func (c *reachCheck) marked(m resultMutant) ([]byte, bool) {
+// marked runs the suite with a mark in a mutant's place; nil where there is no
+// way to put one there that leaves the suite green.
+func (c *reachCheck) marked(m resultMutant) *sighting {
 	source, err := os.ReadFile(filepath.Join(c.w.root, filepath.FromSlash(m.File)))
 	if err != nil {
 		c.t.Fatal(err)
 	}
 	for _, form := range []string{`(\oracle_mark() ?? (%s))`, `{ \oracle_mark(); %s }`, `{ \oracle_mark(); %s; }`} {
 		text := slices.Concat(source[:m.Start], fmt.Appendf(nil, form, source[m.Start:m.End]), source[m.End:])
-		if ok, _ := phpAccepts(c.w.dir, text); ok {
-			return text, true
+		if ok, _ := phpAccepts(c.w.dir, text); !ok {
+			continue
+		}
+		if seen, _ := c.w.watch(c.t, m.File, text); seen != nil {
+			return seen
 		}
 	}
-	return nil, false
+	return nil
 }
