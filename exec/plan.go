@@ -5,6 +5,7 @@ import (
 	"math/bits"
 	"slices"
 	"strconv"
+	"time"
 
 	"assay/mutate"
 )
@@ -174,12 +175,12 @@ func (s *Survey) complete(reaching []int) []int {
 func (s *Survey) order(tests []int) {
 	slices.SortFunc(tests, func(a, b int) int {
 		x, y := s.Tests[a], s.Tests[b]
-		return cmp.Or(x.Reached-y.Reached, coarse(x.Time.Milliseconds())-coarse(y.Time.Milliseconds()), a-b)
+		return cmp.Or(x.Reached-y.Reached, coarse(x.Time)-coarse(y.Time), a-b)
 	})
 }
 
-// coarse is the number of octal digits of a time in eighths of a second. Finer
-// steps are crossed when the machine has something else to do, and then the
-// order of the tests, the killer that is named and the bytes of the result
-// file differ from run to run.
-func coarse(ms int64) int { return (bits.Len64(uint64(ms/125)) + 2) / 3 }
+// coarse is the number of octal digits of a time in whole seconds. Finer steps
+// are crossed when the machine has something else to do (eighths of a second
+// were, by the first test of a class), and then the order of the tests, the
+// killer that is named and the bytes of the result file differ from run to run.
+func coarse(d time.Duration) int { return (bits.Len64(uint64(d/time.Second)) + 2) / 3 }
