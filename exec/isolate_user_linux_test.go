@@ -93,6 +93,9 @@ func needRoot(t *testing.T) {
 }
 
 func TestWorlds(t *testing.T) {
+	if testing.Short() {
+		t.Skip("the same tests run in this world, and in all of them without -short")
+	}
 	needRoot(t)
 	views := []string{"TestViewSwap", "TestViewDamage", "TestViewAccept"}
 	for _, row := range []struct {

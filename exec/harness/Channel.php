@@ -17,6 +17,7 @@ final class Channel
     /** @var resource|null */
     private $stream;
     private int $owner;
+    private int $inode = 0;
     /**
      * Streams whose descriptors somebody closed. PHP would close the numbers
      * again when it lets go of them, and they may be our new connection's.
@@ -52,6 +53,7 @@ final class Channel
             return false;
         }
         $this->stream = $stream;
+        $this->inode = \fstat($stream)['ino'] ?? -1;
 
         return \fwrite($stream, $this->token . "\n") !== false;
     }
@@ -68,12 +70,18 @@ final class Channel
             return false;
         }
         $line = "\n{$this->token} " . \json_encode($message, \JSON_UNESCAPED_SLASHES | \JSON_INVALID_UTF8_SUBSTITUTE) . "\n";
-        if (\is_resource($this->stream) && $this->write($line)) {
+        if (\is_resource($this->stream) && $this->isOurs() && $this->write($line)) {
             return true;
         }
         $this->dead[] = $this->stream;
 
         return $this->open() && $this->write($line);
+    }
+
+    /** Closed descriptors are given out again: what we hold may be somebody else's file by now. */
+    private function isOurs(): bool
+    {
+        return (@\fstat($this->stream)['ino'] ?? -1) === $this->inode;
     }
 
     private function write(string $line): bool
