@@ -75,6 +75,7 @@ type resultMutant struct {
 	Line, Start, End                          int
 	Killer, How                               *string
 	TestsReaching                             []int `json:"tests_reaching"`
+	TestsRun                                  int   `json:"tests_run"`
 }
 
 func (m *resultMutant) edit(source []byte) ([]byte, error) {

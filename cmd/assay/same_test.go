@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"fmt"
 	"os"
+	"reflect"
 	"strings"
 	"testing"
 )
@@ -37,6 +38,43 @@ func TestSameBytes(t *testing.T) {
 			}
 		}
 	}
+}
+
+// TestSameVerdicts: processes instead of forks, and copies instead of overlays,
+// find out the same about every mutant. A process builds the suite anew and so
+// runs all rows of a test where a fork runs the one that counts: there another
+// row may be the killer. (Notes may differ, so whole files are not compared.)
+func TestSameVerdicts(t *testing.T) {
+	if testing.Short() {
+		t.Skip("a process for each mutant takes its time")
+	}
+	needTools(t, "php", "phpunit")
+	for _, dir := range []string{"../../testdata/demo", "../../testdata/fixtures/static-cache", "../../testdata/fixtures/provider-loads-class"} {
+		root := prepared(t, dir)
+		want, _ := runAssay(t, root, "", "--sample", "60")
+		for _, way := range [][]string{{"--cold"}, {"--view", "copy"}} {
+			got, _ := runAssay(t, root, "", append([]string{"--sample", "60"}, way...)...)
+			if len(got.Mutants) != len(want.Mutants) {
+				t.Fatalf("%s %v: %d mutants, want %d", dir, way, len(got.Mutants), len(want.Mutants))
+			}
+			for i, m := range got.Mutants {
+				w := want.Mutants[i]
+				if way[0] == "--cold" {
+					m.Killer, m.How, m.TestsRun = w.Killer, w.How, w.TestsRun
+				}
+				if !reflect.DeepEqual(m, w) {
+					t.Errorf("%s %v: %s is %s, by %s; else it is %s, by %s", dir, way, m.ID, m.Status, killerOf(m), w.Status, killerOf(w))
+				}
+			}
+		}
+	}
+}
+
+func killerOf(m resultMutant) string {
+	if m.Killer == nil {
+		return "no test"
+	}
+	return *m.Killer
 }
 
 // firstOther shows the first line that differs, with what stands around it.
