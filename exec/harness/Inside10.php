@@ -74,7 +74,7 @@ final class Inside
     /**
      * The command line with what keeps PHPUnit from printing and from writing
      * its cache, as this version spells it. Where the order is random, it is
-     * the same in every process; elsewhere a seed is a mistake from 13.4 on.
+     * the same in every process.
      *
      * @param list<string> $argv
      *
@@ -82,18 +82,30 @@ final class Inside
      */
     public static function arguments(array $argv): array
     {
-        $known = \defined(Builder::class . '::LONG_OPTIONS') || \class_exists(Builder::class)
-            ? (new \ReflectionClass(Builder::class))->getConstant('LONG_OPTIONS') : [];
-        $cache = \in_array('do-not-record-test-run-history', $known ?: [], true)
-            ? '--do-not-record-test-run-history' : '--do-not-cache-result';
-        $own = ['--no-output', $cache];
-        $at = \array_search('--configuration', $argv, true);
-        if ($at !== false && \preg_match('~<phpunit\b[^>]*\bexecutionOrder\s*=\s*["\'][^"\']*random~', (string) @\file_get_contents($argv[$at + 1])) === 1) {
+        $known = (new \ReflectionClass(Builder::class))->getConstant('LONG_OPTIONS') ?: [];
+        $own = ['--no-output', \in_array('do-not-record-test-run-history', $known, true)
+            ? '--do-not-record-test-run-history' : '--do-not-cache-result'];
+        $order = self::executionOrder($argv);
+        if (\strpos($order, 'random') !== false) {
             $own[] = '--random-order-seed=1';
+            $own[] = "--order-by={$order}"; // from 12.5 on a seed alone is a mistake, whatever the configuration says
+        }
+        if (\strpos($order, 'defects') !== false && $own[1] === '--do-not-record-test-run-history') {
+            // That order without a record is a mistake there: the record is empty, and kept apart.
+            $own[1] = '--cache-directory=' . \sys_get_temp_dir() . '/assay-record-' . \getmypid();
         }
         \array_splice($argv, 1, 0, $own);
 
         return $argv;
+    }
+
+    /** The order of the tests that the configuration asks for, as it stands there. */
+    private static function executionOrder(array $argv): string
+    {
+        $at = \array_search('--configuration', $argv, true);
+        $text = $at === false ? '' : (string) @\file_get_contents($argv[$at + 1]);
+
+        return \preg_match('~<phpunit\b[^>]*\bexecutionOrder\s*=\s*["\']([^"\']*)~', $text, $m) === 1 ? $m[1] : '';
     }
 
     /** The suite that is about to be run, from the arguments of the runner. */

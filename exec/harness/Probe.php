@@ -12,8 +12,12 @@ namespace AssayHarness {
      */
     final class Probe
     {
-        /** @var array<int, int> point => how often it was passed since the last take() */
-        public static array $hits = [];
+        /**
+         * Its $hits say how often each point was passed since the last take().
+         * It has a class without a name: PHPUnit, which can be told to compare
+         * static properties and to put them back, leaves such objects alone.
+         */
+        public static ?object $book = null;
         /** While the suite is being built: who asked for the data, or '*'. */
         public static bool $building = false;
         /** @var array<string, array<int, true>> owner => points */
@@ -29,8 +33,9 @@ namespace AssayHarness {
 
         public static function hit(int $point): void
         {
-            if (isset(self::$hits[$point])) {
-                $passes = ++self::$hits[$point];
+            $book = self::$book;
+            if (isset($book->hits[$point])) {
+                $passes = ++$book->hits[$point];
                 if (self::$limits !== null && $passes > (self::$limits[$point] ?? \PHP_INT_MAX) && \getmypid() === self::$owner) {
                     Stage::$channel->send(['runaway', $point]);
                     \posix_kill(self::$owner, \SIGKILL);
@@ -39,10 +44,10 @@ namespace AssayHarness {
                     return;
                 }
             } else {
-                self::$hits[$point] = 1;
+                $book->hits[$point] = 1;
             }
             if (isset(self::$loops[$point])) {
-                self::$hits[self::$loops[$point]] = 0;
+                $book->hits[self::$loops[$point]] = 0;
             }
             if (self::$building) {
                 self::$built[self::provider()][$point] = true;
@@ -55,8 +60,8 @@ namespace AssayHarness {
         /** The points since the last call, with those that other processes left. */
         public static function take(): array
         {
-            $hits = self::$hits;
-            self::$hits = [];
+            $hits = self::$book->hits;
+            self::$book->hits = [];
             if (self::$spool !== '' && \is_file(self::$spool)) {
                 foreach (\file(self::$spool, \FILE_IGNORE_NEW_LINES) as $line) {
                     if (\is_numeric($line)) {
@@ -84,6 +89,11 @@ namespace AssayHarness {
             return '*';
         }
     }
+
+    Probe::$book = new class {
+        /** @var array<int, int> */
+        public array $hits = [];
+    };
 
     if (\getenv('ASSAY_SPOOL') !== false) {
         Probe::$spool = (string) \getenv('ASSAY_SPOOL');
