@@ -188,6 +188,12 @@ final class Inside
         return (self::flag("failOn{$name}") || self::flag('failOnAllIssues')) && !self::flag("doNotFailOn{$name}");
     }
 
+    /** Whether PHPUnit itself ends tests that take too long. */
+    public static function endsLongTests(): bool
+    {
+        return self::flag('enforceTimeLimit') && \class_exists('SebastianBergmann\\Invoker\\Invoker') && \extension_loaded('pcntl');
+    }
+
     private static function flag(string $getter): bool
     {
         $configuration = Registry::get();

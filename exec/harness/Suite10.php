@@ -277,7 +277,7 @@ final class Reporter implements Tracer
 
     private function fatalKinds(): array
     {
-        $fatal = ['error' => true, 'failure' => true];
+        $fatal = ['error' => true, 'failure' => true, 'time_limit' => Inside::endsLongTests()];
         foreach (self::ISSUES as $kind) {
             $fatal[$kind] = $fatal[$kind] ?? Inside::fails($kind);
         }
