@@ -183,6 +183,8 @@ func (k *keeper) await(p *peer, alone *order) error {
 			case "unfit":
 				why, _ := get[string](m, 0)
 				return errors.New(why)
+			case "others":
+				k.facts.Others, _ = get[[]string](m, 0)
 			case "hello":
 				if stage == 0 {
 					if err := p.send(k.setup(alone)); err != nil {

@@ -21,6 +21,7 @@ import (
 //	["unfit", why]                            it cannot work
 //	["stage", 0, files, version]              stage 0 is ready; files: all included ones
 //	["stage", 1, files, tests, built, fatal, version]  stage 1 is; see Suite9.php
+//	["others", names]                         tests that are not run, before that
 //	["late", ok, why]                         a stage without one file is ready, or why it cannot be had
 //	["forked", id, pid]                       an order was taken by a child
 //	["exited", id, status, signal]            it ended; status -1 when by a signal
@@ -166,6 +167,7 @@ type stageFacts struct {
 	Files0  []string // loaded in stage 0, absolute
 	Files1  []string // loaded in stage 1, absolute
 	Tests   []testRow
+	Others  []string         // tests that are not methods of test classes and are not run: phpt files
 	Built   map[string][]int // data provider's test, or "*" => points passed while building
 	Fatal   map[string]bool  // which kinds of event are not green; "time_limit": PHPUnit ends long tests itself
 	Notes   []string

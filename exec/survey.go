@@ -199,7 +199,12 @@ func (x *explorer) runWhole(ctx context.Context) (err error) {
 // describe takes over the tests and queues their classes, the whole suite first.
 func (x *explorer) describe() error {
 	x.s.rows = x.plain.facts.Tests
+	x.noteOthers()
 	if len(x.s.rows) == 0 {
+		if n := len(x.plain.facts.Others); n > 0 {
+			return &ProjectError{fmt.Sprintf("the %d tests that PHPUnit finds in %s are phpt files, which are not run here", n, x.e.set.Root),
+				"Have some test classes in the suite, too."}
+		}
 		return &ProjectError{"PHPUnit finds no tests in " + x.e.set.Root, "Check the testsuites of phpunit.xml, or --testsuite and --group."}
 	}
 	x.classes = map[string][]int{}

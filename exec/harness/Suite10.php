@@ -153,6 +153,7 @@ final class Reporter implements Tracer
         $suite = Inside::suite() ?? Suite::refuse('the suite is not where it is expected');
         $this->placeGaps($suite);
         $tree = $this->tree = new Tree($suite, [Inside::class, 'isOneTest']);
+        $tree->tellOfOthers();
         $built = Probe::$built;
         Probe::$building = false;
         Probe::take();
@@ -184,7 +185,7 @@ final class Reporter implements Tracer
         if ($this->red && self::$mode === 'judge') {
             $wanted = [];
         } elseif ($order['tests'] === null && !Late::wanted()) {
-            $tree->release();
+            $tree->chooseAll();
 
             return;
         }

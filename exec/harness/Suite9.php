@@ -94,6 +94,7 @@ final class ForkingSuite extends TestSuite
     public function run(?TestResult $result = null): TestResult
     {
         $this->tree = new Tree($this, static fn () => false);
+        $this->tree->tellOfOthers();
         if (Late::wanted()) {
             $this->comeLate();
         }
@@ -119,6 +120,8 @@ final class ForkingSuite extends TestSuite
             $this->tree->choose($this->late($order['tests']));
         } elseif ($order['tests'] !== null) {
             $this->tree->choose(Reporter::$byName ? $this->byName($order['tests']) : $order['tests']);
+        } else {
+            $this->tree->chooseAll();
         }
 
         return parent::run($result);

@@ -17,8 +17,8 @@ final class Tree
 {
     /** @var array<int, TestCase> number => test */
     public array $cases = [];
-    /** Tests that are not made of PHP methods: phpt files. They have no numbers. */
-    public int $others = 0;
+    /** @var list<string> tests that are not methods of test classes, by their files: phpt. They have no numbers and are not run. */
+    private array $others = [];
     /** @var array<int, Test> number => the test, or the suite that PHPUnit keeps several runs of it in */
     private array $leaves = [];
     /** @var array<int, list<TestSuite>> number => suites from the top down */
@@ -54,7 +54,7 @@ final class Tree
             } elseif ($test instanceof TestSuite) {
                 $this->number($test, $path);
             } else {
-                ++$this->others;
+                $this->others[] = \method_exists($test, 'toString') ? $test->toString() : \get_class($test);
             }
         }
     }
@@ -96,6 +96,23 @@ final class Tree
             $this->top->setTests([]);
         }
         $this->rest = \array_diff_key($this->leaves, \array_flip($wanted));
+        $this->release();
+    }
+
+    /** Tells the keeper what is not run, before it is told of the tests. */
+    public function tellOfOthers(): void
+    {
+        if ($this->others !== [] && (Stage::$order['op'] ?? 'describe') === 'describe' && !Late::wanted()) {
+            Stage::$channel->send(['others', $this->others]);
+        }
+    }
+
+    /** Leaves every test in the suite that has a number. */
+    public function chooseAll(): void
+    {
+        if ($this->others !== []) {
+            $this->choose(\array_keys($this->cases));
+        }
         $this->release();
     }
 
