@@ -33,6 +33,7 @@ func (k *keeper) run(r runRequest) (o outcome, err error) {
 	if err := k.revive(); err != nil {
 		return o, fmt.Errorf("the worker's stages could not be started again: %w", err)
 	}
+	k.opens.settle()
 	stage, parent, err := k.stageFor(r)
 	if err != nil {
 		return o, err
@@ -43,7 +44,10 @@ func (k *keeper) run(r runRequest) (o outcome, err error) {
 		}
 	}
 	o, err = k.watchOne(r, stage, parent)
-	return o, errors.Join(err, k.clean(&o))
+	o.Opened = k.opens.take()
+	err = errors.Join(err, k.clean(&o))
+	k.opens.settle()
+	return o, err
 }
 
 // revive starts the stages again when they are gone: code under test can kill

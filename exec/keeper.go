@@ -21,6 +21,7 @@ type keeper struct {
 	view    *View
 	board   *switchboard
 	guard   *guard
+	opens   *opens
 	req     openRequest
 	php     *phpProcess // stage 0, or nil
 	stage0  *peer
@@ -49,7 +50,7 @@ func keep(view *View, in io.Reader, out io.Writer) error {
 		return err
 	}
 	defer guard.close()
-	k := &keeper{view: view, board: board, guard: guard}
+	k := &keeper{view: view, board: board, guard: guard, opens: watchOpens(view.Root())}
 	defer k.stopPHP()
 	dec, enc := gob.NewDecoder(in), gob.NewEncoder(out)
 	for {
@@ -94,13 +95,17 @@ func (k *keeper) openProject() (stageFacts, error) {
 		if err := k.view.Swap(k.req.Swap); err != nil {
 			return stageFacts{}, err
 		}
+		k.opens.settle()
 	}
 	if err := k.startStages(); err != nil {
 		return k.facts, err
 	}
+	k.facts.Opened = k.opens.take()
 	// What bootstrap and suite building left in the tree is there in every
 	// cold run as well, for they run first: it is no damage.
-	return k.facts, k.view.Accept()
+	err := k.view.Accept()
+	k.opens.settle()
+	return k.facts, err
 }
 
 // startStages starts stage 0 and, from it, stage 1. Where PHP cannot fork a

@@ -171,7 +171,8 @@ type stageFacts struct {
 	Built   map[string][]int // data provider's test, or "*" => points passed while building
 	Fatal   map[string]bool  // which kinds of event are not green; "time_limit": PHPUnit ends long tests itself
 	Notes   []string
-	Output  string // what was printed, for a stage that did not come
+	Opened  []string // what was opened in the view until the stages were ready; see opens.take
+	Output  string   // what was printed, for a stage that did not come
 }
 
 // testRow is one test as the suite describes it.
@@ -204,6 +205,7 @@ type outcome struct {
 	Wall     int64  // microseconds
 	Stage    int    // where it was forked: 0, 1, 2 for a late stage; -1 for a process of its own
 	Damage   []string
+	Opened   []string // what was opened in the view; see opens.take
 }
 
 // testRun is one test in an outcome.

@@ -31,7 +31,7 @@ func (e *Engine) Run(ctx context.Context, s *Survey, tasks []Task, each func(mut
 			each(v)
 		}
 	}
-	j := &bench{e: e, s: s, controls: map[string]outcome{}}
+	j := &bench{e: e, s: s, controls: map[string]outcome{}, rests: map[*worker]*rests{}}
 	queue := make(chan Task, len(tasks))
 	waiting := 0
 	for _, t := range tasks {
@@ -61,6 +61,7 @@ type bench struct {
 	mu       sync.Mutex
 	controls map[string]outcome // stage and tests => the run of unchanged code
 	named    map[*int][]mutate.TestID
+	rests    map[*worker]*rests
 }
 
 // work takes tasks until there are none, replacing its worker when it dies.
@@ -82,7 +83,9 @@ func (j *bench) work(ctx context.Context, number int, queue <-chan Task, all []T
 					return err
 				}
 			}
+			j.begin(w)
 			if v, err = j.verdict(ctx, w, t); err == nil {
+				v.Rests = j.restsOf(w)
 				break
 			}
 			if ctx.Err() != nil {
@@ -128,7 +131,7 @@ func (j *bench) controlsPass(ctx context.Context, w *worker, t Task) error {
 		{"an unchanged file", string(t.Mutant.Source.Text), mutate.Survived},
 		{"a file that throws when it is loaded", "<?php throw new \\Error('assay: control');\n", mutate.Killed},
 	} {
-		o, err := w.run(ctx, j.request(t, []byte(c.text), t.Tests))
+		o, err := j.run(ctx, w, j.request(t, []byte(c.text), t.Tests))
 		if err != nil {
 			return err
 		}
@@ -201,13 +204,13 @@ func (j *bench) verdict(ctx context.Context, w *worker, t Task) (mutate.Verdict,
 func (j *bench) watched(ctx context.Context, w *worker, t Task, text []byte, tests []int) (outcome, error) {
 	r := j.request(t, text, tests)
 	r.Soft = true
-	o, err := w.run(ctx, r)
+	o, err := j.run(ctx, w, r)
 	if err != nil {
 		return o, err
 	}
 	if o.Orphaned && o.Done {
 		r.Cold = true
-		if o, err = w.run(ctx, r); err != nil {
+		if o, err = j.run(ctx, w, r); err != nil {
 			return o, err
 		}
 	}
@@ -218,11 +221,11 @@ func (j *bench) watched(ctx context.Context, w *worker, t Task, text []byte, tes
 	if probed, limits := j.counting(t); probed != nil {
 		c := r
 		c.Text, c.Count, c.Loops = probed, limits, j.s.points[t.Mutant.Source.Path].Loops
-		if o, err = w.run(ctx, c); err != nil || o.TimedOut {
+		if o, err = j.run(ctx, w, c); err != nil || o.TimedOut {
 			return o, err
 		}
 	}
-	return w.run(ctx, r)
+	return j.run(ctx, w, r)
 }
 
 // How often a loop may go round once it is entered before it is endless:
@@ -296,7 +299,7 @@ func (j *bench) control(ctx context.Context, w *worker, t Task, tests []int, sta
 	if ok {
 		return c, nil
 	}
-	c, err := w.run(ctx, j.request(t, t.Mutant.Source.Text, tests))
+	c, err := j.run(ctx, w, j.request(t, t.Mutant.Source.Text, tests))
 	if err == nil {
 		j.mu.Lock()
 		j.controls[key] = c

@@ -41,8 +41,9 @@ type Survey struct {
 	lateMu sync.Mutex
 	held   map[string][]string // path => classes held back in its late stage
 	heirs  map[string][]string // class => those that cannot be declared without it
-	needs  [][]int             // test => tests that must run before it
-	feeds  [][]int             // test => tests that need it
+	deps   Dependencies
+	needs  [][]int // test => tests that must run before it
+	feeds  [][]int // test => tests that need it
 }
 
 // Survey runs the unchanged suite whole and as it is, from its last test to its
@@ -78,6 +79,7 @@ func (e *Engine) Survey(ctx context.Context, files []*mutate.Points, progress fu
 	if err := x.conclude(); err != nil {
 		return nil, err
 	}
+	x.depend()
 	return s, x.noteSkipped(ctx)
 }
 
@@ -159,6 +161,9 @@ type explorer struct {
 	loaded map[string]bool    // paths loaded before the first test, in the probed stages
 	built  map[string][]int
 	done   int
+
+	prepared stageFacts      // of the first worker with probes
+	outside  map[string]bool // files outside of the project that were loaded
 }
 
 // explore starts a plain worker and some with probes, and has the suite run in
@@ -274,6 +279,7 @@ func (x *explorer) probeClasses(ctx context.Context, number int) error {
 	if x.loaded == nil {
 		x.loaded = inRoot(w.facts.Root, w.facts.Files1)
 		x.built = w.facts.Built
+		x.prepared = w.facts
 	}
 	x.mu.Unlock()
 	for class := range x.queue {
@@ -286,6 +292,7 @@ func (x *explorer) probeClasses(ctx context.Context, number int) error {
 			return err
 		}
 		for i := range o.Tests {
+			x.noteOutside(w.facts.Root, o.Tests[i].Files)
 			o.Tests[i].Files = slices.Sorted(maps.Keys(inRoot(w.facts.Root, o.Tests[i].Files)))
 		}
 		x.mu.Lock()

@@ -180,6 +180,16 @@ type Verdict struct {
 	Reaching []TestID      // tests that reach the change, in the order in which they would run
 	Ran      int           // how many tests were run on it
 	Time     time.Duration // the own time of the tests that were run
+	Rests    Rests
+}
+
+// Rests is what a verdict rests on besides the change, the tests that were
+// planned for it and what these use when nothing is changed.
+type Rests struct {
+	// Opened are files and, with a slash at the end, directories of the project
+	// that were opened while the mutant was judged; "*" is all there are.
+	Opened []string
+	Whole  bool // all tests of the suite were run
 }
 
 // A Test is one test of the suite as the survey saw it.
