@@ -15,20 +15,23 @@ type Format struct {
 	Name  string // as in --write NAME=FILE
 	Doc   string // one line, for help texts
 	Write func(w io.Writer, r *mutate.Result, o Options) error
+	// Repository: its paths must be those of the repository, since what reads
+	// it looks at that as a whole. Others have the project's.
+	Repository bool
 }
 
 // Formats gives every format, in the order in which help texts show them. This
 // table is the only place where a format is declared.
 func Formats() []Format {
 	return []Format{
-		{"text", "the report that is shown at the end of a run, without colour", Text},
-		{"json", "every mutant with its verdict, for programs", JSON},
-		{"markdown", "a comment for a pull request: the score, what pays most to mend, survivors as diffs", Markdown},
-		{"github", "marks in a review on GitHub; print them in a workflow's step", GitHub},
-		{"gitlab", "GitLab's code-quality JSON, for marks in a merge request", GitLab},
-		{"sarif", "SARIF 2.1.0, for editors and code scanning", SARIF},
-		{"junit", "JUnit XML: a case a mutant, which fails when no test notices it", JUnit},
-		{"html", "a page to read, whole in one file", HTML},
+		{"text", "the report that is shown at the end of a run, without colour", Text, false},
+		{"json", "every mutant with its verdict, for programs", JSON, false},
+		{"markdown", "a comment for a pull request: the score, what pays most to mend, survivors as diffs", Markdown, false},
+		{"github", "marks in a review on GitHub; print them in a workflow's step", GitHub, true},
+		{"gitlab", "GitLab's code-quality JSON, for marks in a merge request", GitLab, true},
+		{"sarif", "SARIF 2.1.0, for editors and code scanning", SARIF, true},
+		{"junit", "JUnit XML: a case a mutant, which fails when no test notices it", JUnit, false},
+		{"html", "a page to read, whole in one file", HTML, false},
 	}
 }
 

@@ -58,6 +58,10 @@ func (p *text) heading(format string, args ...any) {
 
 // table prints a row a class and the totals.
 func (p *text) table() error {
+	if p.total.Counted() == 0 && p.r.LeftOut > 0 {
+		p.printf("No mutant was judged that counts.\n")
+		return nil
+	}
 	if p.total.Counted() == 0 {
 		p.printf("There is no mutant to judge: the code and the operators that were chosen give none.\n")
 		return nil

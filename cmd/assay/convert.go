@@ -3,7 +3,6 @@ package main
 import (
 	"errors"
 	"fmt"
-	"io"
 	"io/fs"
 	"os"
 	"path/filepath"
@@ -46,13 +45,7 @@ func (c *reportCommand) run(env *environment) error {
 	if len(lost) > 0 && slices.ContainsFunc(outputs, func(o output) bool { return o.format.Name == "json" }) {
 		return usagef("--write json: a result file holds the hashes of the files, and %s is no longer the one that was judged; copy %s instead", lost[0], c.Result)
 	}
-	for _, out := range outputs {
-		write := func(w io.Writer) error { return out.format.Write(w, r, report.Options{Timings: c.Timings}) }
-		if err := report.WriteFile(out.path, write); err != nil {
-			return usageError{err}
-		}
-	}
-	return nil
+	return writeOutputs(outputs, r, c.Timings)
 }
 
 func (c *reportCommand) restore() (*mutate.Result, []string, error) {

@@ -42,6 +42,10 @@ func (c *runCommand) run(env *environment) error {
 	if err != nil {
 		return err
 	}
+	asked, err := c.requests(code)
+	if err != nil {
+		return err
+	}
 	engine, err := c.open(env, code)
 	if err != nil {
 		return err
@@ -49,7 +53,7 @@ func (c *runCommand) run(env *environment) error {
 	end := sync.OnceFunc(func() { c.close(env, engine) })
 	defer end()
 	r := &mutate.Result{Root: code.Root, Project: code.Name, Profile: c.Profile, Notes: code.notes}
-	err = c.judge(env, code, engine, r, outputs)
+	err = c.judge(env, code, engine, asked, r, outputs)
 	if err != nil && !(errors.Is(err, context.Canceled) && r.Partial) {
 		return err
 	}
@@ -72,10 +76,10 @@ func (c *runCommand) run(env *environment) error {
 
 // judge fills in the verdicts. An interruption while mutants are judged leaves
 // the result partial but true.
-func (c *runCommand) judge(env *environment, code *codebase, engine *exec.Engine, r *mutate.Result, outputs []output) (err error) {
+func (c *runCommand) judge(env *environment, code *codebase, engine *exec.Engine, asked *requests, r *mutate.Result, outputs []output) (err error) {
 	bar := newProgress(env.stderr)
 	defer bar.end()
-	chosen := c.choose(code, r)
+	chosen := c.choose(code, asked, r)
 	bar.begin("running the tests unchanged", fmt.Sprintf(" (%s in %s)", many(len(chosen), "mutant"), many(len(code.Files), "file")))
 	survey, err := engine.Survey(env.ctx, code.points, func(done, all int) { bar.step(done, all, "") })
 	if err != nil {
@@ -106,9 +110,14 @@ func (c *runCommand) judgeTasks(env *environment, code *codebase, engine *exec.E
 	if tasks, err = diary.settle(tasks, survey, count); err != nil {
 		return errors.Join(err, diary.close())
 	}
-	before := ""
-	if n := all - len(tasks); n > 0 {
-		before = fmt.Sprintf("; %s were judged before the interruption", many(n, "mutant"))
+	memory := c.remember(env, code, engine.Facts(), survey, outputs)
+	tasks, reused, err := memory.settle(tasks, survey, count)
+	if err != nil {
+		return errors.Join(err, diary.close())
+	}
+	before := memory.said(reused)
+	if n := all - len(tasks) - reused; n > 0 {
+		before += fmt.Sprintf("; %s were judged before the interruption", many(n, "mutant"))
 	}
 	bar.begin("judging "+many(len(tasks), "mutant"), fmt.Sprintf(" with %s and %s%s", many(len(survey.Tests), "test"), many(c.workers(), "worker"), before))
 	ctx, stop := context.WithCancelCause(env.ctx)
@@ -140,7 +149,7 @@ func (c *runCommand) judgeTasks(env *environment, code *codebase, engine *exec.E
 // openJournal opens the journal of this project for these options.
 func (c *runCommand) openJournal(env *environment, code *codebase, facts exec.Facts, outputs []output) (*journal, error) {
 	key, err := journalKey(code, facts, []any{c.Paths, c.sourceOptions, c.PHPUnit, c.PHPUnitConfig, c.TestSuite, c.Group, c.confineOptions,
-		int64(c.MemoryLimit), c.Cold, c.Sample, c.Seed, int64(c.Budget)}, outputs)
+		int64(c.MemoryLimit), c.Cold, c.Sample, c.Seed, int64(c.Budget), c.ChangedFrom}, outputs)
 	if err != nil {
 		return nil, err
 	}
@@ -193,9 +202,13 @@ func (c *runCommand) judgeWithin(ctx context.Context, engine *exec.Engine, surve
 
 // choose gives the mutants to judge, in the order of judging, and settles
 // those that need no judging.
-func (c *runCommand) choose(code *codebase, r *mutate.Result) []*mutate.Mutant {
+func (c *runCommand) choose(code *codebase, asked *requests, r *mutate.Result) []*mutate.Mutant {
+	candidates := code.mutants
+	if asked.changes != nil {
+		candidates = asked.changes.only(candidates, r)
+	}
 	var chosen []*mutate.Mutant
-	for _, m := range code.mutants {
+	for _, m := range candidates {
 		if m.Suppressed != "" {
 			r.Verdicts = append(r.Verdicts, mutate.Verdict{Mutant: m, Status: mutate.Suppressed})
 			continue
@@ -248,11 +261,8 @@ func (c *runCommand) report(env *environment, code *codebase, r *mutate.Result, 
 	if err := report.Text(env.stdout, r, o); err != nil {
 		return fmt.Errorf("the report: %w", err)
 	}
-	for _, out := range outputs {
-		write := func(w io.Writer) error { return out.format.Write(w, r, report.Options{Timings: c.Timings}) }
-		if err := report.WriteFile(out.path, write); err != nil {
-			return usageError{err}
-		}
+	if err := writeOutputs(outputs, r, c.Timings); err != nil {
+		return err
 	}
 	if err := saveLastRun(r); err != nil {
 		fmt.Fprintf(env.stderr, "assay: this result is not kept for `assay show`: %v\n", err)
@@ -301,6 +311,21 @@ func parseOutputs(writes []string) ([]output, error) {
 		outs = append(outs, output{format, path})
 	}
 	return outs, nil
+}
+
+// writeOutputs writes the files that --write asks for.
+func writeOutputs(outputs []output, r *mutate.Result, timings bool) error {
+	for _, out := range outputs {
+		o := report.Options{Timings: timings}
+		if out.format.Repository {
+			o.Prefix = repositoryPrefix(r.Root)
+		}
+		write := func(w io.Writer) error { return out.format.Write(w, r, o) }
+		if err := report.WriteFile(out.path, write); err != nil {
+			return usageError{err}
+		}
+	}
+	return nil
 }
 
 func many(n int, noun string) string {

@@ -71,6 +71,8 @@ func setUp(env *testscript.Env) error {
 	env.Setenv("XDG_CACHE_HOME", filepath.Join(base, "cache"))
 	env.Setenv("TMPDIR", filepath.Join(base, "tmp"))
 	env.Setenv("NO_COLOR", "1")
+	env.Setenv("GIT_CONFIG_GLOBAL", "/dev/null") // whose git this is changes nothing
+	env.Setenv("GIT_CONFIG_SYSTEM", "/dev/null")
 	env.Setenv("COLUMNS", "80")
 	schema, err := filepath.Abs("../../testdata/report/result.schema.json")
 	if err != nil {
@@ -91,6 +93,8 @@ func condition(name string) (bool, error) {
 		met = php == nil && phpunit == nil
 	case "pcntl":
 		met = osexec.Command("php", "-r", "exit(function_exists('pcntl_fork') ? 0 : 1);").Run() == nil
+	case "git":
+		met = hasGit()
 	case "root":
 		return os.Getuid() == 0, nil
 	default:

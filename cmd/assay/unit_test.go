@@ -135,54 +135,6 @@ func ids(ms []*mutate.Mutant) (out []string) {
 	return out
 }
 
-// git itself makes the changes that are looked for.
-func TestChangedFirst(t *testing.T) {
-	root := t.TempDir()
-	write := func(name, text string) {
-		if err := os.WriteFile(filepath.Join(root, name), []byte(text), 0o644); err != nil {
-			t.Fatal(err)
-		}
-	}
-	run := func(args ...string) {
-		if out, err := git(root, args...); err != nil {
-			t.Fatalf("git %v: %v %s", args, err, out)
-		}
-	}
-	if got := gitChanges(root); got != nil {
-		t.Errorf("outside of a repository: %v", got)
-	}
-	write("a.php", "1\n2\n3\n4\n5\n6\n")
-	write("b ä.php", "1\n2\n")
-	run("init", "-q")
-	run("add", ".")
-	run("-c", "user.name=k", "-c", "user.email=k@example.org", "commit", "-qm", "first")
-	write("a.php", "1\n2\nthree\n4\n6\n")
-	write("b ä.php", "1\n2\n3\n")
-	write("c.php", "1\n")
-	changed := gitChanges(root)
-	want := map[string]string{"a.php": "3 4 5", "b ä.php": "3 4", "c.php": "1 2 3 4 5 6"}
-	for path, lines := range want {
-		var got []string
-		for line := 1; line <= 6; line++ {
-			m := &mutate.Mutant{Line: line, Source: &mutate.Source{Path: path}, Op: &mutate.Operator{ID: "a/b"}}
-			if onChangedLine(m, changed) {
-				got = append(got, fmt.Sprint(line))
-			}
-		}
-		if strings.Join(got, " ") != lines {
-			t.Errorf("%s: lines %v, want %s", path, got, lines)
-		}
-	}
-	ms := []*mutate.Mutant{}
-	for line := 1; line <= 6; line++ {
-		ms = append(ms, &mutate.Mutant{ID: fmt.Sprint(line), Line: line, Source: &mutate.Source{Path: "a.php"}, Op: &mutate.Operator{ID: "a/b"}})
-	}
-	order, n := changedFirst(ms, changed, 1)
-	if n != 3 || len(order) != 6 || !onChangedLine(order[2], changed) || onChangedLine(order[3], changed) {
-		t.Errorf("%d changed, order %v", n, ids(order))
-	}
-}
-
 func TestProgressOnATerminal(t *testing.T) {
 	var b bytes.Buffer
 	now := time.Unix(0, 0)
