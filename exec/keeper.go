@@ -33,8 +33,9 @@ type keeper struct {
 	files1  map[string]bool
 	times   []int64
 	memory  int64
-	opening int64    // microseconds from a process's start to the first test
-	early   []string // classes that stage 1 loads before it is ready
+	opening int64       // microseconds from a process's start to the first test
+	early   [][2]string // classes of PHPUnit that every whole run loads, with their files
+	early0  bool        // stage 0 has them; else stage 1 loads them before it is ready
 	serial  int
 }
 
@@ -78,15 +79,48 @@ func (k *keeper) serve(req request) (rep reply) {
 	case req.Bare != nil:
 		rep.Outcome, err = k.bare(*req.Bare)
 	case req.Known != nil:
-		k.times, k.early, k.memory = req.Known.Times, req.Known.Preload, req.Known.Memory
-		if k.stage1 != nil && len(k.early) > 0 {
-			err = k.restartStage1()
-		}
+		err = k.know(*req.Known)
 	}
 	if err != nil {
 		rep.Failure = err.Error()
 	}
 	return rep
+}
+
+// know takes in what the survey found, and makes the stages anew with PHPUnit's
+// classes in them: in stage 0 if they come from the same files there as in a
+// whole run, for a bootstrap may have others loaded; else in stage 1.
+func (k *keeper) know(known knownRequest) error {
+	k.times, k.memory = known.Times, known.Memory
+	if k.stage1 == nil || len(known.Preload) == 0 {
+		return nil
+	}
+	k.early = slices.Clone(known.Preload)
+	for i := range k.early {
+		k.early[i][1] = strings.ReplaceAll(k.early[i][1], rootMark, k.view.Root())
+	}
+	k.early0 = !k.facts.Wrapped
+	err := k.startStages()
+	if err == nil && k.facts.Foreign {
+		k.early0 = false
+		err = k.startStages()
+	}
+	if err != nil {
+		return err
+	}
+	return k.view.Accept()
+}
+
+// earlyIn1 names the classes that a stage after stage 0 has to load.
+func (k *keeper) earlyIn1() []string {
+	if k.early0 {
+		return nil
+	}
+	names := make([]string, len(k.early))
+	for i, c := range k.early {
+		names[i] = c[0]
+	}
+	return names
 }
 
 // openProject puts the lasting files in place and starts the stages.
@@ -138,7 +172,7 @@ func (k *keeper) startStages() error {
 func (k *keeper) startStage1() error {
 	k.stage1 = k.board.expect()
 	k.serial++
-	if err := k.stage0.send(order{Op: "stage", ID: k.serial, Token: k.stage1.token, Preload: k.early}); err != nil {
+	if err := k.stage0.send(order{Op: "stage", ID: k.serial, Token: k.stage1.token, Preload: k.earlyIn1()}); err != nil {
 		return err
 	}
 	if err := k.await(k.stage1, nil); err != nil {
@@ -146,20 +180,6 @@ func (k *keeper) startStage1() error {
 	}
 	k.files1 = k.relative(k.facts.Files1)
 	return nil
-}
-
-// restartStage1 makes stage 1 anew.
-func (k *keeper) restartStage1() error {
-	k.stage1.send(order{Op: "quit"})
-	select {
-	case <-k.stage1.closed:
-	case <-time.After(time.Second):
-	}
-	k.board.forget(k.stage1)
-	if err := k.startStage1(); err != nil {
-		return err
-	}
-	return k.view.Accept()
 }
 
 // startupTime bounds how long a stage may take to be ready. Bootstraps that
@@ -231,9 +251,11 @@ func (k *keeper) noteStage(m message) error {
 	if stage == 0 {
 		k.facts.Files0 = files
 		k.facts.PHPUnit, _ = get[string](m, 2)
+		k.facts.Foreign, _ = get[bool](m, 3)
 		return nil
 	}
 	k.facts.Files1 = files
+	k.facts.Wrapped, _ = get[bool](m, 6)
 	rows, ok := get[[][]any](m, 2)
 	if !ok {
 		return errors.New("the suite was not described")
@@ -274,6 +296,9 @@ func asTestRow(r []any) (t testRow, err error) {
 func (k *keeper) setup(alone *order) setup {
 	s := k.req.Setup
 	s.Op, s.Alone = "setup", alone
+	if k.early0 && alone == nil {
+		s.Preload = k.early
+	}
 	s.Argv = slices.Clone(s.Argv)
 	for i, a := range s.Argv {
 		s.Argv[i] = strings.ReplaceAll(a, rootMark, k.view.Root())

@@ -68,7 +68,7 @@ func (k *keeper) startLate(r runRequest) (s lateStage, ok bool, err error) {
 		ids[i] = t.ID
 	}
 	k.serial++
-	err = k.stage0.send(order{Op: "stage", ID: k.serial, Token: s.peer.token, Preload: k.early,
+	err = k.stage0.send(order{Op: "stage", ID: k.serial, Token: s.peer.token, Preload: k.earlyIn1(),
 		Late: &lateOrder{Classes: r.Classes, File: filepath.Join(k.view.Root(), filepath.FromSlash(r.Path)), IDs: ids}})
 	if err != nil {
 		return s, false, err

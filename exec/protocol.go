@@ -49,6 +49,9 @@ type setup struct {
 	Probed  bool     `json:"probed"`
 	Spool   string   `json:"spool,omitempty"`
 	Alone   *order   `json:"alone,omitempty"` // the process is its own child: do this and end
+	// Preload has classes of PHPUnit with their files, to be loaded before
+	// anything of the project is.
+	Preload [][2]string `json:"preload,omitempty"`
 }
 
 // order asks a stage for a child.
@@ -59,10 +62,10 @@ type order struct {
 	Mode    string        `json:"mode"`              // "judge": stop at the first failure; "survey": report points
 	Tests   any           `json:"tests"`             // nil: all; numbers; or names with ByName
 	ByName  bool          `json:"by_name,omitempty"` // Tests are "Class::method", in a suite built anew
-	Preload []string      `json:"preload,omitempty"`
-	Limits  map[int]int64 `json:"limits,omitempty"` // point of a loop's body => passes that are too many
-	Loops   map[int]int   `json:"loops,omitempty"`  // point of a loop => point of its body
-	Late    *lateOrder    `json:"late,omitempty"`   // for "stage": build the suite without a file
+	Preload []string      `json:"preload,omitempty"` // classes; see knownRequest
+	Limits  map[int]int64 `json:"limits,omitempty"`  // point of a loop's body => passes that are too many
+	Loops   map[int]int   `json:"loops,omitempty"`   // point of a loop => point of its body
+	Late    *lateOrder    `json:"late,omitempty"`    // for "stage": build the suite without a file
 }
 
 // lateOrder asks for a stage in which one file is not loaded although building
@@ -125,9 +128,9 @@ type openRequest struct {
 
 // knownRequest tells what the survey found.
 type knownRequest struct {
-	Times   []int64  // microseconds a test
-	Memory  int64    // bytes that a child may have in memory; a limit of the project's own holds besides
-	Preload []string // PHPUnit's classes that a whole run loads; stage 1 is made anew with them
+	Times   []int64     // microseconds a test
+	Memory  int64       // bytes that a child may have in memory; a limit of the project's own holds besides
+	Preload [][2]string // PHPUnit's classes that a whole run loads, with their files, under rootMark where they are the project's; the stages are made anew with them
 }
 
 // limits are what a child gets beyond what its tests are known to take. A
@@ -173,6 +176,8 @@ type stageFacts struct {
 	Notes   []string
 	Opened  []string // what was opened in the view until the stages were ready; see opens.take
 	Output  string   // what was printed, for a stage that did not come
+	Foreign bool     // in stage 0 some of PHPUnit's classes come from other files than in a whole run
+	Wrapped bool     // the bootstrap put a stream wrapper of its own in front of files
 }
 
 // testRow is one test as the suite describes it.

@@ -35,6 +35,11 @@ func (x *explorer) conclude() error {
 		}
 	}
 	s.classes = x.whole.Classes
+	for i, c := range s.classes {
+		if rel, inside := strings.CutPrefix(c[1], x.plain.facts.Root+"/"); inside {
+			s.classes[i][1] = rootMark + "/" + rel
+		}
+	}
 	if s.memory = x.e.set.Memory; s.memory == 0 {
 		s.memory = max(leastMemory, 3*x.whole.Memory)
 	}

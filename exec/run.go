@@ -111,7 +111,7 @@ func (j *bench) ready(ctx context.Context, number int, all []Task) (*worker, err
 	if err := sameSuite(j.s.rows, w.facts.Tests); err != nil {
 		return nil, err
 	}
-	if _, err := w.ask(ctx, request{Known: j.s.known(w.facts.Root)}); err != nil {
+	if _, err := w.ask(ctx, request{Known: j.s.known()}); err != nil {
 		return nil, err
 	}
 	for _, t := range all {

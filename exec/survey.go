@@ -25,7 +25,7 @@ type Survey struct {
 	Notes []mutate.Note
 
 	rows        []testRow
-	classes     [][2]string      // PHPUnit's own, loaded in a whole run, with their files
+	classes     [][2]string      // PHPUnit's own, loaded in a whole run, with their files; rootMark stands for the root
 	byPoint     map[int][]int    // point => tests, ascending
 	byFile      map[string][]int // path => tests in whose process it was loaded
 	dropped     map[string]bool  // paths whose points PHP did not take
@@ -86,16 +86,14 @@ func (e *Engine) Survey(ctx context.Context, files []*mutate.Points, progress fu
 // known is what a worker is told of the survey. Classes that PHPUnit loads in
 // every whole run are loaded once for all children; not those that come from
 // the project itself, whose files may be under change.
-func (s *Survey) known(root string) *knownRequest {
+func (s *Survey) known() *knownRequest {
 	k := &knownRequest{Times: make([]int64, len(s.Tests)), Memory: s.memory}
 	for i, t := range s.Tests {
 		k.Times[i] = t.Time.Microseconds()
 	}
 	for _, c := range s.classes {
-		rel, err := filepath.Rel(root, c[1])
-		outside := err != nil || strings.HasPrefix(rel, "../")
-		if c[1] != "" && (outside || strings.HasPrefix(rel, "vendor/")) {
-			k.Preload = append(k.Preload, c[0])
+		if c[1] != "" && (!strings.HasPrefix(c[1], rootMark) || strings.HasPrefix(c[1], rootMark+"/vendor/")) {
+			k.Preload = append(k.Preload, c)
 		}
 	}
 	return k

@@ -93,6 +93,33 @@ final class Loader
     }
 
     /**
+     * Loads classes of PHPUnit before anything of the project, and tells
+     * whether anything but these has come, or from other files.
+     *
+     * @param list<array{string, string}> $classes each with its file
+     */
+    public static function preloadFrom(array $classes): bool
+    {
+        if ($classes === []) {
+            return false;
+        }
+        $before = \array_column(self::ownClasses(), 1, 0);
+        self::preload(\array_column($classes, 0));
+        $now = \array_column(self::ownClasses(), 1, 0);
+        $wanted = \array_column($classes, 1, 0);
+
+        return \array_diff_assoc($wanted, $now) !== [] || \array_diff_key($now, $wanted, $before) !== [];
+    }
+
+    /** Whether files are read through a stream wrapper that is not PHP's own. */
+    public static function wrapped(): bool
+    {
+        $self = @\fopen(__FILE__, 'r');
+
+        return $self === false || \stream_get_meta_data($self)['wrapper_type'] !== 'plainfile';
+    }
+
+    /**
      * Loads classes of PHPUnit once for all children. The keeper names only
      * such as a whole run loads anyway, from the same files.
      *

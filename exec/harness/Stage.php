@@ -42,7 +42,8 @@ final class Stage
             self::$order = $setup['alone'] + ['mode' => ''];
             self::watchForTheEnd();
         } else {
-            $channel->send(['stage', 0, \get_included_files(), $version]);
+            $others = Loader::preloadFrom($setup['preload'] ?? []);
+            $channel->send(['stage', 0, \get_included_files(), $version, $others]);
             self::serve(0);
         }
         Suite::main($setup);

@@ -163,7 +163,7 @@ final class Reporter implements Tracer
         } elseif (Stage::$order === null || Stage::$order['op'] === 'describe') {
             $this->prepare();
             Stage::$channel->send(['stage', 1, \get_included_files(), $this->describe($tree), $built,
-                $this->fatalKinds(), Version::id()]);
+                $this->fatalKinds(), Version::id(), Loader::wrapped()]);
             Stage::serve(1);
         }
         $order = Stage::$order;

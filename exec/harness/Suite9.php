@@ -109,7 +109,7 @@ final class ForkingSuite extends TestSuite
         } elseif (Stage::$order === null || Stage::$order['op'] === 'describe') {
             Loader::preload(Stage::$setup['preload'] ?? []);
             $this->warm();
-            Stage::$channel->send(['stage', 1, \get_included_files(), $this->describe(), $built, Reporter::$fatal, \PHPUnit\Runner\Version::id()]);
+            Stage::$channel->send(['stage', 1, \get_included_files(), $this->describe(), $built, Reporter::$fatal, \PHPUnit\Runner\Version::id(), Loader::wrapped()]);
             Stage::serve(1);
         }
         $order = Stage::$order;
