@@ -51,6 +51,7 @@ func Generate(f *syntax.File, src *Source, ops []*Operator, points *Points) []*M
 		}
 	}
 	var ms []*Mutant
+	within := units{f, map[*syntax.Node]string{}}
 	for _, x := range all {
 		k := reduced(f.Src, x.edit)
 		if seen[k] != x.op.ID {
@@ -64,6 +65,7 @@ func Generate(f *syntax.File, src *Source, ops []*Operator, points *Points) []*M
 		if scope.Class == "" && scope.Function != "" {
 			m.Function = scope.String()
 		}
+		m.Unit = within.of(x.node, scope)
 		if points != nil {
 			at := holder(x.node, x.edit.Span)
 			m.Point, m.Inspected = points.At(at), isInspected(at)

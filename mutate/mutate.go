@@ -78,6 +78,10 @@ type Mutant struct {
 	// Inspected is set where the change can also be read without being run:
 	// the default of a parameter, by whatever makes doubles of a class.
 	Inspected bool
+	// Unit is a fingerprint of the function that holds the change, or of the
+	// member or statement outside of functions: the same as long as its code is.
+	// "" where the mutant was not made of a tree.
+	Unit string
 	// Suppressed says why the user's own comment excludes the mutant; "" if
 	// none does.
 	Suppressed string
@@ -119,7 +123,7 @@ const (
 	Survived          // the suite stayed green
 	Unreached         // no test runs the code: nothing to execute
 	Stillborn         // PHP refuses the changed file
-	Suppressed        // the user asked not to judge it
+	Suppressed        // set apart at the user's wish: not judged, or judged and accepted (see Verdict.Found)
 	Broken            // our own failure; never counted as anything else
 )
 
@@ -180,7 +184,14 @@ type Verdict struct {
 	Reaching []TestID      // tests that reach the change, in the order in which they would run
 	Ran      int           // how many tests were run on it
 	Time     time.Duration // the own time of the tests that were run
-	Rests    Rests
+	// Found is what became of a mutant whose Status is Suppressed since the
+	// user accepted that: Survived or Unreached. Detail is the reason then.
+	// Unset in all other verdicts.
+	Found Status
+	// New is set for a mutant that survived or that no test reaches, and that
+	// is not among those of the result which this one is compared with.
+	New   bool
+	Rests Rests
 }
 
 // Rests is what a verdict rests on besides the change, the tests that were
@@ -217,6 +228,7 @@ type Result struct {
 	PHPUnit  string // version
 	Profile  string // "core" or "wide"
 	Partial  bool   // interrupted, or cut short by a budget
+	Compared bool   // with another result: Verdict.New means something
 	Verdicts []Verdict
 	Tests    []Test
 	Notes    []Note

@@ -228,3 +228,19 @@ descend:
 		return n
 	}
 }
+
+// LeafFrom gives the first node without children that begins at or behind an
+// offset and is no comment, or nil. Nodes without text do not count.
+func (f *File) LeafFrom(offset int) *Node {
+	var found *Node
+	f.Root.Walk(func(n *Node) bool {
+		if found != nil || n.End <= offset {
+			return false
+		}
+		if len(n.Children) == 0 && n.Start >= offset && n.Kind != "comment" {
+			found = n
+		}
+		return true
+	})
+	return found
+}

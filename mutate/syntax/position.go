@@ -37,16 +37,21 @@ func (f *File) Position(offset int) (line, column int) {
 
 // Line gives the text of a 1-based line without its line end; "" past the end.
 func (f *File) Line(n int) string {
+	s := f.LineSpan(n)
+	for s.End > s.Start && (f.Src[s.End-1] == '\n' || f.Src[s.End-1] == '\r') {
+		s.End--
+	}
+	return string(f.Src[s.Start:s.End])
+}
+
+// LineSpan is the span of a 1-based line with its line end; empty past the end.
+func (f *File) LineSpan(n int) Span {
 	if n < 1 || n > len(f.lines) {
-		return ""
+		return Span{len(f.Src), len(f.Src)}
 	}
 	end := len(f.Src)
 	if n < len(f.lines) {
 		end = f.lines[n]
 	}
-	start := f.lines[n-1]
-	for end > start && (f.Src[end-1] == '\n' || f.Src[end-1] == '\r') {
-		end--
-	}
-	return string(f.Src[start:end])
+	return Span{f.lines[n-1], end}
 }
