@@ -22,11 +22,10 @@ import (
 // were listed; "*" is every file of the project. Some may be of the tests' own
 // making.
 type Dependencies struct {
-	Common   []string            // of every test
-	Class    map[string][]string // of the tests of a class, besides
-	Of       []string            // test => its class
-	Building map[string]bool     // files loaded before the first test
-	Tests    map[string]bool     // files of test classes
+	Common []string            // of every test
+	Class  map[string][]string // of the tests of a class, besides
+	Of     []string            // test => its class
+	Tests  map[string]bool     // files of test classes
 }
 
 // everything stands among paths for all there are.
@@ -53,9 +52,9 @@ func (x *explorer) noteOutside(root string, files []string) {
 // the first test is used by all, for nobody knows what it did; but that of a
 // test class, which PHPUnit loads in any case, only by its own tests and by
 // what mentions a name that it declares, as long as loading it does nothing
-// else.
+// else but load other files, which are known themselves.
 func (x *explorer) depend() {
-	d := Dependencies{Class: map[string][]string{}, Building: map[string]bool{}, Tests: map[string]bool{}}
+	d := Dependencies{Class: map[string][]string{}, Tests: map[string]bool{}}
 	own := map[string]string{}
 	for _, r := range x.s.rows {
 		d.Of = append(d.Of, r.Class)
@@ -69,9 +68,6 @@ func (x *explorer) depend() {
 	maps.Copy(common, x.loaded)
 	maps.DeleteFunc(common, func(path string, _ bool) bool { return apart[path] })
 	maps.Copy(common, x.outside)
-	for path := range x.loaded {
-		d.Building[path] = !d.Tests[path]
-	}
 	seen := maps.Clone(common)
 	for class, o := range x.apart {
 		used := x.usedBy(class, o)
@@ -177,7 +173,7 @@ type mentions struct {
 
 // glance is what the text of a PHP file says.
 type glance struct {
-	plain bool            // loading it only declares classes and functions
+	plain bool            // loading it only declares classes and functions, and loads files
 	names []string        // of these, in lower case
 	words map[string]bool // all that may be a name, in lower case
 }
@@ -228,7 +224,7 @@ func (g *mentions) close(files map[string]bool) map[string]bool {
 }
 
 // declares gives the names of the classes and functions of a file, and whether
-// it does nothing but declare them.
+// it does nothing but declare them and load files.
 func declares(f *syntax.File) (only bool, names []string) {
 	only = true
 	var visit func(ns []*syntax.Node)
@@ -243,6 +239,7 @@ func declares(f *syntax.File) (only bool, names []string) {
 				}
 			case n.Is("php_tag", "comment", "namespace_use_declaration", "empty_statement"):
 			case n.Is("declare_statement") && strings.HasSuffix(strings.TrimSpace(f.Text(n)), ";"):
+			case n.Is("expression_statement") && n.First("require_once_expression", "require_expression", "include_once_expression", "include_expression") != nil:
 			default:
 				only = false
 			}

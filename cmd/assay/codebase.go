@@ -8,6 +8,7 @@ import (
 	"runtime"
 	"slices"
 	"strings"
+	"time"
 
 	"golang.org/x/sync/errgroup"
 
@@ -24,12 +25,15 @@ type codebase struct {
 	points    []*mutate.Points // of each file, in order
 	mutants   []*mutate.Mutant // in the order of mutate.Sort, IDs unique
 	notes     []mutate.Note
-	prefix    string // from where the user stands to the root, for paths in reports
+	faults    []error   // in comments that skip mutants
+	began     time.Time // before anything of it was read
+	prefix    string    // from where the user stands to the root, for paths in reports
 }
 
 // load finds the project and makes its mutants. suite is nil when nothing is
 // to be run.
 func load(o sourceOptions, suite *suiteOptions, paths []string) (*codebase, error) {
+	began := time.Now()
 	ops, err := chooseOperators(o)
 	if err != nil {
 		return nil, err
@@ -42,7 +46,7 @@ func load(o sourceOptions, suite *suiteOptions, paths []string) (*codebase, erro
 	if err != nil {
 		return nil, err
 	}
-	c := &codebase{Project: p, operators: ops, notes: slices.Clone(p.Notes), prefix: prefixTo(p.Root)}
+	c := &codebase{Project: p, operators: ops, notes: slices.Clone(p.Notes), prefix: prefixTo(p.Root), began: began}
 	r := &reader{php: cmp.Or(p.PHP, o.PHP, "php")}
 	defer r.close()
 	return c, c.generate(r)

@@ -42,6 +42,44 @@ type storedLine struct {
 	Detail string `json:"detail,omitempty"`
 	Ran    int    `json:"ran,omitempty"`
 	Micros int64  `json:"micros,omitempty"`
+
+	Opened []string `json:"opened,omitempty"` // see mutate.Rests
+	Whole  bool     `json:"whole,omitempty"`
+}
+
+func stored(v mutate.Verdict) storedLine {
+	return storedLine{ID: v.Mutant.ID, Status: v.Status.String(), How: v.How.String(), Killer: string(v.Killer), Detail: v.Detail,
+		Ran: v.Ran, Micros: v.Time.Microseconds(), Opened: v.Rests.Opened, Whole: v.Rests.Whole}
+}
+
+// verdict gives what a line says about a task.
+func (s storedLine) verdict(t exec.Task, reaching []mutate.TestID) (mutate.Verdict, error) {
+	status, err := mutate.ParseStatus(s.Status)
+	how, err2 := mutate.ParseHow(s.How)
+	return mutate.Verdict{Mutant: t.Mutant, Status: status, How: how, Killer: mutate.TestID(s.Killer), Detail: s.Detail,
+		Ran: s.Ran, Time: time.Duration(s.Micros) * time.Microsecond, Reaching: reaching,
+		Rests: mutate.Rests{Opened: s.Opened, Whole: s.Whole}}, errors.Join(err, err2)
+}
+
+// reachNames names the tests that reach mutants. Tasks of one point share their
+// list of tests, and the names.
+type reachNames struct {
+	survey *exec.Survey
+	lists  map[*int][]mutate.TestID
+}
+
+func (n *reachNames) of(t exec.Task) []mutate.TestID {
+	if len(t.Reach) == 0 {
+		return nil
+	}
+	list := n.lists[&t.Reach[0]]
+	if list == nil {
+		for _, i := range t.Reach {
+			list = append(list, n.survey.Tests[i].ID)
+		}
+		n.lists[&t.Reach[0]] = list
+	}
+	return list
 }
 
 const journalVersion = "assay journal 1 "
@@ -152,8 +190,7 @@ func (j *journal) add(v mutate.Verdict) error {
 	if v.Status == mutate.Broken {
 		return nil
 	}
-	body, err := json.Marshal(storedLine{ID: v.Mutant.ID, Status: v.Status.String(), How: v.How.String(),
-		Killer: string(v.Killer), Detail: v.Detail, Ran: v.Ran, Micros: v.Time.Microseconds()})
+	body, err := json.Marshal(stored(v))
 	if err != nil {
 		return err
 	}
@@ -166,13 +203,11 @@ func (j *journal) recall(t exec.Task, reaching []mutate.TestID) (mutate.Verdict,
 	if !ok {
 		return mutate.Verdict{}, false, nil
 	}
-	status, err := mutate.ParseStatus(s.Status)
-	how, err2 := mutate.ParseHow(s.How)
-	if err := errors.Join(err, err2); err != nil {
+	v, err := s.verdict(t, reaching)
+	if err != nil {
 		return mutate.Verdict{}, false, fmt.Errorf("%s: %w; remove the file", j.path, err)
 	}
-	return mutate.Verdict{Mutant: t.Mutant, Status: status, How: how, Killer: mutate.TestID(s.Killer), Detail: s.Detail,
-		Ran: s.Ran, Time: time.Duration(s.Micros) * time.Microsecond, Reaching: reaching}, true, nil
+	return v, true, nil
 }
 
 // settle gives the verdicts that are known to each and returns the tasks that
@@ -181,19 +216,10 @@ func (j *journal) settle(tasks []exec.Task, survey *exec.Survey, each func(mutat
 	if len(j.known) == 0 {
 		return tasks, nil
 	}
-	names := map[*int][]mutate.TestID{} // tasks of one point share their list of tests
+	names := reachNames{survey, map[*int][]mutate.TestID{}}
 	var left []exec.Task
 	for _, t := range tasks {
-		var reaching []mutate.TestID
-		if len(t.Reach) > 0 {
-			if reaching = names[&t.Reach[0]]; reaching == nil {
-				for _, i := range t.Reach {
-					reaching = append(reaching, survey.Tests[i].ID)
-				}
-				names[&t.Reach[0]] = reaching
-			}
-		}
-		v, ok, err := j.recall(t, reaching)
+		v, ok, err := j.recall(t, names.of(t))
 		if err != nil {
 			return nil, err
 		}

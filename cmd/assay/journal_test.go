@@ -23,7 +23,7 @@ func TestResume(t *testing.T) {
 	}
 	dir := resumeProject(t)
 	tool := func(out string, args ...string) *osexec.Cmd {
-		cmd := osexec.Command("assay", append([]string{"run", "--write", "json=" + out}, args...)...)
+		cmd := osexec.Command("assay", append([]string{"run", "--fresh", "--write", "json=" + out}, args...)...)
 		cmd.Dir = dir
 		cmd.Env = append(os.Environ(), "XDG_CACHE_HOME="+filepath.Join(dir, "..", "cache"))
 		return cmd

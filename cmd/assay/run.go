@@ -46,6 +46,7 @@ func (c *runCommand) run(env *environment) error {
 	if err != nil {
 		return err
 	}
+	go selfSum() // for remember, which will ask for it
 	engine, err := c.open(env, code)
 	if err != nil {
 		return err
@@ -101,16 +102,18 @@ func (c *runCommand) judgeTasks(env *environment, code *codebase, engine *exec.E
 	if err != nil {
 		return err
 	}
+	memory := c.remember(env, code, engine.Facts(), survey, tasks, outputs)
+	defer memory.save(env)
 	var score mutate.Score
 	count := func(v mutate.Verdict) {
 		r.Verdicts = append(r.Verdicts, v)
 		score.Add(v)
+		memory.add(v)
 	}
 	all := len(tasks)
 	if tasks, err = diary.settle(tasks, survey, count); err != nil {
 		return errors.Join(err, diary.close())
 	}
-	memory := c.remember(env, code, engine.Facts(), survey, outputs)
 	tasks, reused, err := memory.settle(tasks, survey, count)
 	if err != nil {
 		return errors.Join(err, diary.close())
