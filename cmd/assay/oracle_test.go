@@ -62,7 +62,7 @@ type oracleProject struct {
 type resultFile struct {
 	ElapsedMS float64 `json:"elapsed_ms"`
 	Tests     []resultTest
-	Files []struct {
+	Files     []struct {
 		Path   string
 		SHA256 string
 	}
