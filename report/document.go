@@ -34,6 +34,7 @@ type Document struct {
 	Profile       string       `json:"profile"`
 	Partial       bool         `json:"partial"`
 	LeftOut       int          `json:"left_out"`
+	Compared      bool         `json:"compared,omitempty"`
 	SuiteMS       *float64     `json:"suite_ms,omitempty"`
 	ElapsedMS     *float64     `json:"elapsed_ms,omitempty"`
 	Summary       Tally        `json:"summary"`
@@ -105,6 +106,8 @@ type Entry struct {
 	After         string   `json:"after"`
 	AfterBase64   string   `json:"after_base64,omitempty"`
 	Status        string   `json:"status"`
+	Found         string   `json:"found,omitempty"` // what an accepted mutant did: survived or unreached
+	New           bool     `json:"new,omitempty"`   // against the result that this one is compared with
 	Killer        *string  `json:"killer"`
 	How           *string  `json:"how"`
 	TestsReaching []int    `json:"tests_reaching"` // indices into tests
@@ -119,7 +122,7 @@ func Describe(r *mutate.Result, o Options) *Document {
 	d := &Document{
 		Format: FormatName, SchemaVersion: SchemaVersion,
 		Project: marked(r.Project), PHP: r.PHP, PHPUnit: r.PHPUnit, Profile: r.Profile,
-		Partial: r.Partial, LeftOut: r.LeftOut,
+		Partial: r.Partial, LeftOut: r.LeftOut, Compared: r.Compared,
 		Summary: tally(Total(r)),
 		Classes: []ClassTally{}, Files: []FileEntry{}, Tests: []TestEntry{}, Notes: []NoteEntry{}, Mutants: []Entry{},
 	}
@@ -219,7 +222,10 @@ func entry(v mutate.Verdict, index *testIndex, o Options) Entry {
 	e := Entry{
 		ID: m.ID, Operator: m.Op.ID, File: marked(m.Source.Path), Class: marked(m.Class), Function: marked(m.Function),
 		Line: m.Line, Column: m.Column, Start: m.Edit.Start, End: m.Edit.End,
-		Status: v.Status.String(), TestsRun: v.Ran,
+		Status: v.Status.String(), New: v.New, TestsRun: v.Ran,
+	}
+	if v.Found != mutate.Unset {
+		e.Found = v.Found.String()
 	}
 	e.Before, e.BeforeBase64 = exact(m.Before())
 	e.After, e.AfterBase64 = exact(m.Edit.New)
@@ -233,7 +239,7 @@ func entry(v mutate.Verdict, index *testIndex, o Options) Entry {
 	}
 	e.TestsReaching = index.list(v.Reaching)
 	switch {
-	case v.Status == mutate.Suppressed && m.Suppressed != "":
+	case v.Status == mutate.Suppressed && v.Found == mutate.Unset && m.Suppressed != "":
 		e.Reason = marked(m.Suppressed)
 	case v.Status == mutate.Suppressed, v.Status == mutate.Broken:
 		e.Reason = marked(v.Detail)

@@ -84,7 +84,7 @@ func oasisSchema(t *testing.T) *jsonschema.Schema {
 
 func TestSARIFFitsTheStandardsSchema(t *testing.T) {
 	schema := oasisSchema(t)
-	for name, r := range map[string]*mutate.Result{"fixture": fixture(t), "odd": many(20), "empty": {}} {
+	for name, r := range map[string]*mutate.Result{"fixture": fixture(t), "odd": many(20), "known": known(t), "empty": {}} {
 		text := printed(t, formatOf(t, "sarif"), r, Options{})
 		value, err := jsonschema.UnmarshalJSON(bytes.NewReader(text))
 		if err != nil {

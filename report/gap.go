@@ -76,6 +76,9 @@ func headline(r *mutate.Result) string {
 	case r.LeftOut > 0:
 		text += fmt.Sprintf(" %s left out.", were(r.LeftOut, "mutant"))
 	}
+	if apart := apartCount(r); apart != nil {
+		text += " Not counted: " + strings.Join(apart, ", ") + "."
+	}
 	if s.Broken > 0 {
 		text += fmt.Sprintf(" assay itself failed on %d.", s.Broken)
 	}

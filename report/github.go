@@ -19,6 +19,9 @@ import (
 func GitHub(w io.Writer, r *mutate.Result, o Options) error {
 	b := bufio.NewWriter(w)
 	fmt.Fprintf(b, "::notice title=assay::%s\n", commandText(headline(r)))
+	for _, said := range githubApart(r, o) {
+		fmt.Fprintf(b, "::notice title=assay::%s\n", commandText(said))
+	}
 	rest := gaps(r)
 	for round := 0; len(rest) > 0; round++ {
 		var more []gap
@@ -29,7 +32,7 @@ func GitHub(w io.Writer, r *mutate.Result, o Options) error {
 				continue
 			}
 			v := g.Verdicts[round]
-			annotate(b, "warning", o, v.Mutant, v.Mutant.Line, "Survived: "+v.Mutant.Op.ID,
+			annotate(b, "warning", o, v.Mutant, v.Mutant.Line, survivedTitle(v)+v.Mutant.Op.ID,
 				fmt.Sprintf("%s\n%s\n%s\nMutant %s", unnoticed(v), flat(Meaning(v.Mutant.Op)), reached(v.Reaching), v.Mutant.ID))
 			if round+1 < len(g.Verdicts) {
 				more = append(more, g)
@@ -38,6 +41,27 @@ func GitHub(w io.Writer, r *mutate.Result, o Options) error {
 		rest = more
 	}
 	return b.Flush()
+}
+
+func survivedTitle(v mutate.Verdict) string {
+	if v.New {
+		return "New, survived: "
+	}
+	return "Survived: "
+}
+
+// githubApart puts all that was set apart into one mark, which is about no line.
+func githubApart(r *mutate.Result, o Options) []string {
+	found := setApart(r)
+	if len(found) == 0 {
+		return nil
+	}
+	lines := []string{"Set apart, and not counted:"}
+	for _, a := range found {
+		m := a.first()
+		lines = append(lines, fmt.Sprintf("%s%s:%d %s: %s, because %s", o.Prefix, m.Source.Path, m.Line, m.Where(), a.said(), flat(a.Reason)))
+	}
+	return []string{strings.Join(lines, "\n")}
 }
 
 func annotate(b *bufio.Writer, kind string, o Options, m *mutate.Mutant, last int, title, text string) {

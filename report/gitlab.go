@@ -23,8 +23,9 @@ type codeQuality struct {
 	} `json:"location"`
 }
 
-// GitLab writes GitLab's code-quality JSON: an entry a survivor, and one for
-// each function that holds code which no test runs.
+// GitLab writes GitLab's code-quality JSON: an entry a survivor, one for
+// each function that holds code which no test runs, and one that only informs
+// for what was set apart.
 func GitLab(w io.Writer, r *mutate.Result, o Options) error {
 	out := []codeQuality{}
 	for _, g := range gaps(r) {
@@ -45,6 +46,12 @@ func GitLab(w io.Writer, r *mutate.Result, o Options) error {
 			q.Fingerprint = hash([]byte("survived\x00" + v.Mutant.ID))
 			out = append(out, q)
 		}
+	}
+	for _, a := range setApart(r) {
+		q := quality(o, a.first(), "set-apart", fmt.Sprintf("Set apart, and not counted: %s, because %s", a.said(), visible(a.Reason)))
+		q.Severity = "info"
+		q.Fingerprint = hash([]byte("apart\x00" + a.first().ID + "\x00" + a.Reason))
+		out = append(out, q)
 	}
 	return writeJSON(w, out)
 }

@@ -132,7 +132,7 @@ func (d *Document) Result(read func(path string) ([]byte, error), ops []*mutate.
 func (d *Document) result(read func(path string) ([]byte, error), ops []*mutate.Operator) (*mutate.Result, error) {
 	r := &mutate.Result{
 		Project: d.Project, PHP: d.PHP, PHPUnit: d.PHPUnit, Profile: d.Profile,
-		Partial: d.Partial, LeftOut: d.LeftOut,
+		Partial: d.Partial, LeftOut: d.LeftOut, Compared: d.Compared,
 		Suite: duration(d.SuiteMS), Elapsed: duration(d.ElapsedMS),
 	}
 	sources := map[string]*mutate.Source{}
@@ -169,7 +169,7 @@ func (d *Document) verdict(e *Entry, sources map[string]*mutate.Source, ops map[
 		ID: e.ID, Op: ops[e.Operator], Source: sources[e.File], Line: e.Line, Column: e.Column,
 		Class: e.Class, Function: e.Function,
 	}
-	if e.Status == mutate.Suppressed.String() {
+	if e.Status == mutate.Suppressed.String() && e.Found == "" {
 		m.Suppressed = e.Reason
 	}
 	var v mutate.Verdict
@@ -210,7 +210,7 @@ func raw(text, encoded string) (string, error) {
 
 // Verdict gives what an entry says about m, which is the same mutant.
 func (d *Document) Verdict(e *Entry, m *mutate.Mutant) (v mutate.Verdict, err error) {
-	v = mutate.Verdict{Mutant: m, Ran: e.TestsRun, Detail: e.Message, Time: duration(e.TimeMS)}
+	v = mutate.Verdict{Mutant: m, Ran: e.TestsRun, Detail: e.Message, Time: duration(e.TimeMS), New: e.New}
 	if v.Status, err = mutate.ParseStatus(e.Status); err != nil {
 		return v, err
 	}
@@ -225,7 +225,12 @@ func (d *Document) Verdict(e *Entry, m *mutate.Mutant) (v mutate.Verdict, err er
 	for _, i := range e.TestsReaching {
 		v.Reaching = append(v.Reaching, mutate.TestID(d.Tests[i].Name))
 	}
-	if v.Status == mutate.Broken {
+	if e.Found != "" {
+		if v.Found, err = mutate.ParseStatus(e.Found); err != nil {
+			return v, err
+		}
+	}
+	if v.Status == mutate.Broken || v.Found != mutate.Unset {
 		v.Detail = e.Reason
 	}
 	return v, nil

@@ -20,6 +20,7 @@ func Markdown(w io.Writer, r *mutate.Result, o Options) error {
 	var b strings.Builder
 	s := Total(r)
 	fmt.Fprintf(&b, "### %s\n\n", headline(r))
+	markdownFresh(&b, r, o)
 	found := gaps(r)
 	if len(found) > 0 {
 		markdownGaps(&b, found, o)
@@ -27,6 +28,7 @@ func Markdown(w io.Writer, r *mutate.Result, o Options) error {
 	if s.Survived > 0 {
 		markdownSurvivors(&b, found, s.Survived, o)
 	}
+	markdownApart(&b, r, o)
 	if len(r.Notes) > 0 {
 		b.WriteString("**To know about this run**\n\n")
 		for i, n := range r.Notes {
@@ -85,8 +87,8 @@ func markdownSurvivor(v mutate.Verdict, o Options) string {
 	m := v.Mutant
 	diff := shownDiff(m)
 	fence := strings.Repeat("`", max(3, 1+longestRun(diff, '`')))
-	return fmt.Sprintf("<details><summary><code>%s</code> %s</summary>\n\n%sdiff\n%s%s\n\n%s\n\n%s. Mutant %s, operator %s.\n\n</details>\n\n",
-		html.EscapeString(visible(fmt.Sprintf("%s%s:%d", o.Prefix, m.Source.Path, m.Line))), html.EscapeString(visible(m.Where())),
+	return fmt.Sprintf("<details><summary><code>%s</code> %s%s</summary>\n\n%sdiff\n%s%s\n\n%s\n\n%s. Mutant %s, operator %s.\n\n</details>\n\n",
+		html.EscapeString(visible(fmt.Sprintf("%s%s:%d", o.Prefix, m.Source.Path, m.Line))), html.EscapeString(visible(m.Where())), mark(v),
 		fence, diff, fence, markdownText(flat(Meaning(m.Op))), markdownText(reached(v.Reaching)), code(m.ID), code(m.Op.ID))
 }
 

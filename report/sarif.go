@@ -1,6 +1,7 @@
 package report
 
 import (
+	"fmt"
 	"io"
 	"net/url"
 	"slices"
@@ -46,12 +47,19 @@ type (
 		Locations []sarifLocation `json:"locations,omitempty"`
 	}
 	sarifResult struct {
-		RuleID       string            `json:"ruleId"`
-		RuleIndex    int               `json:"ruleIndex"`
-		Level        string            `json:"level"`
-		Message      sarifMessage      `json:"message"`
-		Locations    []sarifLocation   `json:"locations"`
-		Fingerprints map[string]string `json:"partialFingerprints"`
+		RuleID       string             `json:"ruleId"`
+		RuleIndex    int                `json:"ruleIndex"`
+		Level        string             `json:"level"`
+		Message      sarifMessage       `json:"message"`
+		Locations    []sarifLocation    `json:"locations"`
+		Fingerprints map[string]string  `json:"partialFingerprints"`
+		Baseline     string             `json:"baselineState,omitempty"`
+		Suppressions []sarifSuppression `json:"suppressions,omitempty"`
+	}
+	sarifSuppression struct {
+		Kind          string `json:"kind"`
+		Status        string `json:"status"`
+		Justification string `json:"justification"`
 	}
 	sarifLocation struct {
 		Physical sarifPhysical  `json:"physicalLocation"`
@@ -83,8 +91,8 @@ const unreachedRule = "unreached"
 // note for each function that holds code which no test runs.
 func SARIF(w io.Writer, r *mutate.Result, o Options) error {
 	run := sarifRun{ColumnKind: "unicodeCodePoints", Results: []sarifResult{}}
-	found := gaps(r)
-	run.Tool.Driver = sarifDriver{Name: "assay", Rules: sarifRules(found)}
+	found, apart := gaps(r), setApart(r)
+	run.Tool.Driver = sarifDriver{Name: "assay", Rules: sarifRules(found, apart)}
 	index := map[string]int{}
 	for i, rule := range run.Tool.Driver.Rules {
 		index[rule.ID] = i
@@ -98,11 +106,45 @@ func SARIF(w io.Writer, r *mutate.Result, o Options) error {
 			run.Results = append(run.Results, sarifSurvivor(v, index, o))
 		}
 	}
+	for _, a := range apart {
+		if a.Accepted {
+			run.Results = append(run.Results, sarifAccepted(a, index, o))
+		}
+	}
+	if r.Compared {
+		sarifCompared(run.Results, r)
+	}
 	run.Invocations = []sarifInvocation{{Total(r).Broken == 0, sarifNotes(r, o)}}
 	return writeJSON(w, sarifLog{sarifSchema, "2.1.0", []sarifRun{run}})
 }
 
-func sarifRules(found []gap) []sarifRule {
+// sarifAccepted is a result that viewers do not count: somebody accepted it.
+func sarifAccepted(a apart, index map[string]int, o Options) sarifResult {
+	x := sarifSurvivor(a.Verdicts[0], index, o)
+	x.Suppressions = []sarifSuppression{{"external", "accepted", visible(a.Reason)}}
+	return x
+}
+
+// sarifCompared says of each survivor whether the result before had it. Of the
+// functions that no test runs it says nothing: they are not single mutants.
+func sarifCompared(results []sarifResult, r *mutate.Result) {
+	isNew := map[string]bool{}
+	for _, v := range fresh(r) {
+		isNew[v.Mutant.ID] = true
+	}
+	for i, x := range results {
+		id, single := x.Fingerprints["mutant/v1"]
+		switch {
+		case !single || len(x.Suppressions) > 0:
+		case isNew[id]:
+			results[i].Baseline = "new"
+		default:
+			results[i].Baseline = "unchanged"
+		}
+	}
+}
+
+func sarifRules(found []gap, apart []apart) []sarifRule {
 	rules := []sarifRule{}
 	seen := map[string]bool{}
 	add := func(id, short, help string) {
@@ -118,6 +160,11 @@ func sarifRules(found []gap) []sarifRule {
 		}
 		for _, v := range g.Verdicts {
 			add(v.Mutant.Op.ID, Rule(v.Mutant.Op), flat(Meaning(v.Mutant.Op)))
+		}
+	}
+	for _, a := range apart {
+		if op := a.first().Op; a.Accepted {
+			add(op.ID, Rule(op), flat(Meaning(op)))
 		}
 	}
 	slices.SortFunc(rules, func(a, b sarifRule) int { return strings.Compare(a.ID, b.ID) })
@@ -174,6 +221,12 @@ func sarifNotes(r *mutate.Result, o Options) []sarifNotification {
 			x.Locations = []sarifLocation{{Physical: sarifFile(o.Prefix+n.Path, at)}}
 		}
 		out = append(out, x)
+	}
+	for _, a := range setApart(r) {
+		if !a.Accepted {
+			out = append(out, sarifNotification{"note", sarifMessage{fmt.Sprintf("%s: %s, because %s", visible(a.first().Where()), a.said(), visible(a.Reason))},
+				[]sarifLocation{{Physical: sarifFile(o.Prefix+a.first().Source.Path, &sarifRegion{StartLine: a.first().Line})}}})
+		}
 	}
 	for _, v := range sorted(r.Verdicts) {
 		if v.Status == mutate.Broken {

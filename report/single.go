@@ -88,6 +88,11 @@ func sentence(v *mutate.Verdict) string {
 	case mutate.Stillborn:
 		return "PHP refuses to compile it"
 	case mutate.Suppressed:
+		if v.Found != mutate.Unset {
+			found := *v
+			found.Status = v.Found
+			return "accepted, because " + visible(v.Detail) + "; " + sentence(&found)
+		}
 		return "set apart by a comment in the source (" + visible(v.Mutant.Suppressed) + ")"
 	case mutate.Broken:
 		return "assay itself failed: " + oneLine(v.Detail, lineChars)

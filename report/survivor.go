@@ -27,7 +27,7 @@ func (p *text) survivors() {
 
 func (p *text) survivor(v mutate.Verdict) {
 	m := v.Mutant
-	p.printf("%s  %s\n", p.strong(p.position(m)), visible(m.Where()))
+	p.printf("%s  %s%s\n", p.strong(p.position(m)), visible(m.Where()), p.strong(mark(v)))
 	p.printf("  %s, mutant %s\n", m.Op.ID, m.ID)
 	p.diff(Diff(m.Source.Text, m.Edit, contextLines))
 	p.WriteString(wrap(Meaning(m.Op), "  ", p.o.Width))

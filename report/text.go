@@ -34,8 +34,10 @@ func Text(w io.Writer, r *mutate.Result, o Options) error {
 		return err
 	}
 	p.score()
+	p.fresh()
 	p.survivors()
 	p.unreached()
+	p.apart()
 	p.notes()
 	p.closing()
 	return b.Flush()
@@ -120,9 +122,7 @@ func (p *text) score() {
 	if s.Stillborn > 0 {
 		apart = append(apart, fmt.Sprintf("%d that PHP refuses to compile", s.Stillborn))
 	}
-	if s.Suppressed > 0 {
-		apart = append(apart, fmt.Sprintf("%d that comments in the source set apart", s.Suppressed))
-	}
+	apart = append(apart, apartCount(p.r)...)
 	if s.Broken > 0 {
 		apart = append(apart, p.lost(fmt.Sprintf("%d on which assay itself failed", s.Broken)))
 	}
@@ -227,7 +227,7 @@ func (p *text) closing() {
 	switch {
 	case p.total.Survived > 0:
 		p.printf("\nassay show ID shows one of them again, with all that is known about it;\nassay try ID runs the tests on it and shows PHPUnit's own output.\n")
-	case p.total.Counted() > 0 && p.total.Unreached == 0 && p.r.LeftOut == 0:
+	case p.total.Counted() > 0 && p.total.Unreached == 0 && p.r.LeftOut == 0 && apartCount(p.r) == nil:
 		p.printf("\nNone survived.\n")
 	}
 }

@@ -2,6 +2,7 @@ package main
 
 import (
 	"cmp"
+	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -94,12 +95,13 @@ func (c *codebase) generate(r *reader) error {
 	}
 	mutate.Sort(c.mutants)
 	mutate.Disambiguate(c.mutants)
-	return nil
+	return errors.Join(c.faults...)
 }
 
 // generateFiles takes the trees of a batch and gives the next free point.
 func (c *codebase) generateFiles(files []*syntax.File, sources []*mutate.Source, faults []error, next int) int {
 	made := make([][]*mutate.Mutant, len(files))
+	stale, wrong := make([][]mutate.Note, len(files)), make([]error, len(files))
 	g := new(errgroup.Group)
 	g.SetLimit(runtime.GOMAXPROCS(0))
 	for i, f := range files {
@@ -114,12 +116,17 @@ func (c *codebase) generateFiles(files []*syntax.File, sources []*mutate.Source,
 		c.points = append(c.points, points)
 		g.Go(func() error {
 			made[i] = mutate.Generate(f, sources[i], c.operators, points)
+			stale[i], wrong[i] = obeyComments(f, sources[i], made[i])
 			return nil
 		})
 	}
 	g.Wait() // its functions give no error
-	for _, ms := range made {
+	for i, ms := range made {
 		c.mutants = append(c.mutants, ms...)
+		c.notes = append(c.notes, stale[i]...)
+		if wrong[i] != nil {
+			c.faults = append(c.faults, wrong[i])
+		}
 	}
 	return next
 }

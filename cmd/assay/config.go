@@ -53,7 +53,7 @@ func (c *configFile) Resolve(ctx *kong.Context, _ *kong.Path, flag *kong.Flag) (
 		return list, nil
 	}
 	text := fmt.Sprint(v)
-	if flag.Name == "phpunit-config" || (strings.HasPrefix(flag.Name, "php") && strings.ContainsRune(text, '/')) {
+	if flag.Name == "phpunit-config" || flag.Name == "compared-with" || flag.Name == "history" || (strings.HasPrefix(flag.Name, "php") && strings.ContainsRune(text, '/')) {
 		text = c.fromHere(text)
 	}
 	return text, nil

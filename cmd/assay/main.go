@@ -9,6 +9,8 @@
 //	assay show ID              one mutant, and what the last run found out
 //	assay try ID               run one mutant and show PHPUnit's own output
 //	assay report RESULT.json   show a saved result, or write it in other formats
+//	assay accept ID            leave a survivor as it is, with a reason
+//	assay history              what became of score and survivors over many runs
 //	assay operators [NAME...]  the operators, or some of them in full
 //	assay check                whether this machine and project are fit
 //	assay version
@@ -20,8 +22,9 @@
 // The exit status is an interface:
 //
 //	0    fine
-//	1    the mutation score is below --fail-under
-//	2    the command line or assay.toml is wrong; nothing was run
+//	1    the mutation score is below --fail-under, or --fail-on-new found something
+//	2    the command line, assay.toml, assay.accepted or a comment that skips
+//	     mutants is wrong; nothing was run
 //	3    the project must be mended first: a red suite, no tests, no source
 //	4    a fault of assay's own
 //	130  interrupted (SIGINT); 143 for SIGTERM. What was decided is reported
@@ -148,7 +151,7 @@ func statusOf(err error) int {
 	var suite *exec.ProjectError
 	faults := project.Faults(err)
 	switch {
-	case errors.Is(err, errBelow):
+	case errors.Is(err, errBelow), errors.Is(err, errNew):
 		return statusBelow
 	case errors.As(err, &usage):
 		return statusUsage

@@ -19,6 +19,8 @@ type commandLine struct {
 	Show      showCommand      `cmd:"" help:"Show one mutant, and what the last run found out about it."`
 	Try       tryCommand       `cmd:"" help:"Run the tests on one mutant and show PHPUnit's own output."`
 	Report    reportCommand    `cmd:"" help:"Show a saved result, or write it in other formats."`
+	Accept    acceptCommand    `cmd:"" help:"Accept a survivor, list the accepted ones, or take one out."`
+	History   historyCommand   `cmd:"" help:"Show what became of score, survivors and time over many runs."`
 	Operators operatorsCommand `cmd:"" help:"List the operators, or explain some of them."`
 	Check     checkCommand     `cmd:"" help:"Find out whether this machine and this project are fit for a run."`
 	Version   versionCommand   `cmd:"" help:"Print the version."`

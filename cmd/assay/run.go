@@ -23,6 +23,8 @@ type runCommand struct {
 	suiteOptions
 	choiceOptions
 	answerOptions
+
+	reused int // verdicts of earlier runs
 }
 
 func (c *runCommand) defaultPaths(paths []string) {
@@ -35,6 +37,9 @@ func (c *runCommand) defaultPaths(paths []string) {
 func (c *runCommand) run(env *environment) error {
 	began := time.Now()
 	outputs, err := c.outputs()
+	if err == nil {
+		err = c.checkHistory()
+	}
 	if err != nil {
 		return err
 	}
@@ -58,6 +63,7 @@ func (c *runCommand) run(env *environment) error {
 	if err != nil && !(errors.Is(err, context.Canceled) && r.Partial) {
 		return err
 	}
+	asked.settle(code, r)
 	end() // before anything is printed: a reader that stops reading ends this process
 	facts := engine.Facts()
 	r.PHP, r.PHPUnit, r.Elapsed = facts.PHP, facts.PHPUnit, time.Since(began)
@@ -67,7 +73,7 @@ func (c *runCommand) run(env *environment) error {
 	for _, text := range facts.Unconfined {
 		r.Notes = append(r.Notes, mutate.Note{Kind: "confine", Text: text})
 	}
-	if fault := c.report(env, code, r, outputs); fault != nil && !errors.Is(fault, errBelow) {
+	if fault := c.report(env, code, r, outputs); fault != nil && statusOf(fault) != statusBelow {
 		return fault
 	} else if err == nil {
 		return fault
@@ -92,7 +98,9 @@ func (c *runCommand) judge(env *environment, code *codebase, engine *exec.Engine
 		r.Notes = append(r.Notes, mutate.Note{Kind: "shaky", Text: fmt.Sprintf(
 			"%s lost a witness: a test that reaches them is not used, since it does not always pass.", many(lost, "mutant"))})
 	}
-	return c.judgeTasks(env, code, engine, survey, exec.Plan(chosen, survey), r, bar, outputs)
+	// No test depends on what this program writes, and no verdict does.
+	ours := append(slices.Clip(outputs), output{path: filepath.Join(code.Root, acceptName)})
+	return c.judgeTasks(env, code, engine, survey, exec.Plan(chosen, survey), r, bar, ours)
 }
 
 // judgeTasks judges what is not known from an interrupted run, and keeps every
@@ -118,6 +126,7 @@ func (c *runCommand) judgeTasks(env *environment, code *codebase, engine *exec.E
 	if err != nil {
 		return errors.Join(err, diary.close())
 	}
+	c.reused = reused
 	before := memory.said(reused)
 	if n := all - len(tasks) - reused; n > 0 {
 		before += fmt.Sprintf("; %s were judged before the interruption", many(n, "mutant"))
@@ -270,15 +279,26 @@ func (c *runCommand) report(env *environment, code *codebase, r *mutate.Result, 
 	if err := saveLastRun(r); err != nil {
 		fmt.Fprintf(env.stderr, "assay: this result is not kept for `assay show`: %v\n", err)
 	}
+	if err := c.addToHistory(env, code, r); err != nil {
+		return err
+	}
 	total := report.Total(r)
 	if total.Broken > 0 {
 		return fmt.Errorf("%s could not be judged; the report names them", many(total.Broken, "mutant"))
 	}
+	return c.bar(r, total)
+}
+
+// bar is the error of a result that is not good enough.
+func (c *answerOptions) bar(r *mutate.Result, total mutate.Score) (err error) {
 	score, ok := total.Value()
 	if c.FailUnder.given && ok && score < c.FailUnder.value {
-		return fmt.Errorf("%w: %.2f %% is less than %v %%", errBelow, score, c.FailUnder.value)
+		err = fmt.Errorf("%w: %.2f %% is less than %v %%", errBelow, score, c.FailUnder.value)
 	}
-	return nil
+	if c.FailOnNew {
+		err = errors.Join(err, failOnNew(r))
+	}
+	return err
 }
 
 // An output is one --write.

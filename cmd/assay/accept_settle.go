@@ -1,0 +1,156 @@
+package main
+
+import (
+	"cmp"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+
+	"assay/mutate"
+	"assay/report"
+)
+
+// errNew is a run with survivors that nobody knew of; the report has said so.
+var errNew = errors.New("no test notices")
+
+// settle takes what is known beforehand into account once all verdicts have
+// fallen: accepted survivors are set apart, and those that the result before
+// does not have are new.
+func (asked *requests) settle(code *codebase, r *mutate.Result) {
+	r.Notes = append(r.Notes, asked.accepted.apply(code, r, asked.narrow)...)
+	if asked.before == nil {
+		return
+	}
+	r.Compared = true
+	known := map[string]bool{}
+	for _, e := range asked.before.Mutants {
+		known[e.ID] = e.Status == mutate.Survived.String() || e.Status == mutate.Unreached.String()
+	}
+	for i := range r.Verdicts {
+		v := &r.Verdicts[i]
+		v.New = unnoticed(v.Status) && !known[v.Mutant.ID]
+	}
+}
+
+func unnoticed(s mutate.Status) bool { return s == mutate.Survived || s == mutate.Unreached }
+
+// apply sets the accepted survivors apart and gives a note for each entry that
+// is out of date. narrow says that only a part of the project is looked at.
+func (l *acceptList) apply(code *codebase, r *mutate.Result, narrow bool) []mutate.Note {
+	if len(l.entries) == 0 {
+		return nil
+	}
+	mutants, verdicts := map[string]*mutate.Mutant{}, map[string]*mutate.Verdict{}
+	for _, m := range code.mutants {
+		mutants[m.ID] = m
+	}
+	for i := range r.Verdicts {
+		verdicts[r.Verdicts[i].Mutant.ID] = &r.Verdicts[i]
+	}
+	var notes []mutate.Note
+	for _, a := range l.entries {
+		if v := verdicts[a.id]; v != nil && unnoticed(v.Status) && v.Mutant.Unit == a.unit {
+			v.Found, v.Status, v.Detail = v.Status, mutate.Suppressed, a.reason
+			continue
+		}
+		if fault := a.outdated(code, mutants[a.id], verdicts[a.id], narrow); fault != "" {
+			notes = append(notes, mutate.Note{Kind: "stale", Path: acceptName, Line: a.line, Text: fault})
+		}
+	}
+	return notes
+}
+
+// outdated says in a sentence why an entry is of no use any more; "" where it
+// may be. m and v are nil where the run has no such mutant, or did not judge it.
+func (a *acceptance) outdated(code *codebase, m *mutate.Mutant, v *mutate.Verdict, narrow bool) string {
+	takeOut := "; take the entry out with assay accept --remove " + a.id + "."
+	switch {
+	case m == nil && a.elsewhere(code, narrow):
+		return ""
+	case m == nil:
+		return fmt.Sprintf("There is no mutant %s any more%s", a.id, takeOut)
+	case m.Unit != a.unit:
+		return fmt.Sprintf("The code of %s has changed since %s was accepted, so it counts again; look at it once more, and accept it anew or take the entry out.", m.Where(), a.id)
+	case m.Suppressed != "":
+		return fmt.Sprintf("A comment in the source skips %s, too%s", a.id, takeOut)
+	case v == nil || v.Status == mutate.Broken:
+		return ""
+	case v.Status == mutate.Stillborn:
+		return fmt.Sprintf("PHP refuses to compile %s%s", a.id, takeOut)
+	}
+	return fmt.Sprintf("The tests notice %s now%s", a.id, takeOut)
+}
+
+// elsewhere reports whether the mutant of an entry exists although this run
+// does not have it: by other operators, or in a file that is left out.
+func (a *acceptance) elsewhere(code *codebase, narrow bool) bool {
+	if slices.Contains(code.Files, a.path) || !narrow {
+		return slices.ContainsFunc(code.everyMutantOf(a.path), func(m *mutate.Mutant) bool { return m.ID == a.id || strings.HasSuffix(a.id, "."+m.ID) })
+	}
+	return true // the file may have been moved to where this run does not look
+}
+
+// everyMutantOf makes the mutants of one file with each profile.
+func (c *codebase) everyMutantOf(path string) []*mutate.Mutant {
+	text, err := os.ReadFile(filepath.Join(c.Root, filepath.FromSlash(path)))
+	if err != nil {
+		return nil
+	}
+	r := &reader{php: cmp.Or(c.PHP, "php")}
+	defer r.close()
+	f, err := r.read(path, text)
+	if err != nil {
+		return nil
+	}
+	return everyMutant(f, &mutate.Source{Path: path, Text: text})
+}
+
+// readBefore reads the result that --compared-with names.
+func readBefore(path string) (*report.Document, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		var at *fs.PathError
+		if errors.As(err, &at) {
+			err = at.Err
+		}
+		return nil, usagef("--compared-with %s: %v; name a file that --write json=FILE wrote", path, err)
+	}
+	defer f.Close()
+	d, err := report.ReadJSON(f)
+	if err != nil {
+		return nil, usagef("--compared-with %s: %v", path, err)
+	}
+	return d, nil
+}
+
+// failOnNew is the error of --fail-on-new: it names what no test notices, that
+// was not accepted, and that the result before does not have.
+func failOnNew(r *mutate.Result) error {
+	var ids []string
+	for _, v := range r.Verdicts {
+		if unnoticed(v.Status) && (v.New || !r.Compared) {
+			ids = append(ids, v.Mutant.ID)
+		}
+	}
+	if len(ids) == 0 {
+		return nil
+	}
+	slices.Sort(ids)
+	const most = 10
+	what := "and nobody accepted"
+	if r.Compared {
+		what = "that are new"
+		if len(ids) == 1 {
+			what = "that is new"
+		}
+	}
+	list := strings.Join(ids[:min(most, len(ids))], ", ")
+	if n := len(ids) - most; n > 0 {
+		list += fmt.Sprintf(" and %d more", n)
+	}
+	return fmt.Errorf("%w %s %s: %s", errNew, many(len(ids), "change"), what, list)
+}
