@@ -23,6 +23,7 @@ type Settings struct {
 	Config    string   // phpunit.xml, absolute; "" when there is none
 	Bootstrap string   // used only where the configuration names none; "" for none
 	TestPath  string   // the tests, where there is no configuration
+	Above     string   // a directory above Root that the project needs, as a monorepo's with vendor in it; "" for none
 	Jobs      int      // workers; 0 means one a core
 	Cold      bool     // one PHP process a mutant instead of forks
 	View      ViewMode // how a worker gets its own view of the project
@@ -111,9 +112,16 @@ func (e *Engine) prepare() error {
 	}
 	// What lies in a temp directory would be hidden by the view's own.
 	e.keep = append(installation(e.set.PHPUnit), e.harness, e.set.PHP)
+	if e.set.Above != "" {
+		e.keep = append(e.keep, e.set.Above)
+	}
 	e.facts.View = e.set.View
 	if e.set.View == ViewAuto || e.set.View == viewUnset {
 		e.facts.View, e.facts.ViewReason = probeViews(e.set.Root, e.dir)
+	}
+	if e.set.Above != "" && e.facts.View == ViewCopy {
+		return &ProjectError{fmt.Sprintf("the project %s needs %s, and a copy of it would not find that", e.set.Root, e.set.Above),
+			fmt.Sprintf("Run assay in %s, and name the configuration with --phpunit-config.", e.set.Above)}
 	}
 	if err := e.planConfinement(); err != nil {
 		return err

@@ -76,12 +76,12 @@ type resultTest struct {
 }
 
 type resultMutant struct {
-	ID, Operator, File, Before, After, Status string
-	AfterBase64                               string `json:"after_base64"`
-	Line, Start, End                          int
-	Killer, How                               *string
-	TestsReaching                             []int `json:"tests_reaching"`
-	TestsRun                                  int   `json:"tests_run"`
+	ID, Operator, File, Function, Before, After, Status string
+	AfterBase64                                         string `json:"after_base64"`
+	Line, Start, End                                    int
+	Killer, How                                         *string
+	TestsReaching                                       []int `json:"tests_reaching"`
+	TestsRun                                            int   `json:"tests_run"`
 }
 
 func (m *resultMutant) edit(source []byte) ([]byte, error) {

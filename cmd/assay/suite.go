@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"path/filepath"
 	"runtime"
 
 	"assay/exec"
@@ -23,6 +24,9 @@ func (o *suiteOptions) settings(c *codebase) (exec.Settings, error) {
 	}
 	if c.Bootstrap == "" {
 		s.Bootstrap = c.Autoload
+	}
+	if rel, err := filepath.Rel(c.Root, c.VendorDir); err == nil && !filepath.IsLocal(rel) && c.Autoload != "" {
+		s.Above = filepath.Dir(c.VendorDir)
 	}
 	err = o.confineOptions.apply(&s)
 	return s, err
