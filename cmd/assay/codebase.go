@@ -34,6 +34,9 @@ type codebase struct {
 // load finds the project and makes its mutants. suite is nil when nothing is
 // to be run.
 func load(o sourceOptions, suite *suiteOptions, paths []string) (*codebase, error) {
+	if suite != nil {
+		makeStateDir()
+	}
 	began := time.Now()
 	ops, err := chooseOperators(o)
 	if err != nil {

@@ -271,12 +271,18 @@ func journalKey(code *codebase, facts exec.Facts, options any, outputs []output)
 			written[abs] = true
 		}
 	}
+	if last, err := lastRunPath(code.Root); err == nil {
+		written[filepath.Dir(last)] = true // what this program keeps may lie in the project
+	}
 	err = filepath.WalkDir(code.Root, func(path string, d fs.DirEntry, err error) error {
 		if err != nil {
 			return nil // unreadable: neither we nor the tests see into it
 		}
 		name := d.Name()
 		if d.IsDir() {
+			if written[path] {
+				return filepath.SkipDir
+			}
 			if name == ".git" || name == "node_modules" || name == "vendor" || strings.HasPrefix(name, ".phpunit") {
 				return hashDependencies(h, path, name)
 			}

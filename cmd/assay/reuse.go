@@ -68,6 +68,9 @@ func (c *runCommand) remember(env *environment, code *codebase, facts exec.Facts
 		for _, o := range outputs {
 			written = append(written, o.path)
 		}
+		if c.History != "" {
+			written = append(written, c.History)
+		}
 		now, err = newSituation(code, survey, parts, written)
 	}
 	if err != nil {

@@ -53,6 +53,9 @@ func newSituation(code *codebase, survey *exec.Survey, parts []part, outputs []s
 	s := &situation{root: code.Root, parts: parts, deps: survey.Dependencies(), sources: map[string]string{},
 		paths: map[string]string{}, classes: map[string]string{}, plans: map[planKey]string{}, texts: map[string][]byte{},
 		common: map[string]struct{}{}}
+	if last, err := lastRunPath(s.root); err == nil {
+		s.outputs = append(s.outputs, filepath.Dir(last))
+	}
 	for _, p := range outputs {
 		if abs, err := filepath.Abs(p); err == nil {
 			s.outputs = append(s.outputs, abs)
@@ -389,7 +392,7 @@ func (s *situation) touchedSince(began time.Time) bool {
 		case touched:
 			return filepath.SkipAll
 		case err != nil || !d.IsDir(): // files have been looked at
-		case d.Name() == "vendor", d.Name() == "node_modules", d.Name() == ".git", strings.HasPrefix(d.Name(), ".phpunit"):
+		case d.Name() == "vendor", d.Name() == "node_modules", d.Name() == ".git", strings.HasPrefix(d.Name(), ".phpunit"), slices.Contains(s.outputs, p):
 			return filepath.SkipDir
 		default:
 			touched = after(p)
@@ -416,13 +419,13 @@ func projectNames(root string, outputs []string) ([]string, error) {
 			names = append(names, rel+" closed")
 			return nil
 		}
+		kids[path.Dir(rel)]++
 		if strings.HasPrefix(d.Name(), ".phpunit") || slices.Contains(outputs, p) {
 			if d.IsDir() {
 				return filepath.SkipDir
 			}
 			return nil
 		}
-		kids[path.Dir(rel)]++
 		switch {
 		case rel == "vendor", rel == "node_modules", rel == ".git":
 			if d.IsDir() {

@@ -41,7 +41,7 @@ func (c *runCommand) reuseParts(code *codebase, facts exec.Facts) ([]part, error
 		{"PHPUnit", sumOf(facts.PHPUnit, code.PHPUnit.Path, fileSum(code.PHPUnit.Path))},
 		{"PHPUnit's configuration", config},
 		{"composer.lock", in("composer.lock")},
-		{"vendor", in("vendor/composer/installed.json", "vendor/composer/installed.php", "vendor/composer/autoload_classmap.php",
+		{"vendor", in("vendor/composer/installed.json", "vendor/composer/autoload_classmap.php",
 			"vendor/composer/autoload_files.php", "vendor/composer/autoload_psr4.php", "vendor/composer/autoload_namespaces.php",
 			"node_modules/.package-lock.json")},
 		{"what the options say of the tests", sumOf(options)},

@@ -29,6 +29,15 @@ func lastRunPath(root string) (string, error) {
 	return filepath.Join(cache, "assay", hex.EncodeToString(sum[:8])+".json.gz"), nil
 }
 
+// makeStateDir makes the directory of these files before anything else is done:
+// it may lie in a project, and then its coming would be a change there. Who
+// writes into it finds out where it cannot be had.
+func makeStateDir() {
+	if path, err := lastRunPath(""); err == nil {
+		os.MkdirAll(filepath.Dir(path), 0o700)
+	}
+}
+
 // saveLastRun keeps a result for showing.
 func saveLastRun(r *mutate.Result) error {
 	path, err := lastRunPath(r.Root)

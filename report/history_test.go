@@ -1,0 +1,144 @@
+package report
+
+import (
+	"bytes"
+	"encoding/json"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"assay/mutate"
+)
+
+// night makes the record of a result that is the fixture but for the status of
+// some mutants.
+func night(t *testing.T, before []Record, day int, scope string, status map[string]mutate.Status) Record {
+	t.Helper()
+	r := fixture(t)
+	for i, v := range r.Verdicts {
+		if s, ok := status[v.Mutant.ID]; ok {
+			r.Verdicts[i].Status = s
+		}
+	}
+	return RecordOf(r, before, time.Date(2026, 11, day, 3, 10, 0, 0, time.UTC), scope, "", len(r.Verdicts))
+}
+
+// lines writes records and reads them again.
+func lines(t *testing.T, records ...Record) []Record {
+	t.Helper()
+	var b bytes.Buffer
+	for _, rec := range records {
+		line, err := rec.Line()
+		if err != nil {
+			t.Fatal(err)
+		}
+		if bytes.Count(line, []byte("\n")) != 1 || line[len(line)-1] != '\n' || !json.Valid(line) {
+			t.Fatalf("no line: %q", line)
+		}
+		b.Write(line)
+	}
+	out, err := ReadHistory(&b)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return out
+}
+
+func TestHistoryTellsWhatCameAndWent(t *testing.T) {
+	first := night(t, nil, 1, "a", nil)
+	if got, want := strings.Join(first.New, " "), "delay-return-d2 fits-le-3a lamp-text-77"; got != want {
+		t.Errorf("at first %s, want %s", got, want)
+	}
+	if got, want := first.Counts, (Counts{Noticed: 2, Survived: 3, Unreached: 1}); got != want {
+		t.Errorf("counts %v, want %v", got, want)
+	}
+	if got, want := first.Classes["Sound\\Ferry"], (Counts{2, 2, 1}); got != want {
+		t.Errorf("of the class %v, want %v", got, want)
+	}
+	so := lines(t, first)
+	second := night(t, so, 2, "a", map[string]mutate.Status{"fits-le-3a": mutate.Killed, "fits-lt-9e": mutate.Survived})
+	if !slices.Equal(second.New, []string{"fits-lt-9e"}) || !slices.Equal(second.Gone, []string{"fits-le-3a"}) {
+		t.Errorf("new %v, gone %v", second.New, second.Gone)
+	}
+	// A run of other files in between is nothing to compare with.
+	so = lines(t, first, night(t, so, 2, "b", nil), second)
+	third := night(t, so, 3, "a", nil)
+	if !slices.Equal(third.New, []string{"fits-le-3a"}) || !slices.Equal(third.Gone, []string{"fits-lt-9e"}) {
+		t.Errorf("new %v, gone %v", third.New, third.Gone)
+	}
+}
+
+// Two branches each add a line after a common one; put together in whatever
+// order, the history says what survives at its end, by time.
+func TestHistoryOfTwoBranches(t *testing.T) {
+	base := night(t, nil, 1, "a", nil)
+	so := lines(t, base)
+	left := night(t, so, 2, "a", map[string]mutate.Status{"fits-le-3a": mutate.Killed})
+	right := night(t, so, 3, "a", map[string]mutate.Status{"lamp-text-77": mutate.Killed, "fits-lt-9e": mutate.Survived})
+	want := []string{"delay-return-d2", "fits-lt-9e"}
+	for _, order := range [][]Record{{base, left, right}, {base, right, left}} {
+		all := lines(t, order...)
+		if got := all[2].Survives; !slices.Equal(got, want) {
+			t.Errorf("%v survive, want %v", got, want)
+		}
+	}
+}
+
+func TestHistoryRefuses(t *testing.T) {
+	good, _ := night(t, nil, 1, "a", nil).Line()
+	for text, want := range map[string]string{
+		"<<<<<<< HEAD\n":           "line 2: a mark of a merge that was not finished",
+		"{\"format\": \"x\"}":      `line 2 has the format "x"; this assay reads "assay history 1"`,
+		"{\"counts\": [1, 2]}":     "line 2 is no record of a run (2 figures, want 3",
+		"nothing":                  "line 2 is no record of a run (",
+		string(good[:len(good)/2]): "line 2 is no record of a run (",
+	} {
+		_, err := ReadHistory(strings.NewReader(string(good) + text))
+		if err == nil || !strings.HasPrefix(err.Error(), want) {
+			t.Errorf("%.20q: %v, want %s", text, err, want)
+		}
+	}
+}
+
+// A figure stands where the axis says: 50 of 0 to 100 is half way.
+func TestChartPlaces(t *testing.T) {
+	a := axis{left: 10, right: 110, top: 0, bottom: 200, low: 0, high: 100}
+	v := []*float64{new(float64), nil, new(float64), new(float64)}
+	*v[2], *v[3] = 50, 100
+	if got := a.traces(v); len(got) != 1 || got[0] != "76.7,100 110,0" {
+		t.Errorf("%v", got)
+	}
+	if got, want := plot(v, 0, 100), "▁·▅█"; got != want {
+		t.Errorf("%s, want %s", got, want)
+	}
+	for s, want := range map[float64]float64{0.3: 0.5, 1: 1, 1.1: 2, 30: 50, 60: 100} {
+		if got := niceStep(s); got != want {
+			t.Errorf("step %v, want %v: %v", s, want, got)
+		}
+	}
+}
+
+// Names come from PHP files and are shown, never obeyed.
+func TestHistoryShowsNames(t *testing.T) {
+	rec := night(t, nil, 1, "a", nil)
+	rec.Classes["<b>\x1b[31m"] = Counts{1, 1, 1}
+	rec.New = append(rec.New, "<script>")
+	other := rec
+	other.When = rec.When.Add(time.Hour)
+	var page, text bytes.Buffer
+	if err := HistoryHTML(&page, "<i>", []Record{rec, other}, 2); err != nil {
+		t.Fatal(err)
+	}
+	if err := HistoryText(&text, []Record{rec, other}, 2, Options{}); err != nil {
+		t.Fatal(err)
+	}
+	for _, bad := range []string{"<b>", "<i>", "<script>", "http:", "https:", "src="} {
+		if strings.Contains(page.String(), bad) {
+			t.Errorf("the page holds %s", bad)
+		}
+	}
+	if strings.Contains(text.String(), "\x1b") {
+		t.Error("the text holds a control sequence")
+	}
+}
