@@ -234,8 +234,8 @@ func oracleProjects(t *testing.T) []oracleProject {
 	}
 	for _, file := range dirs {
 		dir := filepath.Dir(file)
-		red, configs := fixtureConfigs(t, file)
-		if red || !wanted(filepath.Base(dir)) {
+		unfit, configs := fixtureConfigs(t, file)
+		if unfit || !wanted(filepath.Base(dir)) {
 			continue
 		}
 		for _, config := range configs {
@@ -255,8 +255,8 @@ func oracleProjects(t *testing.T) []oracleProject {
 }
 
 // fixtureConfigs gives the configurations that a fixture's claims name, "" for
-// the default one first.
-func fixtureConfigs(t *testing.T, file string) (red bool, configs []string) {
+// the default one first, and whether it is red or wants a later PHP.
+func fixtureConfigs(t *testing.T, file string) (unfit bool, configs []string) {
 	t.Helper()
 	text, err := os.ReadFile(file)
 	if err != nil {
@@ -264,6 +264,7 @@ func fixtureConfigs(t *testing.T, file string) (red bool, configs []string) {
 	}
 	var c struct {
 		Red    bool
+		PHP    string
 		Claims []struct{ Config string }
 	}
 	if err := json.Unmarshal(text, &c); err != nil {
@@ -275,7 +276,8 @@ func fixtureConfigs(t *testing.T, file string) (red bool, configs []string) {
 			configs = append(configs, claim.Config)
 		}
 	}
-	return c.Red, configs
+	old := c.PHP != "" && osexec.Command("php", "-r", "exit(version_compare(PHP_VERSION, $argv[1], '>=') ? 0 : 9);", c.PHP).Run() != nil
+	return c.Red || old, configs
 }
 
 // prepared gives a copy of the project, ready for its tests.
