@@ -2,6 +2,7 @@ package mutate
 
 import (
 	"fmt"
+	"regexp"
 	"slices"
 	"strings"
 
@@ -51,6 +52,9 @@ type SkipFault struct {
 }
 
 func (f *SkipFault) Error() string { return fmt.Sprintf("%s:%d: %s", f.Path, f.Line, f.Text) }
+
+// nameForm is what operators and families look like.
+var nameForm = regexp.MustCompile(`^(?:\*|[A-Za-z0-9_/-]+)$`)
 
 const skipForm = "write // assay: skip OPERATOR because REASON"
 
@@ -121,7 +125,7 @@ func readSkip(line string) (names []string, reason, fault string) {
 		return nil, "", "there is no reason behind because; " + skipForm
 	}
 	for _, name := range strings.Split(list, ",") {
-		if name = strings.TrimSpace(name); name == "" || strings.ContainsAny(name, " \t") {
+		if name = strings.TrimSpace(name); !nameForm.MatchString(name) {
 			return nil, "", fmt.Sprintf("%q is no list of operators; put commas between them, and %s", list, skipForm)
 		}
 		names = append(names, name)

@@ -151,11 +151,10 @@ func markdownApart(b *strings.Builder, r *mutate.Result, o Options) {
 
 // markdownFresh lists what is new, as much as fits in a tenth of the text.
 func markdownFresh(b *strings.Builder, r *mutate.Result, o Options) {
-	if !r.Compared {
-		return
-	}
-	fmt.Fprintf(b, "**%s**\n\n", freshSaid(r))
 	found, begin := fresh(r), b.Len()
+	if len(found) > 0 {
+		b.WriteString("**New**\n\n")
+	}
 	for i, v := range found {
 		m := v.Mutant
 		if b.Len()-begin > markdownBytes/10 {

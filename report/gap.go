@@ -79,6 +79,9 @@ func headline(r *mutate.Result) string {
 	if apart := apartCount(r); apart != nil {
 		text += " Not counted: " + strings.Join(apart, ", ") + "."
 	}
+	if said := freshSaid(r); said != "" {
+		text += " " + said
+	}
 	if s.Broken > 0 {
 		text += fmt.Sprintf(" assay itself failed on %d.", s.Broken)
 	}

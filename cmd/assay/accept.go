@@ -5,6 +5,8 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+	"unicode"
+	"unicode/utf8"
 
 	"assay/mutate"
 	"assay/report"
@@ -21,6 +23,8 @@ type acceptCommand struct {
 func (c *acceptCommand) run(env *environment) error {
 	c.Because = strings.Join(strings.Fields(c.Because), " ")
 	switch {
+	case strings.ContainsFunc(c.Because, unicode.IsControl) || !utf8.ValidString(c.Because):
+		return usagef("--because: the reason holds control characters, or bytes that are not UTF-8; write plain text")
 	case c.Remove && len(c.IDs) == 0:
 		return usagef("--remove: say which; assay accept lists the entries")
 	case c.Remove && c.Because != "":

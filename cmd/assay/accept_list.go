@@ -6,11 +6,13 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
+	"net/url"
 	"os"
 	"path/filepath"
 	"regexp"
 	"slices"
 	"strings"
+	"unicode"
 
 	"assay/mutate"
 	"assay/report"
@@ -24,9 +26,10 @@ import (
 //	ID UNIT PATH because REASON
 //
 // UNIT is the fingerprint of the code around the change (mutate.Mutant.Unit)
-// when it was accepted. PATH is that of its file, in which a blank is written
-// %20, and says where to look for it. A line that begins with "#" is a comment
-// and stays before the entry that it stands before.
+// when it was accepted. PATH is that of its file, in which blanks, control
+// characters and the percent sign are written as in URLs, and says where to look
+// for it. A line that begins with "#" is a comment and stays before the entry
+// that it stands before.
 const acceptName = "assay.accepted"
 
 const acceptHead = `# Changes that no test notices and that somebody looked at and left.
@@ -90,10 +93,10 @@ func (l *acceptList) take(n int, line string) string {
 		return ""
 	}
 	m := acceptLine.FindStringSubmatch(line)
-	if m == nil {
+	if m == nil || strings.ContainsFunc(line, unicode.IsControl) {
 		return "this is no entry; take the line out, and use assay accept ID --because REASON to write it"
 	}
-	a := &acceptance{id: m[1], unit: m[2], path: pathUnescapes.Replace(m[3]), reason: m[4], line: n, before: l.rest}
+	a := &acceptance{id: m[1], unit: m[2], path: unescapePath(m[3]), reason: m[4], line: n, before: l.rest}
 	if same := l.find(a.id); same != nil {
 		if same.unit == a.unit && same.reason == a.reason {
 			return "" // of two branches that accepted the same
@@ -111,10 +114,27 @@ func (l *acceptList) find(id string) *acceptance {
 	return nil
 }
 
-var (
-	pathEscapes   = strings.NewReplacer("%", "%25", " ", "%20", "\t", "%09", "\n", "%0A", "\r", "%0D")
-	pathUnescapes = strings.NewReplacer("%25", "%", "%20", " ", "%09", "\t", "%0A", "\n", "%0D", "\r")
-)
+func escapePath(path string) string {
+	var b strings.Builder
+	for i := range len(path) {
+		if c := path[i]; c <= ' ' || c == '%' || c >= 0x7f {
+			fmt.Fprintf(&b, "%%%02X", c)
+		} else {
+			b.WriteByte(c)
+		}
+	}
+	return b.String()
+}
+
+// unescapePath is its inverse. What is no escape stays as it is: then no file
+// has the name.
+func unescapePath(s string) string {
+	path, err := url.PathUnescape(s)
+	if err != nil {
+		return s
+	}
+	return path
+}
 
 // put adds an entry, or replaces the one of the same ID.
 func (l *acceptList) put(m *mutate.Mutant, reason string) {
@@ -144,7 +164,7 @@ func (l *acceptList) write(root string) error {
 			return err
 		}
 		for _, a := range l.entries {
-			if _, err := fmt.Fprintf(w, "%s%s %s %s because %s\n", a.before, a.id, a.unit, pathEscapes.Replace(a.path), a.reason); err != nil {
+			if _, err := fmt.Fprintf(w, "%s%s %s %s because %s\n", a.before, a.id, a.unit, escapePath(a.path), a.reason); err != nil {
 				return err
 			}
 		}

@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"io/fs"
 	"os"
-	"path/filepath"
 	"slices"
 	"strings"
 
@@ -94,9 +93,30 @@ func (a *acceptance) elsewhere(code *codebase, narrow bool) bool {
 	return true // the file may have been moved to where this run does not look
 }
 
-// everyMutantOf makes the mutants of one file with each profile.
+// everyMutantOf makes the mutants of one file with each profile; none where
+// there is no such file in the project.
 func (c *codebase) everyMutantOf(path string) []*mutate.Mutant {
-	text, err := os.ReadFile(filepath.Join(c.Root, filepath.FromSlash(path)))
+	if made, ok := c.every[path]; ok {
+		return made
+	}
+	var made []*mutate.Mutant
+	tree, err := os.OpenRoot(c.Root) // the path leads nowhere else
+	if err == nil {
+		defer tree.Close()
+		made = c.mutantsIn(tree, path)
+	}
+	if c.every == nil {
+		c.every = map[string][]*mutate.Mutant{}
+	}
+	c.every[path] = made
+	return made
+}
+
+func (c *codebase) mutantsIn(tree *os.Root, path string) []*mutate.Mutant {
+	if info, err := tree.Stat(path); err != nil || !info.Mode().IsRegular() {
+		return nil
+	}
+	text, err := tree.ReadFile(path)
 	if err != nil {
 		return nil
 	}

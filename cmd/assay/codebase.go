@@ -26,9 +26,10 @@ type codebase struct {
 	points    []*mutate.Points // of each file, in order
 	mutants   []*mutate.Mutant // in the order of mutate.Sort, IDs unique
 	notes     []mutate.Note
-	faults    []error   // in comments that skip mutants
-	began     time.Time // before anything of it was read
-	prefix    string    // from where the user stands to the root, for paths in reports
+	faults    []error                     // in comments that skip mutants
+	every     map[string][]*mutate.Mutant // by file; see everyMutantOf
+	began     time.Time                   // before anything of it was read
+	prefix    string                      // from where the user stands to the root, for paths in reports
 }
 
 // load finds the project and makes its mutants. suite is nil when nothing is
