@@ -4,10 +4,14 @@ declare(strict_types=1);
 
 namespace AssayHarness;
 
+use PHPUnit\Event\Application\Finished;
 use PHPUnit\Event\Code\ComparisonFailureBuilder;
 use PHPUnit\Event\Code\ThrowableBuilder;
 use PHPUnit\Event\Facade as EventFacade;
 use PHPUnit\Event\Test;
+use PHPUnit\Event\TestRunner\ExecutionFinished;
+use PHPUnit\Event\TestRunner\ExecutionStarted;
+use PHPUnit\Event\Tracer\Tracer;
 use PHPUnit\Framework\Assert;
 use PHPUnit\Framework\DataProviderTestSuite;
 use PHPUnit\Framework\TestCase;
@@ -54,6 +58,9 @@ final class Inside
 {
     /** What the way in rests on; without one of these there is none. */
     private const NEEDED = [
+        [Tracer::class, 'trace'], [ExecutionStarted::class, 'asString'], [ExecutionFinished::class, 'asString'],
+        [Test\PreparationStarted::class, 'test'], [Test\Finished::class, 'test'], [Test\Failed::class, 'throwable'],
+        [Test\Errored::class, 'throwable'], [Finished::class, 'shellExitCode'],
         [EventFacade::class, 'registerTracer'], [Application::class, 'run'], [TestRunner::class, 'run'],
         [TestSuite::class, 'setTests'], [TestCase::class, 'dataName'], [ShellExitCodeCalculator::class, 'calculate'],
         [ResultFacade::class, 'result'], [Registry::class, 'get'],

@@ -22,28 +22,34 @@ use PHPUnit\Runner\Version;
 require __DIR__ . '/Inside10.php';
 require __DIR__ . '/Tree.php';
 
+// Before the reporter is declared, which needs what may be missing.
+if (Inside::missing() !== null) {
+    Suite::refuse('it has no ' . Inside::missing());
+}
+
 final class Suite
 {
     public static function main(array $setup): void
     {
-        $missing = Inside::missing();
-        if ($missing !== null) {
-            self::refuse("it has no {$missing}");
-        }
         Probe::$building = (bool) ($setup['probed'] ?? false);
         $argv = Inside::arguments($setup['argv']);
         $_SERVER['argv'] = $GLOBALS['argv'] = $argv;
         $_SERVER['argc'] = $GLOBALS['argc'] = \count($argv);
         $_SERVER['SCRIPT_NAME'] = $_SERVER['SCRIPT_FILENAME'] = $_SERVER['PHP_SELF'] = $_SERVER['PATH_TRANSLATED'] = $setup['phpunit'];
-        Facade::instance()->registerTracer(new Reporter());
+        $reporter = new Reporter();
+        Facade::instance()->registerTracer($reporter);
         Late::arm(InvalidDataProviderException::class);
-        exit((new \PHPUnit\TextUI\Application())->run($argv));
+        $status = (new \PHPUnit\TextUI\Application())->run($argv);
+        if ($status === 0 && $reporter->sawNothing()) {
+            self::refuse('its run does not say when it begins');
+        }
+        exit($status);
     }
 
     /** @return never */
     public static function refuse(string $why): void
     {
-        Stage::$channel->send(['unfit', 'PHPUnit ' . Version::id() . " cannot be hooked: {$why}. PHPUnit 9.6 to 13 can; a newer assay may know this one."]);
+        Stage::$channel->send(['unfit', 'PHPUnit ' . Version::id() . " cannot be hooked: {$why}. PHPUnit 9.6 to 13 can; name one with --phpunit, or try a newer assay."]);
         \posix_kill(\getmypid(), \SIGKILL);
         exit(70);
     }
@@ -390,6 +396,12 @@ final class Reporter implements Tracer
     private function between(): void
     {
         $this->close();
+    }
+
+    /** Whether the moment before the first test never came. */
+    public function sawNothing(): bool
+    {
+        return !isset($this->tree);
     }
 
     private function end(): void
