@@ -65,7 +65,10 @@ func Generate(f *syntax.File, src *Source, ops []*Operator, points *Points) []*M
 		if scope.Class == "" && scope.Function != "" {
 			m.Function = scope.String()
 		}
-		m.Unit = within.of(x.node, scope)
+		m.Unit, m.Begin = within.of(x.node, scope), x.edit.Start
+		if strings.HasSuffix(x.node.Kind, "_statement") {
+			m.Begin = x.node.Start
+		}
 		if points != nil {
 			at := holder(x.node, x.edit.Span)
 			m.Point, m.Inspected = points.At(at), isInspected(at)

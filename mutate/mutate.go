@@ -82,6 +82,9 @@ type Mutant struct {
 	// member or statement outside of functions: the same as long as its code is.
 	// "" where the mutant was not made of a tree.
 	Unit string
+	// Begin is the byte offset at which the statement begins that the operator
+	// changes; Edit.Start where it changes something smaller.
+	Begin int
 	// Suppressed says why the user's own comment excludes the mutant; "" if
 	// none does.
 	Suppressed string
@@ -179,6 +182,7 @@ type Verdict struct {
 	Mutant   *Mutant
 	Status   Status
 	Killer   TestID        // the test that noticed; "" if none or not one test
+	Killers  []TestID      // with Result.AllKills: those of Reaching that notice by themselves, with what they depend on; in the same order
 	How      How           // for Killed
 	Detail   string        // one line for people: the failure's message, why broken
 	Reaching []TestID      // tests that reach the change, in the order in which they would run
@@ -228,6 +232,7 @@ type Result struct {
 	PHPUnit  string // version
 	Profile  string // "core" or "wide"
 	Partial  bool   // interrupted, or cut short by a budget
+	AllKills bool   // Verdict.Killers are known
 	Compared bool   // with another result: Verdict.New means something
 	Verdicts []Verdict
 	Tests    []Test

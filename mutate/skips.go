@@ -21,8 +21,8 @@ import (
 //   - on a line of its own before a function, class or other declaration, or
 //     in its doc comment, for all of that;
 //   - on a line of its own before a statement, an argument, an element of an
-//     array or an arm of a match, for that, without the blocks that a statement
-//     holds;
+//     array or an arm of a match, for that; of a statement that holds others,
+//     such as an if or a loop, for what is changed in the statement itself;
 //   - on a line of its own elsewhere, for what begins on the next line of code.
 //
 // PHP's own reading says what is a comment: the same text in a string is not.
@@ -31,17 +31,22 @@ type Skip struct {
 	Line   int    // 1-based, of the line that says it
 	Names  []string
 	Reason string // not empty
-	// Begin is where a mutant has to begin that is set apart: half-open byte
-	// offsets. Except are the parts that are left out.
-	Begin  syntax.Span
+	// Within is where a mutant has to begin that is set apart, or the statement
+	// that it changes: half-open byte offsets. Except are the parts that are
+	// left out.
+	Within syntax.Span
 	Except []syntax.Span
 }
 
-// Covers reports whether a mutant of the same file begins where the comment
-// says. Its operator is not looked at.
+// Covers reports whether the comment is about the place of a mutant. Its
+// operator is not looked at.
 func (s *Skip) Covers(m *Mutant) bool {
-	holds := func(x syntax.Span) bool { return x.Start <= m.Edit.Start && m.Edit.Start < x.End }
-	return m.Source.Path == s.Path && holds(s.Begin) && !slices.ContainsFunc(s.Except, holds)
+	return m.Source.Path == s.Path && (s.holds(m.Edit.Start) || s.holds(m.Begin))
+}
+
+func (s *Skip) holds(offset int) bool {
+	in := func(x syntax.Span) bool { return x.Start <= offset && offset < x.End }
+	return in(s.Within) && !slices.ContainsFunc(s.Except, in)
 }
 
 // A SkipFault is a comment that is meant to be a Skip and is none.
@@ -137,11 +142,11 @@ func readSkip(line string) (names []string, reason, fault string) {
 func (s *Skip) aim(f *syntax.File, comment *syntax.Node) {
 	line, column := f.Position(comment.Start)
 	if strings.TrimSpace(f.Line(line)[:column-1]) != "" {
-		s.Begin = f.LineSpan(line)
+		s.Within = f.LineSpan(line)
 		return
 	}
 	if d := comment.Parent; declares(d) && (d.Child("body") == nil || comment.End <= d.Child("body").Start) {
-		s.Begin = d.Span // between its attributes and its name
+		s.Within = d.Span // between its attributes and its name
 		return
 	}
 	next := f.LeafFrom(comment.End)
@@ -154,12 +159,12 @@ func (s *Skip) aim(f *syntax.File, comment *syntax.Node) {
 	}
 	switch {
 	case declares(n):
-		s.Begin = n.Span
+		s.Within = n.Span
 	case strings.HasSuffix(n.Kind, "_statement"), n.Is("argument", "array_element_initializer", "match_conditional_expression", "match_default_expression"):
-		s.Begin, s.Except = n.Span, blocksOf(n)
+		s.Within, s.Except = n.Span, blocksOf(n)
 	default:
 		at, _ := f.Position(next.Start)
-		s.Begin = f.LineSpan(at)
+		s.Within = f.LineSpan(at)
 	}
 }
 

@@ -16,13 +16,19 @@ var integers = &Operator{ID: "test/integer", Kinds: []string{"integer"}, Apply: 
 	return []Edit{{Span: n.Span, New: "-" + f.Text(n)}}
 }}
 
+// once changes a statement by an edit within the block that it holds.
+var once = &Operator{ID: "test/once", Kinds: []string{"foreach_statement"}, Apply: func(f *syntax.File, n *syntax.Node) []Edit {
+	end := n.Child("body").End - 1
+	return []Edit{{Span: syntax.Span{Start: end, End: end}, New: "break;"}}
+}}
+
 func placesIn(t *testing.T, text string) (*syntax.File, []*Mutant) {
 	t.Helper()
 	f, err := syntax.Parse("a.php", []byte(text))
 	if err != nil {
 		t.Fatal(err)
 	}
-	return f, Generate(f, &Source{Path: "a.php", Text: []byte(text)}, []*Operator{integers}, nil)
+	return f, Generate(f, &Source{Path: "a.php", Text: []byte(text)}, []*Operator{integers, once}, nil)
 }
 
 // Each number says which comments are about it: the text of a comment's reason.
@@ -84,6 +90,10 @@ final class Fare
         foreach ([22] as $i) { // assay: skip * because line of a block
             $f(23);
         }
+        // assay: skip * because loop
+        foreach ([] as $i) {
+            $f(43);
+        }
         $g = $f(24)
             // assay: skip * because next line
             + $f(25)
@@ -130,7 +140,7 @@ final class Fare
 		var about []string
 		for _, m := range ms {
 			if s.Covers(m) {
-				about = append(about, m.Before())
+				about = append(about, strings.TrimPrefix(m.Edit.New, "-"))
 			}
 		}
 		got = append(got, fmt.Sprintf("%d %s, %s: %s", s.Line, strings.Join(s.Names, "+"), s.Reason, strings.Join(about, " ")))
@@ -139,6 +149,9 @@ final class Fare
 	for n := 1; n <= 40; n++ {
 		if n != 38 {
 			whole += fmt.Sprintf(" %d", n)
+		}
+		if n == 23 {
+			whole += " break; 43 break;"
 		}
 	}
 	want := []string{
@@ -154,12 +167,13 @@ final class Fare
 		"47 *, statement: 16",
 		"51 *, behind a statement: 17 18",
 		"52 *, before a statement: 19 20",
-		"55 *, line of a block: 22",
-		"59 *, next line: 25",
-		"63 *, argument: 27 28",
-		"69 *, arm: 30 31",
-		"74 *, case: 34",
-		"87 *, end of block: ",
+		"55 *, line of a block: 22 break;",
+		"58 *, loop: break;",
+		"63 *, next line: 25",
+		"67 *, argument: 27 28",
+		"73 *, arm: 30 31",
+		"78 *, case: 34",
+		"91 *, end of block: ",
 	}
 	if diff := cmp.Diff(want, got); diff != "" {
 		t.Errorf("-want +got:\n%s", diff)

@@ -61,6 +61,9 @@ func (c *checkCommand) run(env *environment) error {
 	for _, n := range code.notes {
 		c.remark(env, noteLine(n, code.prefix), "")
 	}
+	if _, err := readAccepted(code.Root); err != nil {
+		return err
+	}
 	engine, err := c.open(env, code)
 	if err != nil {
 		return c.unfit(env, err)
