@@ -240,6 +240,9 @@ func (p *pageBuilder) add(v mutate.Verdict, gap string) {
 		said = sentence(&v)
 		said = strings.ToUpper(said[:1]) + said[1:] + "."
 	}
+	if v.New {
+		said = strings.TrimSpace("New since the result that this one is compared with. " + said)
+	}
 	row := []any{m.ID, op, file, p.classes[[2]string{m.Class, m.Source.Path}], fn, m.Line, m.Column, p.index[v.Status.String()], p.list(v.Reaching), said}
 	p.Mutants = append(p.Mutants, append(append(row, pageEdit(m)...), gap))
 }

@@ -93,7 +93,7 @@ func junitMutant(v mutate.Verdict, s junitSuite, o Options) junitCase {
 		Name:  fmt.Sprintf("%s (%s)", m.ID, m.Op.ID),
 		Class: strings.ReplaceAll(s.Name, `\`, "."), File: s.File, Line: m.Line, Time: seconds(v.Time, o),
 	}
-	detail := &junitDetail{Type: v.Status.String(), Message: unnoticed(v)}
+	detail := &junitDetail{Type: v.Status.String(), Message: unnoticed(v) + mark(v)}
 	switch v.Status {
 	case mutate.Survived:
 		detail.Text = fmt.Sprintf("\n%s:%d:%d %s\n%s%s%s", s.File, m.Line, m.Column, visible(m.Where()), shownDiff(m),
