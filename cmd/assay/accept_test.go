@@ -1,8 +1,11 @@
 package main
 
 import (
+	"errors"
+	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 
@@ -90,14 +93,14 @@ func TestAcceptListKeepsComments(t *testing.T) {
 
 func TestAcceptListRefuses(t *testing.T) {
 	for line, want := range map[string]string{
-		"K.a abcdefghij a.php":                          "this is no entry",
-		"K.a abcdefghij a.php because ":                 "this is no entry",
-		"K.a abc a.php because so":                      "this is no entry",
-		"K.a abcdefghij a b.php because so":             "this is no entry",
-		"K.a abcdefghij a.php because \x1b[31m so":      "this is no entry",
-		"K.a abcdefghij a.php because \u009b31m so":     "this is no entry",
-		"=======":                                       "a merge was left unfinished here",
-		"||||||| base":                                  "a merge was left unfinished here",
+		"K.a abcdefghij a.php":                      "this is no entry",
+		"K.a abcdefghij a.php because ":             "this is no entry",
+		"K.a abc a.php because so":                  "this is no entry",
+		"K.a abcdefghij a b.php because so":         "this is no entry",
+		"K.a abcdefghij a.php because \x1b[31m so":  "this is no entry",
+		"K.a abcdefghij a.php because \u009b31m so": "this is no entry",
+		"=======":      "a merge was left unfinished here",
+		"||||||| base": "a merge was left unfinished here",
 		"K.z abcdefghij z.php because of another thing": "K.z stands in line 1, too; keep one of the two",
 	} {
 		root := writeList(t, "K.z abcdefghij z.php because so\n"+line+"\n")
@@ -141,5 +144,32 @@ func TestAcceptListMerges(t *testing.T) {
 	}
 	if diff := cmp.Diff([]string{"K.a", "K.b", "K.c", "K.m", "K.n", "K.y", "K.z"}, got); diff != "" {
 		t.Error(diff)
+	}
+}
+
+func TestFailOnNew(t *testing.T) {
+	verdict := func(id string, s mutate.Status, isNew bool) mutate.Verdict {
+		return mutate.Verdict{Mutant: &mutate.Mutant{ID: id}, Status: s, New: isNew}
+	}
+	vs := []mutate.Verdict{verdict("b", mutate.Survived, true), verdict("a", mutate.Unreached, false), verdict("c", mutate.Killed, false),
+		verdict("d", mutate.Suppressed, false), verdict("e", mutate.TimedOut, false), verdict("f", mutate.Stillborn, false)}
+	many := slices.Repeat(vs[:1], 12)
+	for name, c := range map[string]struct {
+		r    *mutate.Result
+		want string
+	}{
+		"nothing to compare with": {&mutate.Result{Verdicts: vs}, "no test notices 2 changes and nobody accepted: a, b"},
+		"one is new":              {&mutate.Result{Verdicts: vs, Compared: true}, "no test notices 1 change that is new: b"},
+		"none is new":             {&mutate.Result{Verdicts: vs[1:], Compared: true}, ""},
+		"nothing survives":        {&mutate.Result{Verdicts: vs[2:]}, ""},
+		"many":                    {&mutate.Result{Verdicts: many, Compared: true}, "no test notices 12 changes that are new: b, b, b, b, b, b, b, b, b, b and 2 more"},
+	} {
+		err := failOnNew(c.r)
+		if got := fmt.Sprint(err); got != c.want && !(c.want == "" && err == nil) {
+			t.Errorf("%s: %v", name, err)
+		}
+		if err != nil && statusOf(errors.Join(nil, err)) != statusBelow {
+			t.Errorf("%s: status %d", name, statusOf(err))
+		}
 	}
 }

@@ -91,7 +91,8 @@ func gitChanges(root string) map[string][]lineRange {
 
 // changedLines compares the working tree with a commit. The whole repository is
 // compared, so that a file which came into the project from elsewhere in it is
-// seen to have been moved.
+// seen to have been moved, and since links may lead out of the project. What git
+// does not track is looked for in the project alone.
 func changedLines(root, base string) (map[string][]lineRange, error) {
 	prefix, err := git(root, "rev-parse", "--show-prefix")
 	if err != nil {
@@ -107,9 +108,10 @@ func changedLines(root, base string) (map[string][]lineRange, error) {
 		return nil, err
 	}
 	out := map[string][]lineRange{}
+	here := "/" + strings.TrimSuffix(string(prefix), "\n")
 	for path, lines := range all {
-		if rel, ok := strings.CutPrefix(path, strings.TrimSuffix(string(prefix), "\n")); ok {
-			out[rel] = lines
+		if rel, err := filepath.Rel(here, "/"+path); err == nil {
+			out[filepath.ToSlash(rel)] = lines
 		}
 	}
 	others, err := git(root, "ls-files", "-z", "--others", "--exclude-standard")
@@ -177,7 +179,7 @@ func parseDiff(diff []byte) (map[string][]lineRange, error) {
 		case inside > 0:
 			return nil, fmt.Errorf("git's diff cannot be read: %q stands in a hunk of %s", line, path)
 		case bytes.HasPrefix(line, []byte("+++ ")):
-			path = diffPath(string(line[4:]))
+			path = diffPath(string(line[4:])) // of a file that is gone /dev/null, without lines
 		case bytes.HasPrefix(line, []byte("@@ ")):
 			old, fresh, err := hunkLines(string(line))
 			if err != nil {
@@ -188,7 +190,9 @@ func parseDiff(diff []byte) (map[string][]lineRange, error) {
 			if fresh[1] == 0 { // lines were only taken out: those around the gap count
 				r.to = r.from + 1
 			}
-			out[path] = append(out[path], r)
+			if path != "/dev/null" {
+				out[path] = append(out[path], r)
+			}
 		}
 	}
 	return out, nil
@@ -246,6 +250,20 @@ func onChangedLine(m *mutate.Mutant, changed map[string][]lineRange) bool {
 	line := 1 + bytes.Count(m.Source.Text[:m.Edit.Start], []byte("\n")) // m.Line counts a lone "\r", too
 	last := line + strings.Count(m.Before(), "\n")
 	return slices.ContainsFunc(ranges, func(r lineRange) bool { return line <= r.to && r.from <= last })
+}
+
+// throughLinks makes the changes known by the names that the project's files
+// have in it: git follows no links.
+func (c *changes) throughLinks(root string, files []string) {
+	for _, path := range files {
+		real, err := filepath.EvalSymlinks(filepath.Join(root, filepath.FromSlash(path)))
+		if err != nil {
+			continue // it will be missed by whoever needs it
+		}
+		if rel, err := filepath.Rel(root, real); err == nil && filepath.ToSlash(rel) != path {
+			c.lines[path] = c.lines[filepath.ToSlash(rel)]
+		}
+	}
 }
 
 // only gives the mutants on changed lines, in their order, and notes how many

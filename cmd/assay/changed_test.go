@@ -136,6 +136,7 @@ func TestChangedSince(t *testing.T) {
 	config := strings.Replace(strings.ReplaceAll(long, "one", "one of app/config.php"), "two\n", "++ $i;\n++ $j;\n", 1)
 	r.write("app/config.php", config)
 	r.git("rm", "-q", "app/gone.php")
+	r.write("elsewhere/tracked.php", "new\n")
 	r.commit()
 	kept := strings.ReplaceAll(long, "one", "one of app/kept.php") + "eleven" // not committed, no line end
 	r.write("app/kept.php", kept)
@@ -162,9 +163,24 @@ func TestChangedSince(t *testing.T) {
 		got[path] = changedIn(path, string(text), c.lines)
 	}
 	want := map[string]string{"with a blank.php": "7", "config.php": "2 3", "kept.php": "11",
-		"staged\"quoted\".php": "1 2", "new/ünversioned.php": "1"}
+		"staged\"quoted\".php": "1 2", "new/ünversioned.php": "1", "../elsewhere/tracked.php": "1"}
 	if diff := cmp.Diff(want, got); diff != "" {
 		t.Errorf("-want +got:\n%s", diff)
+	}
+	root, err := filepath.EvalSymlinks(filepath.Join(r.root, "app"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for link, to := range map[string]string{"app/shared": "../elsewhere", "app/again": "new"} {
+		if err := os.Symlink(to, filepath.Join(r.root, link)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	c.throughLinks(root, []string{"kept.php", "shared/tracked.php", "shared/came-in.php", "again/ünversioned.php", "missing.php"})
+	for path, want := range map[string]string{"kept.php": "11", "shared/tracked.php": "1", "shared/came-in.php": "", "again/ünversioned.php": "1"} {
+		if got := changedIn(path, strings.Repeat("\n", 11), c.lines); got != want && !(want == "1" && strings.HasPrefix(got, "1")) {
+			t.Errorf("%s: %q, want %q", path, got, want)
+		}
 	}
 	if after, err := os.Stat(filepath.Join(r.root, ".git/index")); err != nil || !after.ModTime().Equal(before.ModTime()) {
 		t.Errorf("the index was written: %v", err)

@@ -19,6 +19,7 @@ func (c *runCommand) requests(code *codebase) (*requests, error) {
 		if asked.changes, err = changedSince(code.Root, c.ChangedFrom); err != nil {
 			return nil, err
 		}
+		asked.changes.throughLinks(code.Root, code.Files)
 	}
 	if c.ComparedWith != "" {
 		if asked.before, err = readBefore(c.ComparedWith); err != nil {
