@@ -56,8 +56,13 @@ func githubApart(r *mutate.Result, o Options) []string {
 	if len(found) == 0 {
 		return nil
 	}
+	const most = 50 // lines; the other formats have them all
 	lines := []string{"Set apart, and not counted:"}
-	for _, a := range found {
+	for i, a := range found {
+		if i == most {
+			lines = append(lines, fmt.Sprintf("… and %d more", len(found)-most))
+			break
+		}
 		m := a.first()
 		lines = append(lines, fmt.Sprintf("%s%s:%d %s: %s, because %s", o.Prefix, m.Source.Path, m.Line, m.Where(), a.said(), flat(a.Reason)))
 	}
