@@ -250,6 +250,7 @@ func (c *child) hear(m message, ord *order) error {
 		c.o.Started++
 		c.o.Running = t.Test
 		c.o.RunName, _ = get[string](m, 2)
+		c.o.Tests[len(c.o.Tests)-1].Name = c.o.RunName
 		c.phase(t.Test)
 	case "end":
 		c.heardEnd(m)

@@ -73,6 +73,7 @@ type Engine struct {
 	keep        []string // paths that a view must not hide
 	confinement Confinement
 	limits      limits
+	allKills    bool
 	lint        *linter
 	serial      atomic.Int32
 	mu          sync.Mutex
@@ -190,6 +191,10 @@ func writeHarness(dir string) error {
 	ini := fmt.Sprintf("auto_prepend_file=\"%s\"\n", filepath.Join(dir, "Probe.php"))
 	return os.WriteFile(filepath.Join(dir, "ini", "zz-assay.ini"), []byte(ini), 0o644)
 }
+
+// FindAllKills has Run find out of each test that reaches a mutant whether it
+// notices it by itself; see mutate.Verdict.
+func (e *Engine) FindAllKills() { e.allKills = true }
 
 // Facts says what was found.
 func (e *Engine) Facts() Facts { return e.facts }

@@ -59,9 +59,9 @@ type order struct {
 	Op      string        `json:"op"` // "stage", "run", or "describe": say what the suite is and end
 	ID      int           `json:"id"`
 	Token   string        `json:"token"`
-	Mode    string        `json:"mode"`              // "judge": stop at the first failure; "survey": report points
+	Mode    string        `json:"mode"`              // "judge": stop at the first failure; "all": do not; "survey": report points
 	Tests   any           `json:"tests"`             // nil: all; numbers; or names with ByName
-	ByName  bool          `json:"by_name,omitempty"` // Tests are "Class::method", in a suite built anew
+	ByName  bool          `json:"by_name,omitempty"` // Tests are "Class::method" or IDs, in a suite built anew
 	Preload []string      `json:"preload,omitempty"` // classes; see knownRequest
 	Limits  map[int]int64 `json:"limits,omitempty"`  // point of a loop's body => passes that are too many
 	Loops   map[int]int   `json:"loops,omitempty"`   // point of a loop => point of its body
@@ -148,7 +148,7 @@ type runRequest struct {
 	Text    []byte
 	Mode    string
 	Tests   []int         // numbers; nil for all
-	Names   []string      // the same tests as "Class::method", for a suite built anew
+	Names   []string      // the same tests as "Class::method", or as IDs, for a suite built anew
 	Classes []string      // that the file declares, in lower case: lets a stage be made without it
 	Cold    bool          // a process of its own, whatever the stages could do
 	Soft    bool          // end it at the soft limit, as a suspect
@@ -216,7 +216,8 @@ type outcome struct {
 // testRun is one test in an outcome.
 type testRun struct {
 	Test   int
-	Before []int // points passed between the test before and this one
+	Name   string // where the suite was built anew
+	Before []int  // points passed between the test before and this one
 	Points map[int]int
 	Files  []string // loaded since the test before ended
 	Time   int64    // microseconds

@@ -189,7 +189,10 @@ func (j *bench) verdict(ctx context.Context, w *worker, t Task) (mutate.Verdict,
 	case f.Test >= 0 && f.Test < len(j.s.Tests):
 		v.Killer = j.s.Tests[f.Test].ID
 	}
-	return v, nil
+	if j.e.allKills && (v.Status == mutate.Killed || v.Status == mutate.TimedOut) {
+		v.Killers, err = j.killers(ctx, w, t, text)
+	}
+	return v, err
 }
 
 // watched runs tests on a changed text and finds out whether they end.
@@ -202,7 +205,11 @@ func (j *bench) verdict(ctx context.Context, w *worker, t Task) (mutate.Verdict,
 //
 // A run whose parent was ended by it is made again in a process of its own.
 func (j *bench) watched(ctx context.Context, w *worker, t Task, text []byte, tests []int) (outcome, error) {
-	r := j.request(t, text, tests)
+	return j.watch(ctx, w, t, j.request(t, text, tests))
+}
+
+// watch is watched for a request that is made already.
+func (j *bench) watch(ctx context.Context, w *worker, t Task, r runRequest) (outcome, error) {
 	r.Soft = true
 	o, err := j.run(ctx, w, r)
 	if err != nil {

@@ -215,6 +215,9 @@ func (w *worker) run(ctx context.Context, r runRequest) (outcome, error) {
 	rep, err := w.ask(ctx, request{Run: &r})
 	o := rep.Outcome
 	o.RunName = w.own(o.RunName)
+	for i, t := range o.Tests {
+		o.Tests[i].Name = w.own(t.Name)
+	}
 	for i, e := range o.Events {
 		o.Events[i].Name, o.Events[i].Message = w.own(e.Name), w.own(e.Message)
 	}

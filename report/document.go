@@ -34,6 +34,7 @@ type Document struct {
 	Profile       string       `json:"profile"`
 	Partial       bool         `json:"partial"`
 	LeftOut       int          `json:"left_out"`
+	AllKills      bool         `json:"all_kills,omitempty"` // the killers of each mutant are known
 	Compared      bool         `json:"compared,omitempty"`
 	SuiteMS       *float64     `json:"suite_ms,omitempty"`
 	ElapsedMS     *float64     `json:"elapsed_ms,omitempty"`
@@ -109,6 +110,7 @@ type Entry struct {
 	Found         string   `json:"found,omitempty"` // what an accepted mutant did: survived or unreached
 	New           bool     `json:"new,omitempty"`   // against the result that this one is compared with
 	Killer        *string  `json:"killer"`
+	Killers       []int    `json:"killers,omitempty"` // indices into tests; with all_kills those that notice by themselves
 	How           *string  `json:"how"`
 	TestsReaching []int    `json:"tests_reaching"` // indices into tests
 	TestsRun      int      `json:"tests_run"`
@@ -122,7 +124,7 @@ func Describe(r *mutate.Result, o Options) *Document {
 	d := &Document{
 		Format: FormatName, SchemaVersion: SchemaVersion,
 		Project: marked(r.Project), PHP: r.PHP, PHPUnit: r.PHPUnit, Profile: r.Profile,
-		Partial: r.Partial, LeftOut: r.LeftOut, Compared: r.Compared,
+		Partial: r.Partial, LeftOut: r.LeftOut, AllKills: r.AllKills, Compared: r.Compared,
 		Summary: tally(Total(r)),
 		Classes: []ClassTally{}, Files: []FileEntry{}, Tests: []TestEntry{}, Notes: []NoteEntry{}, Mutants: []Entry{},
 	}
@@ -238,6 +240,9 @@ func entry(v mutate.Verdict, index *testIndex, o Options) Entry {
 		e.How = &how
 	}
 	e.TestsReaching = index.list(v.Reaching)
+	for _, id := range v.Killers {
+		e.Killers = append(e.Killers, index.numbers[id])
+	}
 	switch {
 	case v.Status == mutate.Suppressed && v.Found == mutate.Unset && m.Suppressed != "":
 		e.Reason = marked(m.Suppressed)

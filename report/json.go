@@ -9,6 +9,7 @@ import (
 	"fmt"
 	"io"
 	"reflect"
+	"slices"
 	"strings"
 	"time"
 
@@ -83,7 +84,7 @@ func ReadJSON(r io.Reader) (*Document, error) {
 		return nil, fmt.Errorf("the result file has schema version %d; this assay reads version %d", d.SchemaVersion, SchemaVersion)
 	}
 	for _, e := range d.Mutants {
-		for _, i := range e.TestsReaching {
+		for _, i := range slices.Concat(e.TestsReaching, e.Killers) {
 			if i < 0 || i >= len(d.Tests) {
 				return nil, fmt.Errorf("mutant %s: test %d is not in the file's list of %d tests", e.ID, i, len(d.Tests))
 			}
@@ -132,7 +133,7 @@ func (d *Document) Result(read func(path string) ([]byte, error), ops []*mutate.
 func (d *Document) result(read func(path string) ([]byte, error), ops []*mutate.Operator) (*mutate.Result, error) {
 	r := &mutate.Result{
 		Project: d.Project, PHP: d.PHP, PHPUnit: d.PHPUnit, Profile: d.Profile,
-		Partial: d.Partial, LeftOut: d.LeftOut, Compared: d.Compared,
+		Partial: d.Partial, LeftOut: d.LeftOut, AllKills: d.AllKills, Compared: d.Compared,
 		Suite: duration(d.SuiteMS), Elapsed: duration(d.ElapsedMS),
 	}
 	sources := map[string]*mutate.Source{}
@@ -221,6 +222,9 @@ func (d *Document) Verdict(e *Entry, m *mutate.Mutant) (v mutate.Verdict, err er
 	}
 	if e.Killer != nil {
 		v.Killer = mutate.TestID(*e.Killer)
+	}
+	for _, i := range e.Killers {
+		v.Killers = append(v.Killers, mutate.TestID(d.Tests[i].Name))
 	}
 	for _, i := range e.TestsReaching {
 		v.Reaching = append(v.Reaching, mutate.TestID(d.Tests[i].Name))

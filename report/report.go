@@ -31,6 +31,7 @@ func Formats() []Format {
 		{"gitlab", "GitLab's code-quality JSON, for marks in a merge request", GitLab, true},
 		{"sarif", "SARIF 2.1.0, for editors and code scanning", SARIF, true},
 		{"junit", "JUnit XML: a case a mutant, which fails when no test notices it", JUnit, false},
+		{"kills", "CSV: which tests reach each mutant, and which of them notice it", Kills, false},
 		{"html", "a page to read, whole in one file", HTML, false},
 	}
 }

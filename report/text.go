@@ -38,6 +38,7 @@ func Text(w io.Writer, r *mutate.Result, o Options) error {
 	p.survivors()
 	p.unreached()
 	p.apart()
+	p.tests()
 	p.notes()
 	p.closing()
 	return b.Flush()

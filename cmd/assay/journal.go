@@ -45,11 +45,13 @@ type storedLine struct {
 
 	Opened []string `json:"opened,omitempty"` // see mutate.Rests
 	Whole  bool     `json:"whole,omitempty"`
+
+	Killers []mutate.TestID `json:"killers,omitempty"` // see mutate.Verdict
 }
 
 func stored(v mutate.Verdict) storedLine {
 	return storedLine{ID: v.Mutant.ID, Status: v.Status.String(), How: v.How.String(), Killer: string(v.Killer), Detail: v.Detail,
-		Ran: v.Ran, Micros: v.Time.Microseconds(), Opened: v.Rests.Opened, Whole: v.Rests.Whole}
+		Ran: v.Ran, Micros: v.Time.Microseconds(), Opened: v.Rests.Opened, Whole: v.Rests.Whole, Killers: v.Killers}
 }
 
 // verdict gives what a line says about a task.
@@ -58,7 +60,7 @@ func (s storedLine) verdict(t exec.Task, reaching []mutate.TestID) (mutate.Verdi
 	how, err2 := mutate.ParseHow(s.How)
 	return mutate.Verdict{Mutant: t.Mutant, Status: status, How: how, Killer: mutate.TestID(s.Killer), Detail: s.Detail,
 		Ran: s.Ran, Time: time.Duration(s.Micros) * time.Microsecond, Reaching: reaching,
-		Rests: mutate.Rests{Opened: s.Opened, Whole: s.Whole}}, errors.Join(err, err2)
+		Rests: mutate.Rests{Opened: s.Opened, Whole: s.Whole}, Killers: s.Killers}, errors.Join(err, err2)
 }
 
 // reachNames names the tests that reach mutants. Tasks of one point share their

@@ -10,6 +10,7 @@
 //	assay try ID               run one mutant and show PHPUnit's own output
 //	assay report RESULT.json   show a saved result, or write it in other formats
 //	assay accept ID            leave a survivor as it is, with a reason
+//	assay tests                which tests notice what, and which might be spared
 //	assay history              what became of score and survivors over many runs
 //	assay operators [NAME...]  the operators, or some of them in full
 //	assay check                whether this machine and project are fit

@@ -20,6 +20,7 @@ type commandLine struct {
 	Try       tryCommand       `cmd:"" help:"Run the tests on one mutant and show PHPUnit's own output."`
 	Report    reportCommand    `cmd:"" help:"Show a saved result, or write it in other formats."`
 	Accept    acceptCommand    `cmd:"" help:"Accept a survivor, list the accepted ones, or take one out."`
+	Tests     testsCommand     `cmd:"" help:"Show which tests notice what, and which might be spared."`
 	History   historyCommand   `cmd:"" help:"Show what became of score, survivors and time over many runs."`
 	Operators operatorsCommand `cmd:"" help:"List the operators, or explain some of them."`
 	Check     checkCommand     `cmd:"" help:"Find out whether this machine and this project are fit for a run."`

@@ -35,6 +35,7 @@ type memory struct {
 	made map[string]keptVerdict // of this run
 
 	began time.Time
+	all   bool // verdicts with all killers are wanted
 	tasks map[*mutate.Mutant]exec.Task
 }
 
@@ -56,6 +57,7 @@ type keptVerdict struct {
 	File  string `json:"file"`
 	Sum   string `json:"sum"`             // of the change, its tests and what these use unchanged
 	Rests string `json:"rests,omitempty"` // of what was used besides
+	All   bool   `json:"all,omitempty"`   // Killers are known, or there are none
 }
 
 // remember opens the memory of a project. A run without one, because there is
@@ -78,7 +80,7 @@ func (c *runCommand) remember(env *environment, code *codebase, facts exec.Facts
 		return &memory{}
 	}
 	m := openMemory(code, now)
-	m.began, m.tasks = code.began, make(map[*mutate.Mutant]exec.Task, len(tasks))
+	m.began, m.all, m.tasks = code.began, c.AllKills, make(map[*mutate.Mutant]exec.Task, len(tasks))
 	for _, t := range tasks {
 		m.tasks[t.Mutant] = t
 	}
@@ -161,9 +163,13 @@ func (m *memory) settle(tasks []exec.Task, survey *exec.Survey, each func(mutate
 	var left []exec.Task
 	for _, t := range tasks {
 		k, ok := m.kept[t.Mutant.ID]
-		if !ok || k.Sum != m.now.sum(t) || k.Rests != m.now.restsSum(k.Opened, k.Whole) || m.now.doubts(t, k) {
+		if !ok || m.all && !k.All || k.Sum != m.now.sum(t) || k.Rests != m.now.restsSum(k.Opened, k.Whole) || m.now.doubts(t, k) {
 			left = append(left, t)
 			continue
+		}
+		m.made[k.ID] = k
+		if !m.all {
+			k.Killers = nil
 		}
 		v, err := k.verdict(t, names.of(t))
 		if err != nil {
@@ -179,8 +185,12 @@ func (m *memory) add(v mutate.Verdict) {
 	if m.path == "" || v.Status == mutate.Broken {
 		return
 	}
+	if _, known := m.made[v.Mutant.ID]; known {
+		return // reused
+	}
 	t := m.tasks[v.Mutant]
 	k := keptVerdict{storedLine: stored(v), File: t.Mutant.Source.Path, Sum: m.now.sum(t)}
+	k.All = m.all || v.Status != mutate.Killed && v.Status != mutate.TimedOut
 	k.Opened = m.now.besides(t, v.Rests.Opened)
 	k.Rests = m.now.restsSum(k.Opened, k.Whole)
 	m.made[k.ID] = k

@@ -93,6 +93,9 @@ func (c *runCommand) judge(env *environment, code *codebase, engine *exec.Engine
 		return err
 	}
 	r.Tests, r.Suite = survey.Tests, survey.Suite
+	if r.AllKills = c.AllKills; c.AllKills {
+		engine.FindAllKills()
+	}
 	r.Notes = append(r.Notes, survey.Notes...)
 	if lost := survey.LostWitnesses(chosen); lost > 0 {
 		r.Notes = append(r.Notes, mutate.Note{Kind: "shaky", Text: fmt.Sprintf(
@@ -161,7 +164,7 @@ func (c *runCommand) judgeTasks(env *environment, code *codebase, engine *exec.E
 // openJournal opens the journal of this project for these options.
 func (c *runCommand) openJournal(env *environment, code *codebase, facts exec.Facts, outputs []output) (*journal, error) {
 	key, err := journalKey(code, facts, []any{c.Paths, c.sourceOptions, c.PHPUnit, c.PHPUnitConfig, c.TestSuite, c.Group, c.confineOptions,
-		int64(c.MemoryLimit), c.Cold, c.Sample, c.Seed, int64(c.Budget), c.ChangedFrom}, outputs)
+		int64(c.MemoryLimit), c.Cold, c.Sample, c.Seed, int64(c.Budget), c.ChangedFrom, c.AllKills}, outputs)
 	if err != nil {
 		return nil, err
 	}

@@ -24,7 +24,7 @@ func TestHelpTexts(t *testing.T) {
 	t.Setenv("COLUMNS", "80")
 	for name, args := range map[string][]string{
 		"assay": {"help"}, "run": {"help", "run"}, "list": {"help", "list"}, "show": {"help", "show"}, "try": {"help", "try"},
-		"history": {"help", "history"}, "operators": {"help", "operators"}, "check": {"help", "check"}, "report": {"help", "report"}, "accept": {"help", "accept"}, "version": {"help", "version"}, "help": {"help", "help"},
+		"history": {"help", "history"}, "tests": {"help", "tests"}, "operators": {"help", "operators"}, "check": {"help", "check"}, "report": {"help", "report"}, "accept": {"help", "accept"}, "version": {"help", "version"}, "help": {"help", "help"},
 	} {
 		var out, errs bytes.Buffer
 		if status := run(&out, &errs, args); status != statusFine || errs.Len() > 0 {

@@ -306,8 +306,9 @@ final class Reporter implements Tracer
         $found = [];
         foreach ($tree->cases as $i => $test) {
             $name = \get_class($test) . '::' . $test->name();
-            if (isset($rank[$name])) {
-                $found[$rank[$name]][] = $i;
+            $at = $rank[$name] ?? $rank[self::nameOf($test)] ?? null;
+            if ($at !== null) {
+                $found[$at][] = $i;
             }
         }
         \ksort($found);

@@ -210,8 +210,8 @@ final class ForkingSuite extends TestSuite
             $name = \get_class($test) . '::' . $test->getName(false);
             if ($test instanceof ErrorTestCase) {
                 $found[-1][] = $i;
-            } elseif (isset($rank[$name])) {
-                $found[$rank[$name]][] = $i;
+            } elseif (null !== $at = $rank[$name] ?? $rank[self::name($test)] ?? null) {
+                $found[$at][] = $i;
             }
         }
         \ksort($found);

@@ -1,0 +1,53 @@
+package main
+
+import (
+	"errors"
+	"io/fs"
+	"os"
+
+	"assay/mutate/project"
+	"assay/report"
+)
+
+type testsCommand struct {
+	Result  string `arg:"" optional:"" name:"result" help:"A file that --write json=FILE wrote; the last run without it."`
+	Project string `name:"project" toml:"-" placeholder:"DIR" default:"." help:"A directory of the project whose last run it is."`
+	screenOptions
+}
+
+// run shows the tests' side of a result.
+func (c *testsCommand) run(env *environment) error {
+	d, err := c.document()
+	if err != nil {
+		return err
+	}
+	return report.Tests(env.stdout, d, c.reportOptions(env.stdout, ""))
+}
+
+func (c *testsCommand) document() (*report.Document, error) {
+	if c.Result == "" {
+		p, err := project.Find(c.Project, project.Options{SourceOnly: true})
+		if err != nil {
+			return nil, err
+		}
+		d, err := lastRun(p.Root)
+		if err == nil && d == nil {
+			err = usagef("no run of this project is on record; assay run makes one")
+		}
+		return d, err
+	}
+	f, err := os.Open(c.Result)
+	if err != nil {
+		var at *fs.PathError
+		if errors.As(err, &at) {
+			err = at.Err
+		}
+		return nil, usagef("%s: %v; name a file that --write json=FILE wrote", c.Result, err)
+	}
+	defer f.Close()
+	d, err := report.ReadJSON(f)
+	if err != nil {
+		return nil, usagef("%s: %v", c.Result, err)
+	}
+	return d, nil
+}

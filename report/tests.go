@@ -1,0 +1,240 @@
+package report
+
+import (
+	"bufio"
+	"cmp"
+	"fmt"
+	"io"
+	"math"
+	"slices"
+	"strings"
+	"unicode/utf8"
+
+	"assay/mutate"
+)
+
+// testFigures is what one test, or the tests of one class, do to the mutants.
+type testFigures struct {
+	Name    string
+	Tests   int
+	Reaches int // mutants, of those that were judged
+	Notices int // of these; without all kills only those that it was the first to notice
+	Only    int // that no other test notices; no other class, for a class
+}
+
+// A testTable is the tests' side of a result.
+type testTable struct {
+	AllKills bool
+	Tests    []testFigures // by name
+	Classes  []testFigures // by name
+}
+
+// testTableOf counts. Mutants that no test reaches, and those that do not
+// count, say nothing about tests.
+func testTableOf(d *Document) testTable {
+	t := testTable{AllKills: d.AllKills}
+	classes := map[string]int{}
+	classOf := make([]int, len(d.Tests))
+	for i, test := range d.Tests {
+		class, _, _ := strings.Cut(test.Name, "::")
+		at, ok := classes[class]
+		if !ok {
+			at = len(t.Classes)
+			classes[class] = at
+			t.Classes = append(t.Classes, testFigures{Name: class})
+		}
+		t.Tests = append(t.Tests, testFigures{Name: test.Name, Tests: 1})
+		t.Classes[at].Tests++
+		classOf[i] = at
+	}
+	number := map[string]int{}
+	for i, test := range d.Tests {
+		number[test.Name] = i
+	}
+	for _, e := range d.Mutants {
+		if s, err := mutate.ParseStatus(e.Status); err != nil || (s != mutate.Killed && s != mutate.TimedOut && s != mutate.Survived) {
+			if e.Found != mutate.Survived.String() {
+				continue
+			}
+		}
+		killers := e.Killers
+		if i, ok := number[deref(e.Killer)]; ok && !d.AllKills {
+			killers = []int{i}
+		}
+		count := func(list []int, add func(*testFigures)) {
+			seen := map[int]bool{}
+			for _, i := range list {
+				add(&t.Tests[i])
+				if c := classOf[i]; !seen[c] {
+					seen[c] = true
+					add(&t.Classes[c])
+				}
+			}
+		}
+		count(e.TestsReaching, func(f *testFigures) { f.Reaches++ })
+		count(killers, func(f *testFigures) { f.Notices++ })
+		if len(killers) == 1 {
+			t.Tests[killers[0]].Only++
+		}
+		if len(killers) > 0 && !slices.ContainsFunc(killers, func(i int) bool { return classOf[i] != classOf[killers[0]] }) {
+			t.Classes[classOf[killers[0]]].Only++
+		}
+	}
+	slices.SortFunc(t.Classes, func(a, b testFigures) int { return strings.Compare(a.Name, b.Name) })
+	return t
+}
+
+func deref(s *string) string {
+	if s == nil {
+		return ""
+	}
+	return *s
+}
+
+// spare are the tests that reach mutants and notice none that no other test
+// notices, those that reach most first.
+func (t testTable) spare() []testFigures {
+	var out []testFigures
+	for _, f := range t.Tests {
+		if f.Reaches > 0 && f.Only == 0 {
+			out = append(out, f)
+		}
+	}
+	byReach(out)
+	return out
+}
+
+// weak are the tests that reach at least ten mutants, and as many as half of the
+// tests do, and notice fewer than a tenth of them.
+func (t testTable) weak() []testFigures {
+	var reaches []int
+	for _, f := range t.Tests {
+		if f.Reaches > 0 {
+			reaches = append(reaches, f.Reaches)
+		}
+	}
+	if len(reaches) == 0 {
+		return nil
+	}
+	slices.Sort(reaches)
+	much := max(10, reaches[len(reaches)/2])
+	var out []testFigures
+	for _, f := range t.Tests {
+		if f.Reaches >= much && 10*f.Notices < f.Reaches {
+			out = append(out, f)
+		}
+	}
+	byReach(out)
+	return out
+}
+
+func byReach(list []testFigures) {
+	slices.SortFunc(list, func(a, b testFigures) int {
+		return cmp.Or(b.Reaches-a.Reaches, a.Notices-b.Notices, strings.Compare(a.Name, b.Name))
+	})
+}
+
+const testsListed = 20
+
+// Tests writes the tests' side of a result: what each class of tests reaches
+// and notices, and which tests might be spared or do not look.
+func Tests(w io.Writer, d *Document, o Options) error {
+	p := &testText{bufio.NewWriter(w), paint(o.Color), testTableOf(d)}
+	if d.Partial || d.LeftOut > 0 {
+		p.printf("%s not judged; all figures are about the rest.\n\n", were(d.LeftOut, "mutant"))
+	}
+	p.classes()
+	p.lists(testsListed)
+	return p.Flush()
+}
+
+type testText struct {
+	*bufio.Writer
+	paint
+	table testTable
+}
+
+func (p *testText) printf(format string, args ...any) { fmt.Fprintf(p, format, args...) }
+
+// classes prints a row a test class.
+func (p *testText) classes() {
+	notices := "notices"
+	if !p.table.AllKills {
+		notices = "first to notice"
+	}
+	head := []string{"test class", "tests", "reaches", notices, "of these"}
+	if p.table.AllKills {
+		head = append(head, "only it")
+	}
+	rows := [][]string{head}
+	for _, f := range p.table.Classes {
+		row := []string{visible(f.Name), fmt.Sprint(f.Tests), fmt.Sprint(f.Reaches), fmt.Sprint(f.Notices), share(f)}
+		if p.table.AllKills {
+			row = append(row, fmt.Sprint(f.Only))
+		}
+		rows = append(rows, row)
+	}
+	width := make([]int, len(head))
+	for _, row := range rows {
+		for i, cell := range row {
+			width[i] = max(width[i], utf8.RuneCountInString(cell))
+		}
+	}
+	for n, row := range rows {
+		line := ""
+		for i, cell := range row {
+			pad := strings.Repeat(" ", width[i]-utf8.RuneCountInString(cell))
+			if i == 0 {
+				line += cell + pad
+			} else {
+				line += "  " + pad + cell
+			}
+		}
+		if n == 0 {
+			line = p.faint(line)
+		}
+		p.printf("%s\n", line)
+	}
+}
+
+func share(f testFigures) string {
+	if f.Reaches == 0 {
+		return "-"
+	}
+	return fmt.Sprintf("%.0f %%", math.Floor(100*float64(f.Notices)/float64(f.Reaches)))
+}
+
+// lists names single tests, at most n of each kind.
+func (p *testText) lists(n int) {
+	if !p.table.AllKills {
+		p.printf("\nA mutant is judged until the first test notices it, so it is not known which others\nwould. assay run --all-kills finds that out.\n")
+		return
+	}
+	p.list("Tests that notice nothing which no other test notices", p.table.spare(), n,
+		"Each by itself could go and every verdict would stay; not all of them at once.")
+	p.list("Tests that reach much and notice little", p.table.weak(), n, "They run code whose outcome they do not look at.")
+}
+
+func (p *testText) list(heading string, tests []testFigures, n int, remark string) {
+	p.printf("\n%s\n", p.strong(heading))
+	if len(tests) == 0 {
+		p.printf("  none\n")
+		return
+	}
+	for _, f := range tests[:min(n, len(tests))] {
+		p.printf("  %s: reaches %s, notices %d\n", visible(ShortTest(mutate.TestID(f.Name))), count(f.Reaches, "mutant"), f.Notices)
+	}
+	if more := len(tests) - n; more > 0 {
+		p.printf("  and %d more\n", more)
+	}
+	p.printf("  %s\n", remark)
+}
+
+// tests is the tests' side in the report, where all of it is known.
+func (p *text) tests() {
+	if !p.r.AllKills {
+		return
+	}
+	t := &testText{p.Writer, p.paint, testTableOf(Describe(p.r, Options{}))}
+	t.lists(5)
+}
