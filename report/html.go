@@ -29,6 +29,7 @@ type page struct {
 	MoreGaps                           string
 	Notes                              []pageNote
 	Classes                            []pageClass
+	Tests                              []testList
 	CSS                                template.CSS
 	JS, Data                           template.JS
 }
@@ -78,6 +79,9 @@ func HTML(w io.Writer, r *mutate.Result, o Options) error {
 			}
 		}
 		p.Notes = append(p.Notes, pageNote{at, visible(n.Text)})
+	}
+	if r.AllKills {
+		p.Tests = testTableOf(Describe(r, Options{})).lists(testsListed)
 	}
 	for i, c := range Classes(r) {
 		p.Classes = append(p.Classes, pageClass{i, visible(c.Title()), percent(c.Score.Value()), c.Score.Counted(), c.Score.Survived, c.Score.Unreached})

@@ -210,24 +210,41 @@ func (p *testText) lists(n int) {
 		p.printf("\nA mutant is judged until the first test notices it, so it is not known which others\nwould. assay run --all-kills finds that out.\n")
 		return
 	}
-	p.list("Tests that notice nothing which no other test notices", p.table.spare(), n,
-		"Each by itself could go and every verdict would stay; not all of them at once.")
-	p.list("Tests that reach much and notice little", p.table.weak(), n, "They run code whose outcome they do not look at.")
+	for _, l := range p.table.lists(n) {
+		p.printf("\n%s\n", p.strong(l.Title))
+		if len(l.Items) == 0 {
+			p.printf("  none\n")
+			continue
+		}
+		for _, item := range l.Items {
+			p.printf("  %s\n", item)
+		}
+		p.printf("  %s\n", l.Remark)
+	}
 }
 
-func (p *testText) list(heading string, tests []testFigures, n int, remark string) {
-	p.printf("\n%s\n", p.strong(heading))
-	if len(tests) == 0 {
-		p.printf("  none\n")
-		return
+// A testList names tests and says why.
+type testList struct {
+	Title  string
+	Items  []string
+	Remark string
+}
+
+// lists gives what there is to say of single tests, at most n of each kind.
+func (t testTable) lists(n int) []testList {
+	items := func(tests []testFigures) (out []string) {
+		for _, f := range tests[:min(n, len(tests))] {
+			out = append(out, fmt.Sprintf("%s: reaches %s, notices %d", visible(ShortTest(mutate.TestID(f.Name))), count(f.Reaches, "mutant"), f.Notices))
+		}
+		if more := len(tests) - n; more > 0 {
+			out = append(out, fmt.Sprintf("and %d more", more))
+		}
+		return out
 	}
-	for _, f := range tests[:min(n, len(tests))] {
-		p.printf("  %s: reaches %s, notices %d\n", visible(ShortTest(mutate.TestID(f.Name))), count(f.Reaches, "mutant"), f.Notices)
+	return []testList{
+		{"Tests that notice nothing which no other test notices", items(t.spare()), "Each by itself could go and every verdict would stay; not all of them at once."},
+		{"Tests that reach much and notice little", items(t.weak()), "They run code whose outcome they do not look at."},
 	}
-	if more := len(tests) - n; more > 0 {
-		p.printf("  and %d more\n", more)
-	}
-	p.printf("  %s\n", remark)
 }
 
 // tests is the tests' side in the report, where all of it is known.

@@ -52,6 +52,14 @@ func TestTestsSide(t *testing.T) {
 	if !strings.Contains(text.String(), "Tests that notice nothing which no other test notices\n  FerryTest::testFits#0: reaches 3 mutants, notices 1\n") {
 		t.Errorf("the report lacks it:\n%s", &text)
 	}
+	var page bytes.Buffer
+	if err := HTML(&page, r, Options{}); err != nil {
+		t.Fatal(err)
+	}
+	named := func(test string) bool { return strings.Contains(page.String(), "<li>FerryTest::"+test+": reaches 3 mutants, notices 1</li>") }
+	if !named("testFits#0") || named("testDelay") {
+		t.Error("the page does not name the tests that it should")
+	}
 }
 
 // Tests that reach little say little; one that reaches much is weak when it
