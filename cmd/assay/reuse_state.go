@@ -295,6 +295,9 @@ func (s *situation) besides(t exec.Task, opened []string) []string {
 		}) {
 			continue
 		}
+		if s.path(p) == "" && !strings.HasSuffix(p, ".php") {
+			continue // of the tests' own making; were it to come, nothing would be used again
+		}
 		out = append(out, p)
 	}
 	return out
