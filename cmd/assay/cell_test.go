@@ -37,8 +37,9 @@ type coldRun struct {
 	Took   time.Duration
 }
 
-// summary is how PHPUnit ends its report on a suite that it has run to the end.
-var summary = regexp.MustCompile(`(?m)^(OK \(|OK, but |Tests: \d+, Assertions: \d+|No tests executed!)`)
+// summary is how PHPUnit ends its report on a suite that it has run to the end,
+// in colour where the configuration wants that.
+var summary = regexp.MustCompile(`(?m)^(?:\x1b\[[\d;]*m)*(OK \(|OK, but |Tests: \d+, Assertions: \d+|No tests executed!)`)
 
 // green is what a person would call so: the tests passed, all of them. A
 // status of 0 alone says less, for the code under change may have ended the
