@@ -76,7 +76,7 @@ func phpSum(php string) (string, error) {
 // ofSession are variables that a terminal, a login or a service for builds sets
 // anew each time.
 var ofSession = regexp.MustCompile(`^(_|PWD|OLDPWD|SHLVL|TERM.*|COLORTERM|COLUMNS|LINES|HOSTNAME|WINDOWID|DISPLAY|WAYLAND_DISPLAY|VTE_VERSION|TMUX.*|STY|` +
-	`LS_COLORS|NO_COLOR|FORCE_COLOR|CLICOLOR.*|EDITOR|VISUAL|PAGER|MAIL|SSH_.*|GPG_.*|DBUS_.*|INVOCATION_ID|JOURNAL_STREAM|MANAGERPID|` +
+	`LS_COLORS|NO_COLOR|FORCE_COLOR|CLICOLOR.*|EDITOR|VISUAL|PAGER|MAIL|SSH_.*|GPG_.*|DBUS_.*|INVOCATION_ID|JOURNAL_STREAM|MANAGERPID|SYSTEMD_EXEC_PID|MEMORY_PRESSURE_.*|` +
 	`XDG_(SESSION|RUNTIME|SEAT|VTNR|CACHE).*|GITHUB_.*|RUNNER_.*|ACTIONS_.*|CI_.*|GITLAB_.*|FF_.*|BUILD_.*|JENKINS_.*)$`)
 
 // environment sums up the variables that tests get. Those of a session count
