@@ -299,7 +299,7 @@ func coldOutcome(t *testing.T, dir, test string) string {
 		names += "|" + filterOf(first)
 	}
 	cmd := osexec.CommandContext(ctx, "phpunit", "--filter", "/^("+names+")$/", "--log-junit", log)
-	cmd.Dir = dir
+	cmd.Dir, cmd.Env = dir, append(os.Environ(), "TMPDIR="+filepath.Dir(dir)) // suites use fixed names in it
 	text, err := cmd.CombinedOutput()
 	var exit *osexec.ExitError
 	switch {
@@ -307,7 +307,7 @@ func coldOutcome(t *testing.T, dir, test string) string {
 		// The change takes the row from the data provider, or makes that fail,
 		// which --filter does not show.
 		all := osexec.CommandContext(ctx, "phpunit")
-		all.Dir = dir
+		all.Dir, all.Env = dir, cmd.Env
 		text, _ := all.CombinedOutput() // red, if so
 		method, _, _ := strings.Cut(test, "#")
 		if strings.Contains(string(text), "The data provider specified for "+method+" is invalid") {
