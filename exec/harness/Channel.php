@@ -97,6 +97,29 @@ final class Channel
         return true;
     }
 
+    /**
+     * The text that stands for a name in messages, where only UTF-8 can: itself,
+     * if it is that. Any other name is written as a PHP literal of bytes,
+     * b"\xFF", and so is one that looks like one: no two names have one text.
+     */
+    public static function text(string $name): string
+    {
+        try { // neither this nor what follows changes what preg_last_error() or json_last_error() say
+            \json_encode($name, \JSON_THROW_ON_ERROR);
+            if (\strncmp($name, 'b"', 2) !== 0) {
+                return $name;
+            }
+        } catch (\JsonException $e) {
+        }
+        $text = '';
+        foreach (\str_split($name) as $byte) {
+            $plain = $byte >= ' ' && $byte <= '~';
+            $text .= $plain ? (\strpos('"\\$', $byte) !== false ? '\\' : '') . $byte : \sprintf('\x%02X', \ord($byte));
+        }
+
+        return "b\"{$text}\"";
+    }
+
     /** Waits for the next message, however long; null when the keeper is gone. */
     public function receive(): ?array
     {

@@ -321,7 +321,7 @@ final class Reporter implements Tracer
     {
         $name = \get_class($test) . '::' . $test->name();
 
-        return $test->usesDataProvider() ? $name . '#' . $test->dataName() : $name;
+        return $test->usesDataProvider() ? $name . '#' . Channel::text((string) $test->dataName()) : $name;
     }
 
     private static function nameIn(Code\Test $test): string
@@ -332,7 +332,7 @@ final class Reporter implements Tracer
         $name = $test->className() . '::' . $test->methodName();
         $data = $test->testData();
 
-        return $data->hasDataFromDataProvider() ? $name . '#' . $data->dataFromDataProvider()->dataSetName() : $name;
+        return $data->hasDataFromDataProvider() ? $name . '#' . Channel::text((string) $data->dataFromDataProvider()->dataSetName()) : $name;
     }
 
     private function numberOf(string $name): int

@@ -191,7 +191,7 @@ final class ForkingSuite extends TestSuite
         }
         $name = \get_class($test) . '::' . $test->getName(false);
         if ($test->usesDataProvider()) {
-            $name .= '#' . $test->dataName();
+            $name .= '#' . Channel::text((string) $test->dataName());
         }
 
         return $name;

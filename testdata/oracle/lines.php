@@ -60,7 +60,7 @@ spl_autoload_register(static function (string $class): void {
             }
             \pcov\clear();
             if (getmypid() === $this->owner) {
-                fwrite($this->out, json_encode([self::name(), (object) $lines, $marked], JSON_THROW_ON_ERROR | JSON_INVALID_UTF8_SUBSTITUTE) . "\n");
+                fwrite($this->out, json_encode([self::name(), (object) $lines, $marked], JSON_THROW_ON_ERROR) . "\n");
             }
         }
 
@@ -70,11 +70,22 @@ spl_autoload_register(static function (string $class): void {
             foreach (debug_backtrace() as $frame) {
                 $test = $frame['args'][0] ?? null;
                 if ($test instanceof PHPUnit\Framework\TestCase && $frame['function'] === 'endTest') {
-                    return get_class($test) . '::' . $test->getName(false) . ($test->usesDataProvider() ? '#' . $test->dataName() : '');
+                    return get_class($test) . '::' . $test->getName(false) . ($test->usesDataProvider() ? '#' . self::text((string) $test->dataName()) : '');
                 }
             }
 
             return '';
+        }
+
+        /** As README says of names that are not UTF-8. */
+        private static function text(string $name): string
+        {
+            if (mb_check_encoding($name, 'UTF-8') && !str_starts_with($name, 'b"')) {
+                return $name;
+            }
+            $in = static fn (array $m): string => sprintf('\x%02X', ord($m[0]));
+
+            return 'b"' . preg_replace_callback('/[^ -~]/', $in, preg_replace('/[$"\\\\]/', '\\\\$0', $name)) . '"';
         }
     }
 });

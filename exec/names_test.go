@@ -1,0 +1,65 @@
+package exec
+
+import (
+	"fmt"
+	"os"
+	"path/filepath"
+	"slices"
+	"testing"
+
+	"assay/mutate"
+)
+
+// TestNamesOfBytes: data sets whose names are not UTF-8 keep names of their
+// own, and the same ones wherever they are named. What they are was worked out
+// by hand from PHP's manual ("Strings": \x and two digits is a byte).
+func TestNamesOfBytes(t *testing.T) {
+	root := t.TempDir()
+	for name, text := range map[string]string{
+		"src/Sign.php": "<?php\nfinal class Sign { public static function of(int $n): int { return $n >= 0 ? 1 : -1; } }\n",
+		"tests/bootstrap.php": "<?php\nspl_autoload_register(static function (string $class): void {\n" +
+			"    $class === 'Sign' && require __DIR__ . '/../src/Sign.php';\n});\n",
+		"tests/early.php": "<?php\nrequire __DIR__ . '/../src/Sign.php';\n",
+		"tests/SignTest.php": `<?php
+use PHPUnit\Framework\Attributes\DataProvider;
+final class SignTest extends PHPUnit\Framework\TestCase
+{
+    /** @dataProvider numbers */
+    #[DataProvider('numbers')]
+    public function testOf(int $sign, int $n): void { $this->assertSame($sign, Sign::of($n)); }
+    public static function numbers(): array
+    {
+        return ["\xff" => [1, 5], "\xfe" => [1, 0], "caf\xe9 \"\$\\" => [-1, -5], 'b"\xFF"' => [1, 6], '\xFF' => [1, 7], "caf\u{e9}" => [1, 8], '#' => [1, 9], [1, 3]];
+    }
+}
+`,
+		"phpunit.xml": `<phpunit bootstrap="tests/bootstrap.php"><testsuites><testsuite name="all"><directory>tests</directory></testsuite></testsuites></phpunit>`,
+		"early.xml":   `<phpunit bootstrap="tests/early.php"><testsuites><testsuite name="all"><directory>tests</directory></testsuite></testsuites></phpunit>`,
+	} {
+		path := filepath.Join(root, name)
+		if err := os.MkdirAll(filepath.Dir(path), 0o755); err != nil {
+			t.Fatal(err)
+		}
+		if err := os.WriteFile(path, []byte(text), 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	var want []mutate.TestID
+	for _, name := range []string{`b"\xFF"`, `b"\xFE"`, `b"caf\xE9 \"\$\\"`, `b"b\"\\xFF\""`, `\xFF`, "caf\u00e9", "#", "0"} {
+		want = append(want, mutate.TestID("SignTest::testOf#"+name))
+	}
+	for _, config := range []string{"phpunit.xml", "early.xml"} {
+		for _, cold := range []bool{false, true} {
+			t.Run(fmt.Sprintf("%s cold=%v", config, cold), func(t *testing.T) {
+				set := Settings{Root: root, PHP: lookPHP(t), PHPUnit: lookPHPUnit(t), Config: filepath.Join(root, config), Jobs: 1, View: ViewAuto, Cold: cold}
+				v := judgeClaims(t, set, []claim{{File: "src/Sign.php", Before: ">=", After: ">"}})[0]
+				if v.Status != mutate.Killed || v.Killer != want[1] {
+					t.Errorf("%v by %q, want killed by %q", v.Status, v.Killer, want[1])
+				}
+				if !slices.Equal(v.Reaching, want) {
+					t.Errorf("reached by %q\nwant %q", v.Reaching, want)
+				}
+			})
+		}
+	}
+}
