@@ -137,7 +137,7 @@ func TestProcCovered(t *testing.T) {
 	}
 	root := t.TempDir()
 	out := runKeeper(t, ViewSpec{Mode: ViewOverlay, Root: root, Dir: t.TempDir()}, "notes", nil)
-	if !strings.Contains(out, "no /proc of its own") {
+	if !strings.Contains(out, "no /proc of their own") {
 		t.Errorf("notes %q, want a word on /proc", out)
 	}
 }

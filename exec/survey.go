@@ -203,6 +203,9 @@ func (x *explorer) runWhole(ctx context.Context) (err error) {
 func (x *explorer) describe() error {
 	x.s.rows = x.plain.facts.Tests
 	x.noteOthers()
+	for _, text := range x.plain.facts.Notes { // the other workers' views are like its
+		x.s.Notes = append(x.s.Notes, mutate.Note{Kind: "view", Text: text})
+	}
 	if len(x.s.rows) == 0 {
 		if n := len(x.plain.facts.Others); n > 0 {
 			return &ProjectError{fmt.Sprintf("the %d tests that PHPUnit finds in %s are phpt files, which are not run here", n, x.e.set.Root),

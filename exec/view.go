@@ -115,7 +115,8 @@ func (v *View) Root() string { return v.root }
 // Temp is the worker's own temp directory, for TMPDIR.
 func (v *View) Temp() string { return v.temp }
 
-// Notes lists, for the report, what the view could not isolate on this machine.
+// Notes lists, for the report, a sentence each, what the view could not do on
+// this machine, or not as well.
 func (v *View) Notes() []string { return v.notes }
 
 func newView(mode ViewMode, root, temp string, project *tree, temps []*tree) *View {
@@ -124,7 +125,7 @@ func newView(mode ViewMode, root, temp string, project *tree, temps []*tree) *Vi
 		swapped: map[string]original{}, clock: time.Now().Unix(),
 	}
 	if project.watch == nil {
-		v.notes = append(v.notes, fmt.Sprintf("every file is looked at after every mutant, directories cannot be watched: %v", project.unwatched))
+		v.notes = append(v.notes, fmt.Sprintf("Every file is looked at after every mutant, which takes time, because directories cannot be watched: %v.", project.unwatched))
 	}
 	return v
 }

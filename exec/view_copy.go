@@ -170,7 +170,7 @@ func (c *copier) like(dir int, name string, m meta) error {
 	err := setEntry(dir, name, m, c.owner, true)
 	if c.owner && (err == unix.EPERM || err == unix.EINVAL) {
 		c.owner = false
-		c.notes = append(c.notes, "owners of files are not kept in the copy: "+err.Error())
+		c.notes = append(c.notes, "Owners of files are not kept in the workers' copies: "+err.Error()+".")
 		err = setEntry(dir, name, m, false, true)
 	}
 	return err
@@ -206,7 +206,7 @@ func (c *copier) subdir(from, to int, name, rel string, m meta) error {
 	src, err := openDir(from, name)
 	if err == unix.EACCES {
 		// Who cannot list it here cannot list it in the copy either.
-		c.notes = append(c.notes, rel+": not readable, empty in the copy")
+		c.notes = append(c.notes, "The folder "+rel+" is not readable, and is empty in the workers' copies.")
 		return c.like(to, name, m)
 	}
 	if err != nil {
@@ -228,7 +228,7 @@ func (c *copier) file(from, to int, name, rel string, m meta) error {
 	}
 	src, err := openAt(from, name, unix.O_RDONLY|unix.O_NONBLOCK, 0)
 	if err == unix.EACCES {
-		c.notes = append(c.notes, rel+": not readable, without content in the copy")
+		c.notes = append(c.notes, "The file "+rel+" is not readable, and holds zeros in the workers' copies.")
 		err = unix.Ftruncate(dst, m.size)
 		unix.Close(dst)
 		return err

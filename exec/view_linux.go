@@ -69,7 +69,7 @@ func enterOverlay(spec ViewSpec) (layers, error) {
 		return l, err
 	}
 	if err := unix.Mount("proc", "/proc", "proc", unix.MS_NOSUID|unix.MS_NODEV|unix.MS_NOEXEC, ""); err != nil {
-		l.Notes = append(l.Notes, "no /proc of its own: "+err.Error())
+		l.Notes = append(l.Notes, "Tests see the machine's processes in /proc, because workers could get no /proc of their own: "+err.Error()+".")
 	}
 	if err := l.open(temps); err != nil {
 		return l, err

@@ -95,6 +95,8 @@ func condition(name string) (bool, error) {
 		met = osexec.Command("php", "-r", "exit(function_exists('pcntl_fork') ? 0 : 1);").Run() == nil
 	case "git":
 		met = hasGit()
+	case "watches":
+		met = osexec.Command("unshare", "-r", "sh", "-c", "echo 0 >/proc/sys/user/max_inotify_instances").Run() == nil
 	case "root":
 		return os.Getuid() == 0, nil
 	default:
