@@ -54,7 +54,12 @@ func load(o sourceOptions, suite *suiteOptions, paths []string) (*codebase, erro
 	c := &codebase{Project: p, operators: ops, notes: slices.Clone(p.Notes), prefix: prefixTo(p.Root), began: began}
 	r := &reader{php: cmp.Or(p.PHP, o.PHP, "php")}
 	defer r.close()
-	return c, c.generate(r)
+	err = c.generate(r)
+	if r.fault != nil && suite != nil {
+		// A score of the files that are easy to read would be another project's.
+		return nil, fmt.Errorf("PHP cannot be asked how it reads the source files: %w", r.fault)
+	}
+	return c, err
 }
 
 // prefixTo gives what must stand before paths of the project so that an editor

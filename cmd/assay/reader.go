@@ -1,30 +1,33 @@
 package main
 
 import (
+	"fmt"
 	"sync"
 
 	"assay/exec"
 	"assay/mutate/syntax"
 )
 
-// A reader parses files, and asks PHP for its tokens where they help. PHP is
-// started when the first file needs it.
+// A reader parses files, and asks PHP for its tokens where the grammar may err.
+// PHP is started when the first file needs it.
 type reader struct {
-	php  string // path or name of the binary
-	once sync.Once
-	exec *exec.Reader // nil where PHP cannot be had
+	php   string // path or name of the binary
+	once  sync.Once
+	exec  *exec.Reader
+	fault error // why there is none
 }
 
-// read parses one file. Without PHP more of a file that is hard to read is
-// left alone, and never less.
+// read parses one file. What the grammar alone reads wrongly it may read
+// wrongly without a word, so a file that takes PHP to be sure of is an error
+// where PHP cannot be asked.
 func (r *reader) read(path string, text []byte) (*syntax.File, error) {
 	f, err := syntax.Parse(path, text)
 	if err != nil || !f.NeedsTokens() {
 		return f, err
 	}
-	r.once.Do(func() { r.exec, _ = exec.OpenReader(r.php) })
+	r.once.Do(func() { r.exec, r.fault = exec.OpenReader(r.php) })
 	if r.exec == nil {
-		return f, nil
+		return nil, fmt.Errorf("it takes PHP to read this file, and PHP cannot be asked: %w", r.fault)
 	}
 	tokens, err := r.exec.Tokens(text)
 	if err != nil {
