@@ -139,7 +139,7 @@ final class StairsTest extends TestCase
         }
     }
 
-    public function houses(): array
+    public static function houses(): array
     {
         return ['low' => [1, Stairs::count(1)], 'high' => [2, 34]];
     }
