@@ -31,14 +31,13 @@ type Task struct {
 func Plan(ms []*mutate.Mutant, s *Survey) []Task {
 	tasks := make([]Task, len(ms))
 	cache := map[string]Task{}
-	together := s.together()
 	for i, m := range ms {
 		key, reaching := s.reaching(m)
 		t, ok := cache[key]
 		if !ok {
-			t = s.task(reaching, together)
+			t = s.task(reaching)
 			if s.leftover[m.Point] || s.sets(m) {
-				t = s.wholeSuite(t, together)
+				t = s.wholeSuite(t)
 			}
 			cache[key] = t
 		}
@@ -72,34 +71,38 @@ func (s *Survey) running(m *mutate.Mutant) (key string, tests []int) {
 // on the tests before them. So all that share state are run, in the suite's
 // order; but first, and with luck only, the others. No measured time has a part
 // in this, or two runs might name two killers.
-func (s *Survey) task(reaching, together []int) Task {
+func (s *Survey) task(reaching []int) Task {
 	t := Task{Reach: s.complete(reaching)}
 	s.order(t.Reach)
-	for _, i := range t.Reach {
-		if _, shares := slices.BinarySearch(together, i); shares {
-			t.Wider = together
-		} else {
-			t.Tests = append(t.Tests, i)
-		}
-	}
-	if t.Wider != nil && t.Tests == nil {
+	t.Tests, t.Wider = s.free(t.Reach), s.grouped(t.Reach)
+	if len(t.Tests) == 0 && t.Wider != nil {
 		t.Tests, t.Wider = t.Wider, nil
 	}
 	return t
 }
 
-// together gives the tests that share state, by themselves or through tests
-// whose results they build on or that build on theirs, in the suite's order.
-func (s *Survey) together() []int {
-	var sharing []int
-	for i, shares := range s.shares {
-		if shares {
-			sharing = append(sharing, i)
+// grouped gives the tests that share state with some of those, through however
+// many others, in the suite's order; nil when these share none.
+func (s *Survey) grouped(tests []int) []int {
+	var out []int
+	in := map[int]bool{}
+	for _, i := range tests {
+		if g := s.group[i]; g != noGroup && !in[g] {
+			in[g] = true
+			for _, j := range s.groups[g] {
+				if !s.Tests[j].Shaky {
+					out = append(out, j)
+				}
+			}
 		}
 	}
-	out := s.complete(sharing)
 	slices.Sort(out)
 	return out
+}
+
+// free gives the tests that share nothing.
+func (s *Survey) free(tests []int) []int {
+	return slices.DeleteFunc(slices.Clone(tests), func(i int) bool { return s.group[i] != noGroup })
 }
 
 // sets reports whether a mutant stands in code that changes settings of PHP:
@@ -117,22 +120,17 @@ func (s *Survey) sets(m *mutate.Mutant) bool {
 
 // wholeSuite has all tests, in the suite's order, decide what those leave open
 // that reach a point and share nothing.
-func (s *Survey) wholeSuite(t Task, together []int) Task {
+func (s *Survey) wholeSuite(t Task) Task {
 	if len(t.Reach) == 0 {
 		return t
 	}
-	t.Tests, t.Wider = nil, nil
-	for _, i := range t.Reach {
-		if _, shares := slices.BinarySearch(together, i); !shares {
-			t.Tests = append(t.Tests, i)
-		}
-	}
+	t.Tests, t.Wider = s.free(t.Reach), nil
 	for i, test := range s.Tests {
 		if !test.Shaky {
 			t.Wider = append(t.Wider, i)
 		}
 	}
-	if t.Tests == nil {
+	if len(t.Tests) == 0 {
 		t.Tests, t.Wider = t.Wider, nil
 	}
 	return t

@@ -1,6 +1,7 @@
 package exec
 
 import (
+	"fmt"
 	"slices"
 	"testing"
 	"time"
@@ -17,11 +18,25 @@ func planned() *Survey {
 		},
 		byPoint: map[int][]int{7: {0, 1}, 8: {5}, 9: {2, 3}, 10: {0, 3}},
 		byFile:  map[string][]int{"src/A.php": {0, 2, 5}},
-		shares:  make([]bool, 6),
 		needs:   [][]int{2: {1}, 5: nil},
 		feeds:   [][]int{1: {2}, 5: nil},
 	}
+	share(s)
 	return s
+}
+
+// share has the tests of each list use a piece of state that only they use.
+func share(s *Survey, lists ...[]int) {
+	uses := make([]map[string]bool, len(s.Tests))
+	for n, list := range lists {
+		for _, i := range list {
+			if uses[i] == nil {
+				uses[i] = map[string]bool{}
+			}
+			uses[i][fmt.Sprint("static $", n)] = true
+		}
+	}
+	s.groupBy(uses, func(string) bool { return true })
 }
 
 func at(point int) *mutate.Mutant {
@@ -48,7 +63,7 @@ func TestPlan(t *testing.T) {
 
 func TestPlanSharedState(t *testing.T) {
 	s := planned()
-	s.shares[3], s.shares[4] = true, true
+	share(s, []int{3, 4})
 	s.byPoint[11], s.byPoint[12] = []int{3}, []int{1, 4}
 	for name, c := range map[string]struct {
 		point        int
@@ -67,9 +82,52 @@ func TestPlanSharedState(t *testing.T) {
 	if got := Plan([]*mutate.Mutant{at(10)}, s)[0].Reach; !slices.Equal(got, []int{3, 0}) {
 		t.Errorf("reach %v", got)
 	}
-	s.shares[1] = true
+	share(s, []int{1, 3, 4})
 	if got := Plan([]*mutate.Mutant{at(9)}, s)[0]; !slices.Equal(got.Tests, []int{1, 2, 3, 4}) {
 		t.Errorf("who builds on a test that shares shares as well: %v", got.Tests)
+	}
+}
+
+// TestPlanGroups: tests that share nothing with each other, through whatever
+// others, do not come along.
+func TestPlanGroups(t *testing.T) {
+	s := planned()
+	s.byPoint[20], s.byPoint[21], s.byPoint[22] = []int{0}, []int{0, 3}, []int{1}
+	share(s, []int{0, 1}, []int{1, 2}, []int{3, 4}, []int{5})
+	for point, want := range map[int][]int{20: {0, 1, 2}, 21: {0, 1, 2, 3, 4}, 22: {0, 1, 2}} {
+		if got := Plan([]*mutate.Mutant{at(point)}, s)[0]; !slices.Equal(got.Tests, want) || got.Wider != nil {
+			t.Errorf("%d: %v, wider %v; want %v", point, got.Tests, got.Wider, want)
+		}
+	}
+}
+
+func TestGroupBy(t *testing.T) {
+	all := func(string) bool { return true }
+	for name, c := range map[string]struct {
+		uses [][]string
+		live func(string) bool
+		want []int
+	}{
+		"nothing":                           {[][]string{nil, nil}, all, []int{-1, -1}},
+		"each its own":                      {[][]string{{"a"}, {"b"}, nil}, all, []int{0, 1, -1}},
+		"one name":                          {[][]string{{"a"}, nil, {"a"}}, all, []int{0, -1, 0}},
+		"through a third":                   {[][]string{{"a"}, {"b"}, {"a", "b"}}, all, []int{0, 0, 0}},
+		"some of a kind, and all of it":     {[][]string{{"static $a"}, {"static $b"}, {"static *"}, {"files"}}, all, []int{0, 0, 0, 1}},
+		"nobody knows":                      {[][]string{{"static $a"}, {"files"}, {"*"}, nil}, all, []int{0, 0, 0, -1}},
+		"what nobody writes joins nobody":   {[][]string{{"files", "static $a"}, {"files"}}, func(n string) bool { return n != "files" }, []int{0, -1}},
+		"nor does it share with a wildcard": {[][]string{{"files"}, {"*"}}, func(n string) bool { return n != "files" }, []int{-1, 0}},
+	} {
+		s := &Survey{}
+		uses := make([]map[string]bool, len(c.uses))
+		for i, names := range c.uses {
+			uses[i] = map[string]bool{}
+			for _, n := range names {
+				uses[i][n] = true
+			}
+		}
+		if s.groupBy(uses, c.live); !slices.Equal(s.group, c.want) {
+			t.Errorf("%s: %v, want %v", name, s.group, c.want)
+		}
 	}
 }
 
@@ -78,7 +136,7 @@ func TestPlanSharedState(t *testing.T) {
 func TestPlanWhole(t *testing.T) {
 	s := planned()
 	s.leftover = map[int]bool{8: true, 10: true}
-	s.shares[3] = true
+	share(s, []int{3})
 	s.points = map[string]*mutate.Points{"src/A.php": {First: 7, Count: 1, Sets: []bool{true}, SetsAny: true}}
 	all := []int{0, 1, 2, 3, 4}
 	got := Plan([]*mutate.Mutant{at(10), at(8), at(7), at(mutate.FileLevel)}, s)

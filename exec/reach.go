@@ -5,15 +5,11 @@ package exec
 import (
 	"fmt"
 	"maps"
-	"os"
-	"path/filepath"
-	"regexp"
 	"slices"
 	"strings"
 	"time"
 
 	"assay/mutate"
-	"assay/mutate/syntax"
 )
 
 // conclude puts together reach, times and stability.
@@ -52,7 +48,7 @@ func (x *explorer) conclude() error {
 		x.creditClass(class, x.apart[class], reach)
 	}
 	heirs := x.creditWhole(reach)
-	x.shareState()
+	x.shareState(heirs)
 	x.creditBuilding(reach)
 	x.creditBackwards()
 	for i, points := range reach {
@@ -68,9 +64,6 @@ func (x *explorer) conclude() error {
 		slices.Sort(tests)
 	}
 	slices.Sort(s.always)
-	for i := range heirs {
-		s.shares[i] = true
-	}
 	return nil
 }
 
@@ -234,115 +227,6 @@ func (x *explorer) linkDependencies() {
 			}
 		}
 	}
-}
-
-// shareState finds the tests that touch what outlives a test when they are run:
-// through code under test, through test files and helpers, all of which have
-// points for that, or through files that nobody could know beforehand. What a
-// class's fixtures touch shows in the tests that use it.
-func (x *explorer) shareState() {
-	s := x.s
-	s.shares, s.inspects = make([]bool, len(s.rows)), make([]bool, len(s.rows))
-	shared := map[int]bool{}
-	pointed := map[string]bool{}
-	for _, p := range slices.Concat(x.files, x.helpers) {
-		pointed[p.Source.Path] = true
-		for i, yes := range p.Shared {
-			if yes {
-				shared[p.First+i] = true
-			}
-		}
-	}
-	classes := x.helpersOf(pointed)
-	for i, r := range s.rows {
-		s.shares[i], s.inspects[i] = classes[r.Class].shares, classes[r.Class].inspects
-	}
-	for _, i := range s.always {
-		s.shares[i] = true // what it touches after it failed with probes is not known
-	}
-	for _, o := range append(slices.Collect(maps.Values(x.apart)), x.probes) {
-		for _, t := range o.Tests {
-			for p := range t.Points {
-				if t.Test >= 0 && shared[p] {
-					s.shares[t.Test] = true
-				}
-			}
-		}
-	}
-}
-
-// helpersOf says, of each test class, what is to be seen in the text of the
-// files that its tests load: its own, what was loaded before the first test
-// and is no other test class's, and what comes with its tests.
-func (x *explorer) helpersOf(pointed map[string]bool) map[string]helper {
-	known := map[string]helper{}
-	look := func(path string) helper {
-		h, ok := known[path]
-		if !ok && filepath.Ext(path) == ".php" {
-			h = lookAt(filepath.Join(x.e.set.Root, filepath.FromSlash(path)), pointed[path])
-			known[path] = h
-		}
-		return h
-	}
-	own := map[string]string{} // class => its file
-	isTest := map[string]bool{}
-	for _, r := range x.s.rows {
-		if own[r.Class] == "" {
-			for path := range inRoot(x.plain.facts.Root, []string{r.File}) {
-				own[r.Class], isTest[path] = path, true
-			}
-		}
-	}
-	var all helper
-	for path := range x.loaded {
-		if !isTest[path] {
-			all = all.or(look(path))
-		}
-	}
-	classes := map[string]helper{}
-	for class, o := range x.apart {
-		h := all.or(look(own[class]))
-		for _, t := range o.Tests {
-			for _, path := range t.Files {
-				h = h.or(look(path))
-			}
-		}
-		classes[class] = h
-	}
-	return classes
-}
-
-// helper is what the text of a loaded file says about the tests that load it.
-type helper struct{ shares, inspects bool }
-
-func (h helper) or(o helper) helper { return helper{h.shares || o.shares, h.inspects || o.inspects} }
-
-// inspecting are the ways to read a parameter's default without a call:
-// reflection, and doubles by PHPUnit and by the libraries that are used for it.
-var inspecting = regexp.MustCompile(`(?i)getDefaultValue|createMock|createStub|createPartialMock|createConfigured|createTestProxy|getMock|MockBuilder|prophesize|Mockery|Phake`)
-
-// ownLibraries are folders of PHPUnit and Composer themselves, which do all of
-// that and are no helpers of the tests.
-var ownLibraries = regexp.MustCompile(`(^|/)vendor/(phpunit|sebastian|composer|myclabs|phar-io|theseer|nikic)/`)
-
-// lookAt reads a loaded file. State in libraries below vendor does not count:
-// nearly all keep some, and none has been seen to carry a mutant's effect from
-// test to test. Of a file with points these tell more than its text.
-func lookAt(path string, hasPoints bool) helper {
-	if ownLibraries.MatchString(filepath.ToSlash(path)) {
-		return helper{}
-	}
-	src, err := os.ReadFile(path)
-	if err != nil {
-		return helper{true, true} // not known: the careful answer
-	}
-	h := helper{inspects: inspecting.Match(src)}
-	if hasPoints || strings.Contains(filepath.ToSlash(path), "/vendor/") {
-		return h
-	}
-	f, err := syntax.Parse(path, src)
-	h.shares = err != nil || mutate.SharesState(f)
-	return h
 }
 
 func union(a, b []int) []int {

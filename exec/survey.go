@@ -33,7 +33,8 @@ type Survey struct {
 	peak        map[int]int64 // point => the most often that one test passes it
 	leftover    map[int]bool  // points that some test passes only in the whole suite
 	memory      int64         // bytes a child may use
-	shares      []bool        // test => it touches state that outlives it
+	group       []int         // test => the group of those it shares lasting state with, or noGroup
+	groups      [][]int       // group => its tests, in the suite's order
 	inspects    []bool        // test => it may read defaults of parameters without a call
 	always      []int         // tests that do not pass with probes in the sources: any change may reach them
 	firstHelper int           // the points from here on are not of sources

@@ -22,6 +22,8 @@ type Points struct {
 	// Shared has, for each point, whether its statement uses state that
 	// outlives a test: static properties, globals, files, settings of PHP.
 	Shared []bool
+	// Uses has what such a statement uses, for the points where Shared is true.
+	Uses map[int][]Use
 	// Sets has, for each point, whether its function changes settings of PHP: a
 	// change there shows in tests that use nothing but, say, the time of day.
 	Sets []bool
@@ -33,6 +35,9 @@ type Points struct {
 	// Links has the classes, interfaces, traits and enums that the file declares,
 	// each with what it cannot be declared without. Full names in lower case.
 	Links map[string][]string
+
+	// Everywhere has what any code of the file uses, once each.
+	Everywhere []Use
 
 	sharedOnly bool
 	inserts    []insert
@@ -58,7 +63,7 @@ var statementKinds = map[string]bool{
 // since its code may depend on offsets; all its mutants are FileLevel.
 func Layout(f *syntax.File, src *Source, first int) *Points {
 	p := &Points{Source: src, First: first, at: map[*syntax.Node]int{}}
-	p.Links = classLinks(f)
+	p.Links, p.Everywhere = classLinks(f), usesAnywhere(f)
 	setters := settersIn(f)
 	p.SetsAny = len(setters) > 0
 	if f.HaltOffset() < len(f.Src) {
@@ -74,8 +79,8 @@ func Layout(f *syntax.File, src *Source, first int) *Points {
 	slices.SortStableFunc(p.inserts, func(a, b insert) int { return a.offset - b.offset })
 	p.Sets = make([]bool, p.Count)
 	for n, id := range p.at {
-		for ; n != nil && !p.Sets[id-p.First]; n = n.Parent {
-			p.Sets[id-p.First] = setters[n]
+		for h := n; h != nil && !p.Sets[id-p.First]; h = h.Parent {
+			p.Sets[id-p.First] = n.Start < setters[h]
 		}
 	}
 	p.Loops = map[int]int{}
@@ -109,6 +114,7 @@ func (p *Points) bodyPoint(loop *syntax.Node) int {
 // Loading files does not count: that is how autoloaders look.
 func LayoutShared(f *syntax.File, src *Source, first int) *Points {
 	p := &Points{Source: src, First: first, at: map[*syntax.Node]int{}, sharedOnly: true}
+	p.Everywhere = usesAnywhere(f)
 	if f.HaltOffset() < len(f.Src) {
 		return p
 	}
@@ -126,7 +132,7 @@ func LayoutShared(f *syntax.File, src *Source, first int) *Points {
 
 // leftOut reports whether a point is not wanted.
 func (p *Points) leftOut(f *syntax.File, n *syntax.Node) bool {
-	return p.sharedOnly && !usesSharedState(f, n, false)
+	return p.sharedOnly && len(usesOf(f, n, false)) == 0
 }
 
 func (p *Points) place(f *syntax.File, n *syntax.Node) {
@@ -186,7 +192,13 @@ func (p *Points) add(f *syntax.File, n *syntax.Node) string {
 	id := p.First + p.Count
 	p.Count++
 	p.at[n] = id
-	p.Shared = append(p.Shared, usesSharedState(f, n, true))
+	uses := usesOf(f, n, !p.sharedOnly)
+	if p.Shared = append(p.Shared, len(uses) > 0); len(uses) > 0 {
+		if p.Uses == nil {
+			p.Uses = map[int][]Use{}
+		}
+		p.Uses[id] = uses
+	}
 	return strconv.Itoa(id)
 }
 
@@ -266,35 +278,12 @@ func (p *Points) ProbedWith(e Edit) []byte {
 
 // Drop takes all points away: PHP did not accept the probed text. Every mutant
 // of the file must be made FileLevel with it.
-func (p *Points) Drop() { p.inserts, p.at, p.Count, p.Shared, p.Loops = nil, nil, 0, nil, nil }
+func (p *Points) Drop() {
+	p.inserts, p.at, p.Count, p.Shared, p.Uses, p.Loops = nil, nil, 0, nil, nil, nil
+}
 
 // Release lets go of the tree. At and Locate must not be called after it.
 func (p *Points) Release() { p.at = nil }
-
-// lasting are functions of PHP whose effect outlives the call, and those that
-// see such effects.
-var lasting = func() map[string]bool {
-	m := map[string]bool{}
-	for _, name := range strings.Fields(`
-		putenv ini_set ini_restore setlocale mb_internal_encoding mb_regex_encoding mb_substitute_character
-		date_default_timezone_set set_error_handler restore_error_handler set_exception_handler
-		restore_exception_handler define spl_autoload_register spl_autoload_unregister mt_srand srand mt_rand rand
-		random_int shuffle array_rand file_put_contents fopen touch mkdir unlink rename copy rmdir chmod tempnam
-		tmpfile symlink link chdir libxml_use_internal_errors error_reporting assert_options
-		stream_wrapper_register stream_wrapper_unregister stream_context_set_default class_alias header session_start
-		setcookie ob_start register_shutdown_function apcu_store apcu_add apcu_delete opcache_reset set_include_path
-		bcscale locale_set_default gc_disable gc_enable umask set_time_limit cli_set_process_title
-		stream_filter_register iconv_set_encoding pcntl_signal pcntl_alarm shmop_open sem_get msg_get_queue
-		getenv ini_get ini_get_all getcwd get_include_path file_get_contents file readfile is_file is_dir file_exists
-		is_readable is_writable is_writeable is_executable is_link glob scandir opendir dir stat lstat filesize
-		filemtime fileatime filectime fileperms disk_free_space parse_ini_file realpath readlink hash_file md5_file
-		sha1_file gzopen gzfile bzopen simplexml_load_file exec shell_exec system passthru proc_open popen
-		fsockopen stream_socket_client stream_socket_server date_default_timezone_get error_get_last error_clear_last
-		get_defined_constants get_declared_classes ob_get_level apcu_fetch apcu_exists`) {
-		m[name] = true
-	}
-	return m
-}()
 
 // settings are functions of PHP that change how others behave, in all code that
 // runs afterwards. Output buffers are not among them: PHPUnit closes them.
@@ -315,80 +304,36 @@ var settings = func() map[string]bool {
 }()
 
 // settersIn gives the functions of a file that call one of settings, and the
-// root of the tree where code outside of functions does.
-func settersIn(f *syntax.File) map[*syntax.Node]bool {
-	found := map[*syntax.Node]bool{}
+// root of the tree where code outside of functions does, each with the end, as a
+// byte offset, of the last such call: what stands behind it is run when all has
+// been set. Where code may come back to a call, that end is the function's own.
+func settersIn(f *syntax.File) map[*syntax.Node]int {
+	found := map[*syntax.Node]int{}
 	f.Root.Walk(func(n *syntax.Node) bool {
 		called := n.Is("function_call_expression") && settings[strings.ToLower(strings.TrimPrefix(f.Text(n.Child("function")), `\`))] ||
 			n.Is("scoped_call_expression") && strings.EqualFold(f.Text(n.Child("name")), "setDefault") // Locale
 		if !called {
 			return true
 		}
-		holder := n
-		for holder.Parent != nil && !isFunction(holder) && !holder.Is("arrow_function") {
-			holder = holder.Parent
+		h, again := n, false
+		for h.Parent != nil && !isFunction(h) && !h.Is("arrow_function") {
+			again = again || h.Is("for_statement", "foreach_statement", "while_statement", "do_statement")
+			h = h.Parent
 		}
-		found[holder] = true
+		end := n.End
+		if again || h.Parent == nil || hasGoto(h) {
+			end = h.End
+		}
+		found[h] = max(found[h], end)
 		return true
 	})
 	return found
 }
 
-// lastingClasses are classes of PHP through which a test gets at files and
-// databases.
-var lastingClasses = map[string]bool{"splfileobject": true, "splfileinfo": true, "spltempfileobject": true,
-	"directoryiterator": true, "filesystemiterator": true, "recursivedirectoryiterator": true, "globiterator": true,
-	"pdo": true, "mysqli": true, "sqlite3": true, "memcached": true, "redis": true, "ziparchive": true,
-	"phar": true, "phardata": true}
-
-// seesFiles are the beginnings of PHPUnit's assertions about files.
-var seesFiles = []string{"assertFile", "assertDirectory", "assertIsReadable", "assertIsWritable", "assertNotIsReadable",
-	"assertNotIsWritable", "assertIsNotReadable", "assertIsNotWritable", "assertStringEqualsFile", "assertStringNotEqualsFile",
-	"assertJsonFile", "assertJsonStringEqualsJsonFile", "assertXmlFile", "assertXmlStringEqualsXmlFile"}
-
-// usesSharedState reports whether a statement reads or writes what outlives a
-// test. Nested functions are left out: they have points of their own. once has
-// include_once and require_once count, whose second call gives another value.
-func usesSharedState(f *syntax.File, n *syntax.Node, once bool) bool {
-	found := false
+func hasGoto(n *syntax.Node) (found bool) {
 	n.Walk(func(c *syntax.Node) bool {
-		if found || (c != n && (isFunction(c) || c.Is("arrow_function", "anonymous_class"))) {
-			return false
-		}
-		switch c.Kind {
-		case "scoped_property_access_expression", "function_static_declaration", "global_declaration":
-			found = true
-		case "include_once_expression", "require_once_expression":
-			found = once
-		case "variable_name":
-			text := f.Text(c)
-			found = text == "$GLOBALS" || (strings.HasPrefix(text, "$_") && text == strings.ToUpper(text) && len(text) > 3)
-		case "function_call_expression":
-			found = lasting[strings.ToLower(strings.TrimPrefix(f.Text(c.Child("function")), `\`))]
-		case "object_creation_expression":
-			found = lastingClasses[strings.ToLower(strings.TrimPrefix(f.Text(c.First("name", "qualified_name")), `\`))]
-		case "member_call_expression", "scoped_call_expression":
-			name := f.Text(c.Child("name"))
-			found = slices.ContainsFunc(seesFiles, func(head string) bool { return strings.HasPrefix(name, head) })
-		}
-		return true
-	})
-	return found
-}
-
-// SharesState reports whether any function of a file uses state that outlives
-// a test; for test files and their helpers, which get no points. Loading files
-// does not count there: that is how autoloaders look.
-func SharesState(f *syntax.File) bool {
-	found := false
-	f.Root.Walk(func(n *syntax.Node) bool {
-		if found {
-			return false
-		}
-		if (n.Is("compound_statement") && isFunction(n.Parent)) || n.Is("arrow_function") {
-			found = usesSharedState(f, n, false)
-		}
-		return true
+		found = found || c.Is("goto_statement")
+		return !found
 	})
 	return found
 }
