@@ -122,10 +122,13 @@ func (k *keeper) watchOne(r runRequest, stage int, parent *peer) (outcome, error
 		began: time.Now(), phaseWall: time.Now(), phaseTest: -1}
 	c.o = outcome{Running: -1, Exit: -1, Stage: stage}
 	ord := order{Op: "run", ID: c.id, Mode: r.Mode, Limits: r.Count, Loops: r.Loops}
+	if r.Mode == "judge" && r.Soft && !r.Exact && !k.facts.Fatal["time_limit"] {
+		ord.Long = k.long
+	}
 	if r.Tests != nil {
 		ord.Tests = r.Tests
 		if stage < 1 {
-			ord.Tests, ord.ByName = r.Names, true
+			ord.Tests, ord.ByName, ord.Numbers = r.Names, true, r.Tests
 		}
 	}
 	if parent != nil {
@@ -252,6 +255,10 @@ func (c *child) hear(m message, ord *order) error {
 		c.o.RunName, _ = get[string](m, 2)
 		c.o.Tests[len(c.o.Tests)-1].Name = c.o.RunName
 		c.phase(t.Test)
+	case "ran":
+		c.heardSeveral(m)
+	case "shut":
+		c.o.Shut = true
 	case "end":
 		c.heardEnd(m)
 	case "event":
@@ -278,6 +285,27 @@ func (c *child) hear(m message, ord *order) error {
 		c.o.Last, _ = get[string](m, 0)
 	}
 	return nil
+}
+
+// heardSeveral takes in tests by turns: the number of one that began, the time
+// of the same when it ended.
+func (c *child) heardSeveral(m message) {
+	list, _ := get[[]int64](m, 0)
+	for _, v := range list {
+		if n := len(c.o.Tests); n > 0 && !c.o.Tests[n-1].Ended {
+			c.o.Tests[n-1].Time, c.o.Tests[n-1].Ended = v, true
+			c.o.Running, c.o.RunName = -1, ""
+			c.phase(-1)
+			continue
+		}
+		c.o.Tests = append(c.o.Tests, testRun{Test: int(v)})
+		c.o.Started++
+		c.o.Running = int(v)
+		c.phase(c.o.Running)
+	}
+	if n := len(c.o.Tests); n > 0 && !c.o.Tests[n-1].Ended {
+		c.o.RunName, _ = get[string](m, 1)
+	}
 }
 
 func (c *child) heardEnd(m message) {

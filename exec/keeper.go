@@ -32,9 +32,11 @@ type keeper struct {
 	files0  map[string]bool // relative to the root
 	files1  map[string]bool
 	times   []int64
+	long    []int // tests that take longer than telling of them may be put off; nil when no times are known
 	memory  int64
 	opening int64       // microseconds from a process's start to the first test
 	early   [][2]string // classes of PHPUnit that every whole run loads, with their files
+	ids     []string    // the names of the tests; nil when two have the same
 	early0  bool        // stage 0 has them; else stage 1 loads them before it is ready
 	serial  int
 }
@@ -91,7 +93,12 @@ func (k *keeper) serve(req request) (rep reply) {
 // classes in them: in stage 0 if they come from the same files there as in a
 // whole run, for a bootstrap may have others loaded; else in stage 1.
 func (k *keeper) know(known knownRequest) error {
-	k.times, k.memory = known.Times, known.Memory
+	k.times, k.memory, k.long = known.Times, known.Memory, []int{}
+	for i, t := range known.Times {
+		if t > longTest {
+			k.long = append(k.long, i)
+		}
+	}
 	if k.stage1 == nil || len(known.Preload) == 0 {
 		return nil
 	}
@@ -100,6 +107,11 @@ func (k *keeper) know(known knownRequest) error {
 		k.early[i][1] = strings.ReplaceAll(k.early[i][1], rootMark, k.view.Root())
 	}
 	k.early0 = !k.facts.Wrapped
+	if k.ids = nil; allDifferent(k.facts.Tests) {
+		for _, t := range k.facts.Tests {
+			k.ids = append(k.ids, t.ID)
+		}
+	}
 	err := k.startStages()
 	if err == nil && k.facts.Foreign {
 		k.early0 = false
@@ -109,6 +121,21 @@ func (k *keeper) know(known knownRequest) error {
 		return err
 	}
 	return k.view.Accept()
+}
+
+// longTest is the time, in microseconds, that a test must take to be told of at
+// once.
+const longTest = 500
+
+func allDifferent(tests []testRow) bool {
+	seen := map[string]bool{}
+	for _, t := range tests {
+		if seen[t.ID] {
+			return false
+		}
+		seen[t.ID] = true
+	}
+	return true
 }
 
 // earlyIn1 names the classes that a stage after stage 0 has to load.
@@ -298,6 +325,7 @@ func (k *keeper) setup(alone *order) setup {
 	s.Op, s.Alone = "setup", alone
 	if k.early0 && alone == nil {
 		s.Preload = k.early
+		s.IDs = k.ids
 	}
 	s.Argv = slices.Clone(s.Argv)
 	for i, a := range s.Argv {

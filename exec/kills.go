@@ -31,7 +31,7 @@ func (j *bench) killers(ctx context.Context, w *worker, t Task, text []byte) ([]
 	}
 	var group, alone []int
 	for _, i := range t.Reach {
-		if j.s.shares[i] || len(j.s.needs[i]) > 0 || len(j.s.feeds[i]) > 0 || j.s.sets(t.Mutant) || j.s.leftover[t.Mutant.Point] {
+		if j.s.group[i] != noGroup || len(j.s.needs[i]) > 0 || len(j.s.feeds[i]) > 0 || j.s.sets(t.Mutant) || j.s.leftover[t.Mutant.Point] {
 			alone = append(alone, i)
 		} else {
 			group = append(group, i)

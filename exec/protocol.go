@@ -52,6 +52,7 @@ type setup struct {
 	// Preload has classes of PHPUnit with their files, to be loaded before
 	// anything of the project is.
 	Preload [][2]string `json:"preload,omitempty"`
+	IDs     []string    `json:"ids,omitempty"` // the names of all tests, in order, where no two are the same
 }
 
 // order asks a stage for a child.
@@ -62,10 +63,14 @@ type order struct {
 	Mode    string        `json:"mode"`              // "judge": stop at the first failure; "all": do not; "survey": report points
 	Tests   any           `json:"tests"`             // nil: all; numbers; or names with ByName
 	ByName  bool          `json:"by_name,omitempty"` // Tests are "Class::method" or IDs, in a suite built anew
+	Numbers []int         `json:"numbers,omitempty"` // with ByName: the same tests, one by one
 	Preload []string      `json:"preload,omitempty"` // classes; see knownRequest
 	Limits  map[int]int64 `json:"limits,omitempty"`  // point of a loop's body => passes that are too many
 	Loops   map[int]int   `json:"loops,omitempty"`   // point of a loop => point of its body
-	Late    *lateOrder    `json:"late,omitempty"`    // for "stage": build the suite without a file
+	// Long, unless it is nil, has most tests told of when some have come
+	// together, and has the numbers of those that are told of at once.
+	Long []int      `json:"long"`
+	Late *lateOrder `json:"late,omitempty"` // for "stage": build the suite without a file
 }
 
 // lateOrder asks for a stage in which one file is not loaded although building
@@ -152,6 +157,7 @@ type runRequest struct {
 	Classes []string      // that the file declares, in lower case: lets a stage be made without it
 	Cold    bool          // a process of its own, whatever the stages could do
 	Soft    bool          // end it at the soft limit, as a suspect
+	Exact   bool          // have each test told of as it begins and ends
 	Count   map[int]int64 // the text has probes: passes of the bodies of loops that are too many
 	Loops   map[int]int   // loop => body, for Count
 }
@@ -195,6 +201,7 @@ type outcome struct {
 	RunName  string // its name, when the suite was built anew
 	Started  int    // how many tests were started
 	Done     bool   // PHPUnit came to the end of the suite
+	Shut     bool   // PHP came to its shutdown functions; told only by a child that puts off telling of tests
 	Tail     []int
 	Memory   int64       // peak of the process, in bytes
 	Classes  [][2]string // PHPUnit's own that were loaded, with their files

@@ -215,6 +215,13 @@ func (j *bench) watch(ctx context.Context, w *worker, t Task, r runRequest) (out
 	if err != nil {
 		return o, err
 	}
+	if !o.Done && !o.Shut && !o.Suspect && len(o.Events) == 0 {
+		// It was ended from within or for its memory; in which test is told now.
+		r.Exact = true
+		if o, err = j.run(ctx, w, r); err != nil {
+			return o, err
+		}
+	}
 	if o.Orphaned && o.Done {
 		r.Cold = true
 		if o, err = j.run(ctx, w, r); err != nil {
@@ -235,11 +242,13 @@ func (j *bench) watch(ctx context.Context, w *worker, t Task, r runRequest) (out
 	return j.run(ctx, w, r)
 }
 
-// How often a loop may go round once it is entered before it is endless:
-// tooOften times as often as it does in a whole test, and at least this often.
+// How often a loop may go round once it is entered before it is taken for
+// endless, if by then the test has used half a second of processor time: tooOften
+// times as often as it does in a whole test, and at least this often. Five times
+// as often, it may not take any time at all.
 const (
 	tooOften      = 5_000
-	leastTooOften = 200_000
+	leastTooOften = 20_000
 )
 
 // counting gives the changed text with probes and the limits of its points;
@@ -249,7 +258,7 @@ func (j *bench) counting(t Task) ([]byte, map[int]int64) {
 	if p == nil || len(p.Loops) == 0 || j.s.dropped[t.Mutant.Source.Path] {
 		return nil, nil
 	}
-	text := p.ProbedWith(t.Mutant.Edit)
+	text := p.CountingWith(t.Mutant.Edit)
 	if ok, err := j.e.lint.parses(text); err != nil || !ok {
 		return nil, nil
 	}

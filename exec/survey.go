@@ -366,10 +366,11 @@ func inRoot(root string, files []string) map[string]bool {
 
 func names(rows []testRow, tests []int) []string {
 	var out []string
+	seen := map[[2]string]bool{}
 	for _, i := range tests {
-		name := rows[i].Class + "::" + rows[i].Method
-		if !slices.Contains(out, name) {
-			out = append(out, name)
+		if key := [2]string{rows[i].Class, rows[i].Method}; !seen[key] {
+			seen[key] = true
+			out = append(out, key[0]+"::"+key[1])
 		}
 	}
 	return out

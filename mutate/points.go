@@ -47,6 +47,7 @@ type Points struct {
 type insert struct {
 	offset int
 	text   string
+	point  int
 }
 
 // statementKinds are the nodes that a point can stand in front of.
@@ -85,7 +86,7 @@ func Layout(f *syntax.File, src *Source, first int) *Points {
 	}
 	p.Loops = map[int]int{}
 	for n, id := range p.at {
-		if n.Is("for_statement", "foreach_statement", "while_statement", "do_statement") {
+		if isLoop(n) {
 			if body := p.bodyPoint(n); body != 0 {
 				p.Loops[id] = body
 			}
@@ -149,9 +150,17 @@ func (p *Points) place(f *syntax.File, n *syntax.Node) {
 			return // its statements have points of their own
 		}
 		p.insert(n.Start+1, ` \assay_hit(`+p.add(f, n)+`);`)
+	case n.Is("compound_statement") && isLoop(n.Parent) && len(n.NamedChildren()) == 0:
+		p.insert(n.Start+1, ` \assay_hit(`+p.add(f, n)+`);`)
+	case n.Is("empty_statement") && n.Field == "body" && isLoop(n.Parent):
+		p.statement(f, n)
 	case statementKinds[n.Kind] && !isFunction(n.Parent):
 		p.statement(f, n)
 	}
+}
+
+func isLoop(n *syntax.Node) bool {
+	return n.Is("for_statement", "foreach_statement", "while_statement", "do_statement")
 }
 
 func isFunction(n *syntax.Node) bool {
@@ -186,7 +195,10 @@ func (p *Points) statement(f *syntax.File, n *syntax.Node) {
 
 func hasColon(n *syntax.Node) bool { return n.First(":") != nil }
 
-func (p *Points) insert(offset int, text string) { p.inserts = append(p.inserts, insert{offset, text}) }
+// insert has a text written for the point that was added last.
+func (p *Points) insert(offset int, text string) {
+	p.inserts = append(p.inserts, insert{offset, text, p.First + p.Count - 1})
+}
 
 func (p *Points) add(f *syntax.File, n *syntax.Node) string {
 	id := p.First + p.Count
@@ -249,7 +261,19 @@ func (p *Points) Probed() []byte { return p.ProbedWith(Edit{Span: syntax.Span{St
 // ProbedWith gives the source with an edit made and with the probes outside of
 // it. What comes out need not be PHP: an edit may take one half of a pair of
 // braces that a probe needs. A span before the text means no edit.
-func (p *Points) ProbedWith(e Edit) []byte {
+func (p *Points) ProbedWith(e Edit) []byte { return p.probed(e, nil) }
+
+// CountingWith is the same with only the probes of loops and their bodies.
+func (p *Points) CountingWith(e Edit) []byte {
+	only := map[int]bool{}
+	for loop, body := range p.Loops {
+		only[loop], only[body] = true, true
+	}
+	return p.probed(e, only)
+}
+
+// probed writes the probes of some points; nil: of all.
+func (p *Points) probed(e Edit, only map[int]bool) []byte {
 	var out bytes.Buffer
 	at := 0
 	upTo := func(offset int) {
@@ -266,7 +290,7 @@ func (p *Points) ProbedWith(e Edit) []byte {
 	}
 	start, end := e.Start, e.End
 	for _, in := range p.inserts {
-		if start < in.offset && in.offset < end {
+		if start < in.offset && in.offset < end || only != nil && !only[in.point] {
 			continue
 		}
 		upTo(in.offset)
@@ -317,7 +341,7 @@ func settersIn(f *syntax.File) map[*syntax.Node]int {
 		}
 		h, again := n, false
 		for h.Parent != nil && !isFunction(h) && !h.Is("arrow_function") {
-			again = again || h.Is("for_statement", "foreach_statement", "while_statement", "do_statement")
+			again = again || isLoop(h)
 			h = h.Parent
 		}
 		end := n.End

@@ -25,6 +25,16 @@ final class Channel
      * @var list<resource>
      */
     private array $dead = [];
+    /**
+     * What tests have begun and ended and is not told of yet, in order: a
+     * test's number, its time in microseconds, the next one's number and so on.
+     *
+     * @var list<int>
+     */
+    private array $ran = [];
+    /** The name of the test that was begun last. */
+    private string $name = '';
+    private int $toldAt = 0;
 
     public function __construct(string $socket, string $token)
     {
@@ -40,7 +50,41 @@ final class Channel
             \fclose($this->stream);
         }
         $this->token = $token;
+        $this->ran = [];
         $this->open() || exit(70);
+    }
+
+    /**
+     * Notes that a test begins. Most tests take less time than it takes to tell
+     * of them, so that is put off, by a millisecond at most; a test that is
+     * known to take longer is told of at once.
+     *
+     * @param array<int, mixed> $long numbers of tests => anything
+     */
+    public function begun(int $number, string $name, array $long): void
+    {
+        $this->ran[] = $number;
+        $this->name = $name;
+        $now = \hrtime(true);
+        if ($number < 0 || isset($long[$number]) || $now - $this->toldAt > 1_000_000) {
+            $this->toldAt = $now;
+            $this->tell();
+        }
+    }
+
+    public function ended(int $microseconds): void
+    {
+        $this->ran[] = $microseconds;
+    }
+
+    /** Sends what was put off. */
+    public function tell(): void
+    {
+        if ($this->ran !== [] && \getmypid() === $this->owner) {
+            $ran = $this->ran;
+            $this->ran = [];
+            $this->send(['ran', $ran, $this->name]);
+        }
     }
 
     private function open(): bool
@@ -68,6 +112,9 @@ final class Channel
     {
         if (\getmypid() !== $this->owner) {
             return false;
+        }
+        if ($this->ran !== []) {
+            $this->tell();
         }
         $line = "\n{$this->token} " . \json_encode($message, \JSON_UNESCAPED_SLASHES | \JSON_INVALID_UTF8_SUBSTITUTE) . "\n";
         if (\is_resource($this->stream) && $this->isOurs() && $this->write($line)) {

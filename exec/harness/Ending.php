@@ -16,6 +16,10 @@ namespace AssayHarness;
  * user's could still follow (open output buffers, stream wrappers) or where
  * the exit status might not be the one that PHPUnit chose (exit() in a
  * shutdown function): then PHP goes its own way to the end.
+ *
+ * Where no class has a destructor that does anything, the last shutdown
+ * function is the end already: looking for destructors makes PHP write to every
+ * object there is, and each page it writes to is copied in a forked child.
  */
 final class Ending
 {
@@ -27,6 +31,24 @@ final class Ending
     /** @var list<string> */
     private static array $wrappers = [];
     private int $generation = 0;
+    /** How many classes have been looked at, and whether one has a destructor. */
+    private static int $classes = 0;
+    private static bool $destructors = false;
+
+    /** Destructors that only tidy up in memory. */
+    private const HARMLESS = [self::class, 'SebastianBergmann\\RecursionContext\\Context'];
+
+    /** Looks at the classes that came since the last call. */
+    public static function lookForDestructors(): bool
+    {
+        $classes = \get_declared_classes();
+        for ($n = \count($classes); !self::$destructors && self::$classes < $n; ++self::$classes) {
+            $class = $classes[self::$classes];
+            self::$destructors = \method_exists($class, '__destruct') && !\in_array($class, self::HARMLESS, true);
+        }
+
+        return self::$destructors;
+    }
 
     /** To be called in a child before anything of the user's runs in it. */
     public static function watch(): void
@@ -53,6 +75,9 @@ final class Ending
             } else {
                 self::$safe = true;
                 Reporter::tail();
+                if (self::undisturbed() && !self::lookForDestructors() && Stage::$channel->send(['ended'])) {
+                    \posix_kill(\getmypid(), \SIGKILL);
+                }
             }
         });
     }
@@ -62,8 +87,7 @@ final class Ending
         if (\getmypid() === self::$pid) {
             Reporter::tail();
         }
-        if (!self::$safe || !self::$done || \getmypid() !== self::$pid
-            || \ob_get_level() > self::$buffers || \stream_get_wrappers() !== self::$wrappers) {
+        if (!self::undisturbed()) {
             return;
         }
         $next = new self();
@@ -76,5 +100,11 @@ final class Ending
             return;
         }
         self::$next = $next;
+    }
+
+    private static function undisturbed(): bool
+    {
+        return self::$safe && self::$done && \getmypid() === self::$pid
+            && \ob_get_level() <= self::$buffers && \stream_get_wrappers() === self::$wrappers;
     }
 }

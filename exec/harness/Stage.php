@@ -17,6 +17,8 @@ final class Stage
 {
     public static Channel $channel;
     public static array $setup;
+    /** @var array<string, int> name of a test => its number; empty where names are not known, or not each test's own */
+    public static array $numbers = [];
     /** The order of this child, or null while we are a stage. */
     public static ?array $order = null;
 
@@ -24,6 +26,7 @@ final class Stage
     {
         self::$channel = $channel;
         self::$setup = $setup;
+        self::$numbers = \array_flip($setup['ids'] ?? []);
         Probe::$owner = \getmypid();
         try {
             $version = Loader::load($setup['phpunit']);
@@ -39,7 +42,7 @@ final class Stage
         }
         require $adapter;
         if (isset($setup['alone'])) {
-            self::$order = $setup['alone'] + ['mode' => ''];
+            self::obey($setup['alone'] + ['mode' => '']);
             self::watchForTheEnd();
         } else {
             $others = Loader::preloadFrom($setup['preload'] ?? []);
@@ -58,6 +61,7 @@ final class Stage
         if (self::$order !== null) {
             exit(0); // the process was only to describe the suite
         }
+        Ending::lookForDestructors();
         while (true) {
             $order = self::$channel->receive();
             if ($order === null || $order['op'] === 'quit') {
@@ -93,7 +97,7 @@ final class Stage
         self::$channel->reopen($order['token']);
         Probe::$owner = \getmypid();
         if ($order['op'] !== 'stage') {
-            self::$order = $order;
+            self::obey($order);
         } else {
             self::$setup['preload'] = $order['preload'] ?? [];
             self::$setup['late'] = $order['late'] ?? null;
@@ -102,6 +106,14 @@ final class Stage
         if ($order['op'] !== 'stage') {
             self::watchForTheEnd();
         }
+    }
+
+    private static function obey(array $order): void
+    {
+        if (isset($order['long'])) {
+            $order['long'] = \array_flip($order['long']);
+        }
+        self::$order = $order;
     }
 
     /** A fatal error ends a process without an exception: say which it was. */
@@ -119,6 +131,9 @@ final class Stage
             $fatal = \E_ERROR | \E_PARSE | \E_CORE_ERROR | \E_COMPILE_ERROR | \E_RECOVERABLE_ERROR;
             if ($last !== null && ($last['type'] & $fatal) !== 0 && \getmypid() === $pid) {
                 self::$channel->send(['last', $last['message'] . ' at line ' . $last['line']]);
+            }
+            if (isset(self::$order['long'])) {
+                self::$channel->send(['shut']);
             }
         });
     }

@@ -180,7 +180,7 @@ final class Reporter implements Tracer
             $wanted = $this->late($order['tests']);
         } else {
             $wanted = $order['tests'] ?? \array_keys($tree->cases);
-            $wanted = $this->byName ? $this->byName($tree, $wanted) : $wanted;
+            $wanted = $this->byName ? $tree->find($order, [self::class, 'nameOf'], static fn (): bool => false) : $wanted;
         }
         foreach ($wanted as $i) {
             $this->numbers[self::nameOf($tree->cases[$i])][] = $i;
@@ -292,30 +292,6 @@ final class Reporter implements Tracer
         return $fatal;
     }
 
-    /**
-     * The suite was built by changed code and may hold other data sets, so
-     * tests are chosen by "Class::method".
-     *
-     * @param list<string> $names
-     *
-     * @return list<int>
-     */
-    private function byName(Tree $tree, array $names): array
-    {
-        $rank = \array_flip($names);
-        $found = [];
-        foreach ($tree->cases as $i => $test) {
-            $name = \get_class($test) . '::' . $test->name();
-            $at = $rank[$name] ?? $rank[self::nameOf($test)] ?? null;
-            if ($at !== null) {
-                $found[$at][] = $i;
-            }
-        }
-        \ksort($found);
-
-        return \array_merge([], ...\array_values($found));
-    }
-
     /** The name of a test, the same in every version: "Class::method", "Class::method#data set". */
     public static function nameOf(TestCase $test): string
     {
@@ -367,7 +343,11 @@ final class Reporter implements Tracer
         }
         $this->open = $name;
         $before = self::$mode === 'survey' && !$over ? \array_keys(Probe::take()) : [];
-        Stage::$channel->send(['start', $this->number, $before, $this->byName ? $name : '']);
+        if (isset(Stage::$order['long'])) {
+            Stage::$channel->begun($this->number, $this->byName ? $name : '', Stage::$order['long']);
+        } else {
+            Stage::$channel->send(['start', $this->number, $before, $this->byName ? $name : '']);
+        }
         $this->started = $over && $this->mark > 0 ? $this->mark : \microtime(true);
     }
 
@@ -380,14 +360,19 @@ final class Reporter implements Tracer
     private function close(): void
     {
         if ($this->open !== null) {
-            $row = ['end', $this->number, (int) (1e6 * (\microtime(true) - $this->started))];
+            $time = (int) (1e6 * (\microtime(true) - $this->started));
+            $row = ['end', $this->number, $time];
             if (self::$mode === 'survey') {
                 $row[] = Probe::take();
                 $row[] = \array_merge(\array_values(\array_diff(\get_included_files(), $this->files)), \array_keys(Probe::$files));
                 $this->files = \get_included_files();
                 Probe::$files = [];
             }
-            Stage::$channel->send($row);
+            if (isset(Stage::$order['long'])) {
+                Stage::$channel->ended($time);
+            } else {
+                Stage::$channel->send($row);
+            }
             $this->open = null;
         }
         $this->settle(false);

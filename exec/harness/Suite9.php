@@ -119,7 +119,8 @@ final class ForkingSuite extends TestSuite
         if (Late::wanted()) {
             $this->tree->choose($this->late($order['tests']));
         } elseif ($order['tests'] !== null) {
-            $this->tree->choose(Reporter::$byName ? $this->byName($order['tests']) : $order['tests']);
+            $this->tree->choose(Reporter::$byName ? $this->tree->find($order, [self::class, 'name'],
+                static fn (TestCase $test): bool => $test instanceof ErrorTestCase) : $order['tests']);
         } else {
             $this->tree->chooseAll();
         }
@@ -195,28 +196,6 @@ final class ForkingSuite extends TestSuite
         }
 
         return $name;
-    }
-
-    /**
-     * The suite was built by changed code and may hold other data sets, so
-     * tests are chosen by "Class::method"; what PHPUnit could not build comes
-     * along, for that is how such a change shows.
-     */
-    private function byName(array $names): array
-    {
-        $rank = \array_flip($names);
-        $found = [];
-        foreach ($this->tree->cases as $i => $test) {
-            $name = \get_class($test) . '::' . $test->getName(false);
-            if ($test instanceof ErrorTestCase) {
-                $found[-1][] = $i;
-            } elseif (null !== $at = $rank[$name] ?? $rank[self::name($test)] ?? null) {
-                $found[$at][] = $i;
-            }
-        }
-        \ksort($found);
-
-        return \array_merge([], ...\array_values($found));
     }
 }
 
@@ -305,13 +284,24 @@ final class Reporter implements ResultPrinter
     public function startTest(Test $test): void
     {
         $before = self::$mode === 'survey' ? \array_keys(Probe::take()) : [];
-        Stage::$channel->send(['start', $this->number($test), $before, self::$byName ? ForkingSuite::name($test) : '']);
+        $name = self::$byName ? ForkingSuite::name($test) : '';
+        if (isset(Stage::$order['long'])) {
+            Stage::$channel->begun($this->number($test), $name, Stage::$order['long']);
+        } else {
+            Stage::$channel->send(['start', $this->number($test), $before, $name]);
+        }
         $this->started = \microtime(true);
     }
 
     public function endTest(Test $test, float $time): void
     {
-        $row = ['end', $this->number($test), (int) (1e6 * (\microtime(true) - $this->started))];
+        $time = (int) (1e6 * (\microtime(true) - $this->started));
+        if (isset(Stage::$order['long'])) {
+            Stage::$channel->ended($time);
+
+            return;
+        }
+        $row = ['end', $this->number($test), $time];
         if (self::$mode === 'survey') {
             $row[] = Probe::take();
             $row[] = \array_merge(\array_values(\array_diff(\get_included_files(), $this->files)), \array_keys(Probe::$files));

@@ -10,8 +10,13 @@ use PHPUnit\Framework\TestSuite;
 
 /**
  * The tests of a suite as PHPUnit has built it, numbered in its order, and a
- * choice of some of them. Of TestSuite only getIterator(), tests() and
- * setTests() are used, which are the same in every version from 9.6 on.
+ * choice of some of them. Of TestSuite only tests() and setTests() are used,
+ * which are the same in every version from 9.6 on.
+ *
+ * A child shares the memory of its stage until it writes to it, and PHP writes
+ * to an object whenever somebody takes or drops a reference. So a child must
+ * not touch the tests that it does not run: thousands of copied pages are most
+ * of what a short child costs.
  */
 final class Tree
 {
@@ -29,7 +34,13 @@ final class Tree
     private array $ids = [];
     private TestSuite $top;
 
-    /** @var array<int, Test> what was not chosen: its destructors must not run before the end */
+    /** @var array<int, string|int> object id of a test or suite => its key in its suite */
+    private array $keys = [];
+    /** @var array<int, bool> object id of a suite => some of its tests depend on others */
+    private array $dependent = [];
+    /** @var array<string, int> name => number, of the whole suite */
+    private array $numbers = [];
+    /** @var list<array<Test>> what was not chosen: its destructors must not run before the end */
     private array $rest = [];
     /** @var callable(TestSuite): bool */
     private $isOneTest;
@@ -45,7 +56,8 @@ final class Tree
     private function number(TestSuite $suite, array $path): void
     {
         $path[] = $suite;
-        foreach ($suite->getIterator() as $test) {
+        $this->look($suite);
+        foreach ($suite->tests() as $test) {
             $case = $test instanceof TestSuite && ($this->isOneTest)($test) ? $test->tests()[0] : $test;
             if ($case instanceof TestCase) {
                 $this->cases[] = $case;
@@ -56,6 +68,14 @@ final class Tree
             } else {
                 $this->others[] = \method_exists($test, 'toString') ? $test->toString() : \get_class($test);
             }
+        }
+    }
+
+    private function look(TestSuite $suite): void
+    {
+        $this->dependent[\spl_object_id($suite)] = $this->hasDependencies($suite);
+        foreach ($suite->tests() as $key => $test) {
+            $this->keys[\spl_object_id($test)] = $key;
         }
     }
 
@@ -86,17 +106,24 @@ final class Tree
             }
         }
         foreach ($suites as $s => $suite) {
-            if ($suite !== $this->top && $this->hasDependencies($suite)) {
-                $keep = $seen[$s];
-                $children[$s] = \array_values(\array_filter($suite->tests(), static fn ($t) => isset($keep[\spl_object_id($t)])));
+            if ($suite !== $this->top && $this->dependent[$s]) {
+                \usort($children[$s], fn (Test $x, Test $y): int => $this->keys[\spl_object_id($x)] <=> $this->keys[\spl_object_id($y)]);
             }
+            $old = $suite->tests();
             $suite->setTests($children[$s]);
+            foreach ($children[$s] as $child) {
+                unset($old[$this->keys[\spl_object_id($child)]]);
+            }
+            $this->rest[] = $old;
         }
         if ($suites === []) {
+            $this->rest[] = $this->top->tests();
             $this->top->setTests([]);
         }
-        $this->rest = \array_diff_key($this->leaves, \array_flip($wanted));
-        $this->release();
+        // When one of the chosen has been run, PHPUnit may free it at once.
+        foreach ($wanted as $i) {
+            unset($this->cases[$i], $this->leaves[$i], $this->paths[$i]);
+        }
     }
 
     /** Tells the keeper what is not run, before it is told of the tests. */
@@ -113,12 +140,6 @@ final class Tree
         if ($this->others !== []) {
             $this->choose(\array_keys($this->cases));
         }
-        $this->release();
-    }
-
-    /** Lets go of the tests: when one has been run, PHPUnit may free it at once. */
-    public function release(): void
-    {
         $this->cases = $this->leaves = $this->paths = [];
     }
 
@@ -174,7 +195,7 @@ final class Tree
                 return "{$id} is missing";
             }
         }
-        $this->ids = $ids;
+        [$this->ids, $this->numbers] = [$ids, $numbers];
 
         return null;
     }
@@ -190,7 +211,6 @@ final class Tree
      */
     public function fill(array $wanted, callable $build, callable $name): array
     {
-        $numbers = \array_flip($this->ids);
         $next = \count($this->ids);
         $all = [];
         foreach ($wanted as $i) {
@@ -207,15 +227,55 @@ final class Tree
             $suite = \end($path);
             [$class, $function] = \explode('::', $method);
             $build($class, $function, $suite);
+            $this->look($suite);
             foreach ($suite->tests() as $leaf) {
                 $case = $leaf instanceof TestSuite ? $leaf->tests()[0] : $leaf;
-                $number = $numbers[$name($case)] ?? $next++;
+                $number = $this->numbers[$name($case)] ?? $next++;
                 [$this->cases[$number], $this->leaves[$number], $this->paths[$number]] = [$case, $leaf, $path];
                 $all[] = $number;
             }
         }
 
         return \array_values(\array_unique($all));
+    }
+
+    /**
+     * The tests of an order in a suite that changed code has built: those with
+     * its numbers, and every row of its methods that the unchanged suite does not
+     * have; where names do not tell the tests apart, those that it names by
+     * themselves or by their methods. What PHPUnit could not build comes along,
+     * for that is how such a change shows.
+     *
+     * @param array{tests: list<string>, numbers?: list<int>} $order
+     * @param callable(TestCase): string $name
+     * @param callable(TestCase): bool $failed whether a test stands for others that could not be built
+     * @return list<int>
+     */
+    public function find(array $order, callable $name, callable $failed): array
+    {
+        $wanted = \array_flip($order['tests']);
+        $ranks = \array_flip($order['numbers'] ?? []);
+        $found = [];
+        foreach ($this->cases as $i => $case) {
+            if ($failed($case)) {
+                $found[-1][] = $i;
+                continue;
+            }
+            $id = $name($case);
+            if ($ranks === [] || Stage::$numbers === []) {
+                $rank = $wanted[$id] ?? $wanted[self::method($id)] ?? null;
+            } elseif (isset(Stage::$numbers[$id])) {
+                $rank = $ranks[Stage::$numbers[$id]] ?? null;
+            } else {
+                $rank = isset($wanted[self::method($id)]) ? \PHP_INT_MAX : null;
+            }
+            if ($rank !== null) {
+                $found[$rank][] = $i;
+            }
+        }
+        \ksort($found);
+
+        return \array_merge([], ...\array_values($found));
     }
 
     private static function method(string $id): string
