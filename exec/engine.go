@@ -68,7 +68,8 @@ type Engine struct {
 	set         Settings
 	facts       Facts
 	php         []string // binary and ini settings
-	dir         string   // everything temporary
+	phpFiles    []phpFile
+	dir         string // everything temporary
 	harness     string
 	keep        []string // paths that a view must not hide
 	confinement Confinement
@@ -156,9 +157,12 @@ func installation(script string) []string {
 // askPHP finds out the version and abilities of the PHP binary.
 func (e *Engine) askPHP(ctx context.Context) error {
 	out, err := osexec.CommandContext(ctx, e.set.PHP, "-r",
-		`echo PHP_VERSION, "|", (int) (function_exists("pcntl_fork") && function_exists("posix_kill")), "|", (int) extension_loaded("tokenizer");`).Output()
-	parts := strings.Split(strings.TrimSpace(string(out)), "|")
-	if err != nil || len(parts) != 3 {
+		`echo PHP_VERSION, "|", (int) (function_exists("pcntl_fork") && function_exists("posix_kill")), "|", (int) extension_loaded("tokenizer"), "|", PHP_BINARY;`).Output()
+	parts := strings.SplitN(strings.TrimSpace(string(out)), "|", 4)
+	if err == nil && len(parts) == 4 {
+		err = e.notePHP(parts[3])
+	}
+	if err != nil || len(parts) != 4 {
 		return &ProjectError{fmt.Sprintf("%s does not answer as PHP does (%v)", e.set.PHP, err), "Install php-cli, or name the binary with --php."}
 	}
 	if parts[2] != "1" {

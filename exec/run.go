@@ -1,6 +1,7 @@
 package exec
 
 import (
+	"cmp"
 	"context"
 	"crypto/sha256"
 	"errors"
@@ -80,7 +81,7 @@ func (j *bench) work(ctx context.Context, number int, queue <-chan Task, all []T
 		for range 2 {
 			if w == nil {
 				if w, err = j.ready(ctx, number, all); err != nil {
-					return err
+					return cmp.Or(j.e.samePHP(), err)
 				}
 			}
 			j.begin(w)
@@ -93,6 +94,9 @@ func (j *bench) work(ctx context.Context, number int, queue <-chan Task, all []T
 			}
 			w.kill()
 			w = nil
+		}
+		if gone := j.e.samePHP(); gone != nil {
+			return gone
 		}
 		if err != nil {
 			v = mutate.Verdict{Mutant: t.Mutant, Status: mutate.Broken, Detail: err.Error()}

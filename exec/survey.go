@@ -70,7 +70,11 @@ func (e *Engine) Survey(ctx context.Context, files []*mutate.Points, progress fu
 	s.firstHelper = firstFree(files)
 	x := &explorer{e: e, s: s, files: files, helpers: helpers, probed: probed, progress: progress,
 		apart: map[string]outcome{}, again: map[string]outcome{}, described: make(chan struct{})}
-	if err := x.explore(ctx); err != nil {
+	err = x.explore(ctx)
+	if gone := e.samePHP(); gone != nil {
+		return nil, gone
+	}
+	if err != nil {
 		return nil, e.ifConfined(ctx, err)
 	}
 	if err := x.withoutProbes(ctx); err != nil {

@@ -1,0 +1,108 @@
+package main
+
+import (
+	"bytes"
+	"io"
+	"os"
+	osexec "os/exec"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+)
+
+// TestPHPVanishes takes PHP away while mutants are judged: the run ends with a
+// word and status 3, what was decided is kept, and with PHP back --resume comes
+// to the same bytes as a run that nobody disturbed.
+func TestPHPVanishes(t *testing.T) {
+	needTools(t, "php", "phpunit", "composer")
+	for _, way := range [][]string{nil, {"--cold"}, {"--view", "copy"}} {
+		t.Run(strings.Join(append(way, "run"), " "), func(t *testing.T) {
+			dir := resumeProject(t)
+			base := filepath.Dir(dir)
+			php, away := filepath.Join(base, "php"), filepath.Join(base, "php.away")
+			copyPHP(t, php)
+			tool := func(out string, args ...string) *osexec.Cmd {
+				cmd := osexec.Command("assay", append(append([]string{"run", "--fresh", "--php", php, "--sample", "30", "--write", "json=" + out}, way...), args...)...)
+				cmd.Dir = dir
+				cmd.Env = append(os.Environ(), "XDG_CACHE_HOME="+filepath.Join(base, "cache"))
+				return cmd
+			}
+			whole, pieced := filepath.Join(base, "whole.json"), filepath.Join(base, "pieced.json")
+			if out, err := tool(whole).CombinedOutput(); err != nil {
+				t.Fatalf("%v\n%s", err, out)
+			}
+			cmd := tool(pieced)
+			var said bytes.Buffer
+			cmd.Stderr = &said
+			if err := cmd.Start(); err != nil {
+				t.Fatal(err)
+			}
+			whenJudged(t, filepath.Join(base, "cache"), 3)
+			if err := os.Rename(php, away); err != nil {
+				t.Fatal(err)
+			}
+			cmd.Wait()
+			if got := cmd.ProcessState.ExitCode(); got != statusProject {
+				t.Fatalf("status %d, want %d\n%s", got, statusProject, said.String())
+			}
+			for _, want := range []string{"assay: " + php + " has gone (stat ", "\nassay: With PHP back as it was, `assay run --resume` goes on"} {
+				if !strings.Contains(said.String(), want) {
+					t.Errorf("%q was not said:\n%s", want, said.String())
+				}
+			}
+			if _, err := os.Stat(pieced); !os.IsNotExist(err) {
+				t.Errorf("a result was written all the same (%v)", err)
+			}
+			if err := os.Rename(away, php); err != nil {
+				t.Fatal(err)
+			}
+			out, err := tool(pieced, "--resume").CombinedOutput()
+			if err != nil || !strings.Contains(string(out), "were judged before the interruption") {
+				t.Fatalf("%v\n%s", err, out)
+			}
+			compareFiles(t, whole, pieced)
+		})
+	}
+}
+
+// copyPHP makes a PHP of our own to take away.
+func copyPHP(t *testing.T, to string) {
+	t.Helper()
+	php, err := osexec.LookPath("php")
+	if err != nil {
+		t.Fatal(err)
+	}
+	from, err := os.Open(php)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer from.Close()
+	f, err := os.OpenFile(to, os.O_CREATE|os.O_WRONLY, 0o755)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := io.Copy(f, from); err != nil {
+		t.Fatal(err)
+	}
+	if err := f.Close(); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// whenJudged waits until the only journal in a cache holds some verdicts.
+func whenJudged(t *testing.T, cache string, verdicts int) {
+	t.Helper()
+	for limit := time.Now().Add(time.Minute); time.Now().Before(limit); time.Sleep(2 * time.Millisecond) {
+		found, err := filepath.Glob(filepath.Join(cache, "assay", "*.journal"))
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, path := range found {
+			if text, err := os.ReadFile(path); err == nil && bytes.Count(text, []byte("\n")) > verdicts {
+				return
+			}
+		}
+	}
+	t.Fatal("no journal has so many verdicts")
+}
