@@ -317,6 +317,9 @@ func asTestRow(r []any) (t testRow, err error) {
 	for _, d := range r[3].([]any) {
 		t.Depends = append(t.Depends, d.(string))
 	}
+	for _, o := range r[5].([]any) {
+		t.Objects = append(t.Objects, int(o.(float64)))
+	}
 	return t, nil
 }
 

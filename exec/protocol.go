@@ -190,6 +190,7 @@ type stageFacts struct {
 type testRow struct {
 	ID, Class, Method string
 	Depends           []string // "Class::method" or "Class::class"
+	Objects           []int    // in its data, that other tests get as well; the numbers mean nothing but that
 	File              string
 }
 

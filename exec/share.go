@@ -3,6 +3,7 @@ package exec
 // Which tests can see what others have left behind.
 
 import (
+	"fmt"
 	"maps"
 	"os"
 	"path/filepath"
@@ -14,12 +15,16 @@ import (
 	"assay/mutate/syntax"
 )
 
+// objectInData begins the name of an object that several tests get in their data.
+const objectInData = "object in data "
+
 // anyState stands for state of which nothing is known.
 const anyState = "*"
 
 // shareState groups the tests that touch the same state which outlives them:
 // through code under test, through test files and helpers, all of which have
-// points for that, or through files that nobody could know beforehand. State
+// points for that, through files that nobody could know beforehand, or through
+// objects in the data of several tests. State
 // that no code writes to, once it is there, carries nothing from test to test.
 // heirs are tests that did other work in the whole suite, for whatever reason.
 func (x *explorer) shareState(heirs map[int]bool) {
@@ -39,6 +44,9 @@ func (x *explorer) shareState(heirs map[int]bool) {
 		s.inspects[i] = classes[r.Class].inspects
 		if classes[r.Class].shares || heirs[i] || slices.Contains(s.always, i) {
 			uses[i][anyState] = true // of a test that failed with probes nobody knows what it touches afterwards
+		}
+		for _, o := range r.Objects {
+			uses[i][fmt.Sprint(objectInData, o)] = true
 		}
 	}
 	for _, o := range append(slices.Collect(maps.Values(x.apart)), x.probes) {
@@ -119,7 +127,7 @@ func (b *stateBook) note(p *mutate.Points) {
 }
 
 func (b *stateBook) live(name string) bool {
-	if strings.HasSuffix(name, anyState) || b.setUp[name] && (b.held[name] || b.user[name] == severalFiles) {
+	if strings.HasSuffix(name, anyState) || strings.HasPrefix(name, objectInData) || b.setUp[name] && (b.held[name] || b.user[name] == severalFiles) {
 		return true
 	}
 	for w := range b.written {

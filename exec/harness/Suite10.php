@@ -265,18 +265,19 @@ final class Reporter implements Tracer
             }, [self::class, 'nameOf']);
     }
 
-    /** One row a test: id, class, method, methods it depends on, file. */
+    /** One row a test: id, class, method, methods it depends on, file, objects that others get as well. */
     private function describe(Tree $tree): array
     {
         $rows = [];
-        foreach ($tree->cases as $test) {
+        $shared = $tree->sharedData(static fn (TestCase $test): array => $test->usesDataProvider() ? $test->providedData() : []);
+        foreach ($tree->cases as $i => $test) {
             $depends = [];
             foreach ($test->requires() as $required) {
                 if ($required->isValid()) {
                     $depends[] = $required->getTarget();
                 }
             }
-            $rows[] = [self::nameOf($test), \get_class($test), $test->name(), $depends, (new \ReflectionClass($test))->getFileName()];
+            $rows[] = [self::nameOf($test), \get_class($test), $test->name(), $depends, (new \ReflectionClass($test))->getFileName(), $shared[$i] ?? []];
         }
 
         return $rows;

@@ -168,18 +168,19 @@ final class ForkingSuite extends TestSuite
         }
     }
 
-    /** One row a test: id, class, method, methods it depends on, file, separate process? */
+    /** One row a test: id, class, method, methods it depends on, file, objects that others get as well. */
     private function describe(): array
     {
         $rows = [];
-        foreach ($this->tree->cases as $test) {
+        $shared = $this->tree->sharedData(static fn (TestCase $test): array => $test->usesDataProvider() ? $test->getProvidedData() : []);
+        foreach ($this->tree->cases as $i => $test) {
             $depends = [];
             foreach ($test->requires() as $required) {
                 if ($required->isValid()) {
                     $depends[] = $required->getTarget();
                 }
             }
-            $rows[] = [self::name($test), \get_class($test), $test->getName(false), $depends, (new \ReflectionClass($test))->getFileName()];
+            $rows[] = [self::name($test), \get_class($test), $test->getName(false), $depends, (new \ReflectionClass($test))->getFileName(), $shared[$i] ?? []];
         }
 
         return $rows;

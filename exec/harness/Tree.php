@@ -278,6 +278,54 @@ final class Tree
         return \array_merge([], ...\array_values($found));
     }
 
+    /**
+     * Objects that several tests get in their data: what one test does to such
+     * an object the others see.
+     *
+     * @param callable(TestCase): array $dataOf
+     * @return array<int, list<int>> number => ids of objects
+     */
+    public function sharedData(callable $dataOf): array
+    {
+        $first = $shared = [];
+        foreach ($this->cases as $i => $case) {
+            $seen = [];
+            self::objectsIn($dataOf($case), 5, $seen);
+            foreach (\array_keys($seen) as $id) {
+                if (!isset($first[$id])) {
+                    $first[$id] = $i;
+                } else {
+                    $shared[$first[$id]][$id] = $shared[$i][$id] = true;
+                }
+            }
+        }
+
+        return \array_map('array_keys', $shared);
+    }
+
+    /**
+     * @param mixed $value
+     * @param array<int, true> $seen
+     */
+    private static function objectsIn($value, int $depth, array &$seen): void
+    {
+        if (\is_object($value)) {
+            if (isset($seen[\spl_object_id($value)]) || $value instanceof \UnitEnum || $value instanceof \DateTimeImmutable
+                || $value instanceof \DateTimeZone || $value instanceof \Reflector) {
+                return;
+            }
+            $seen[\spl_object_id($value)] = true;
+            $value = $value instanceof \Closure ? [] : (array) $value;
+        }
+        if (\is_array($value) && $depth > 0 && \count($seen) < 200) {
+            foreach ($value as $inner) {
+                if (\is_object($inner) || \is_array($inner)) {
+                    self::objectsIn($inner, $depth - 1, $seen);
+                }
+            }
+        }
+    }
+
     private static function method(string $id): string
     {
         return \explode('#', $id, 2)[0];
