@@ -3,6 +3,8 @@ package report
 import (
 	"bytes"
 	"encoding/json"
+	"os"
+	"path/filepath"
 	"slices"
 	"strings"
 	"testing"
@@ -140,5 +142,27 @@ func TestHistoryShowsNames(t *testing.T) {
 	}
 	if strings.Contains(text.String(), "\x1b") {
 		t.Error("the text holds a control sequence")
+	}
+}
+
+// A browser makes of the page what it says: a dot a run in two charts, a line
+// and a dot for each class.
+func TestHistoryPageInBrowser(t *testing.T) {
+	a := night(t, nil, 1, "a", nil)
+	b := night(t, lines(t, a), 2, "a", map[string]mutate.Status{"fits-le-3a": mutate.Killed})
+	c := night(t, lines(t, a, b), 3, "a", nil)
+	file := filepath.Join(t.TempDir(), "trend.html")
+	var page bytes.Buffer
+	if err := HistoryHTML(&page, "sound/ferries", lines(t, a, b, c), 0); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(file, page.Bytes(), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	dom := browse(t, file, "", "--dump-dom")
+	for what, want := range map[string]int{"<circle ": 3 + 3 + 2, "<polyline ": 1 + 1 + 2, `<rect class="came"`: 1, `<rect class="went"`: 1, "<details": 2, "</main>": 1} {
+		if got := strings.Count(dom, what); got != want {
+			t.Errorf("%d of %s, want %d", got, what, want)
+		}
 	}
 }

@@ -56,7 +56,9 @@ func TestTestsSide(t *testing.T) {
 	if err := HTML(&page, r, Options{}); err != nil {
 		t.Fatal(err)
 	}
-	named := func(test string) bool { return strings.Contains(page.String(), "<li>FerryTest::"+test+": reaches 3 mutants, notices 1</li>") }
+	named := func(test string) bool {
+		return strings.Contains(page.String(), "<li>FerryTest::"+test+": reaches 3 mutants, notices 1</li>")
+	}
 	if !named("testFits#0") || named("testDelay") {
 		t.Error("the page does not name the tests that it should")
 	}

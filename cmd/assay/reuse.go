@@ -35,6 +35,7 @@ type memory struct {
 	made map[string]keptVerdict // of this run
 
 	began time.Time
+	fresh bool // none is to be reused
 	all   bool // verdicts with all killers are wanted
 	tasks map[*mutate.Mutant]exec.Task
 }
@@ -84,10 +85,8 @@ func (c *runCommand) remember(env *environment, code *codebase, facts exec.Facts
 	for _, t := range tasks {
 		m.tasks[t.Mutant] = t
 	}
-	if c.Fresh {
-		m.kept, m.why = map[string]keptVerdict{}, ""
-	}
-	if m.why != "" {
+	m.fresh = c.Fresh
+	if m.why != "" && !m.fresh {
 		fmt.Fprintf(env.stderr, "assay: no verdict of %s is reused: %s\n", m.when(), m.why)
 	}
 	return m
@@ -156,7 +155,7 @@ func (m *memory) read() error {
 // settle gives the verdicts that still hold to each and returns the tasks that
 // are left.
 func (m *memory) settle(tasks []exec.Task, survey *exec.Survey, each func(mutate.Verdict)) ([]exec.Task, int, error) {
-	if len(m.kept) == 0 {
+	if len(m.kept) == 0 || m.fresh {
 		return tasks, 0, nil
 	}
 	names := reachNames{survey, map[*int][]mutate.TestID{}}
