@@ -461,8 +461,10 @@ func (o *oracle) check(ctx context.Context, c *cell, result resultFile, m result
 	return nil
 }
 
-// failure is how PHPUnit 9.6 heads each test in its list of what went wrong.
-var failure = regexp.MustCompile(`(?m)^\d+\) (\S+::\S+)(?: with data set (?:#(\d+)|"([^"\n]*)"))?`)
+// failure is how PHPUnit heads each test in its list of what went wrong: with
+// "with data set #0" or "with data set "name"" for a row, and from 12 on with
+// "#0 with data (" or "@name with data (" behind the method.
+var failure = regexp.MustCompile(`(?m)^\d+\) (\S+::\w+)(?: with data set (?:#(\d+)|"([^"\n]*)")|#(\d+) with data|@(.+) with data)?`)
 
 // onlyShakyFail reports whether nothing failed but tests that the result says
 // were set apart: they pass in one order only, and are no witnesses.
@@ -470,7 +472,7 @@ func (o *oracle) onlyShakyFail(r coldRun) bool {
 	all := failure.FindAllStringSubmatch(r.Output, -1)
 	for _, f := range all {
 		name := f[1]
-		if row := f[2] + f[3]; row != "" {
+		if row := f[2] + f[3] + f[4] + f[5]; row != "" {
 			name += "#" + row
 		}
 		if !o.shaky[name] {
