@@ -37,7 +37,8 @@ type keeper struct {
 	opening int64       // microseconds from a process's start to the first test
 	early   [][2]string // classes of PHPUnit that every whole run loads, with their files
 	ids     []string    // the names of the tests; nil when two have the same
-	early0  bool        // stage 0 has them; else stage 1 loads them before it is ready
+	unwinds bool
+	early0  bool // stage 0 has them; else stage 1 loads them before it is ready
 	serial  int
 }
 
@@ -106,7 +107,7 @@ func (k *keeper) know(known knownRequest) error {
 	for i := range k.early {
 		k.early[i][1] = strings.ReplaceAll(k.early[i][1], rootMark, k.view.Root())
 	}
-	k.early0 = !k.facts.Wrapped
+	k.early0, k.unwinds = !k.facts.Wrapped, known.Unwinds
 	if k.ids = nil; allDifferent(k.facts.Tests) {
 		for _, t := range k.facts.Tests {
 			k.ids = append(k.ids, t.ID)
@@ -328,7 +329,7 @@ func (k *keeper) setup(alone *order) setup {
 	s.Op, s.Alone = "setup", alone
 	if k.early0 && alone == nil {
 		s.Preload = k.early
-		s.IDs = k.ids
+		s.IDs, s.Unwinds = k.ids, k.unwinds
 	}
 	s.Argv = slices.Clone(s.Argv)
 	for i, a := range s.Argv {

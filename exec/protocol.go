@@ -52,7 +52,8 @@ type setup struct {
 	// Preload has classes of PHPUnit with their files, to be loaded before
 	// anything of the project is.
 	Preload [][2]string `json:"preload,omitempty"`
-	IDs     []string    `json:"ids,omitempty"` // the names of all tests, in order, where no two are the same
+	IDs     []string    `json:"ids,omitempty"`     // the names of all tests, in order, where no two are the same
+	Unwinds bool        `json:"unwinds,omitempty"` // see knownRequest
 }
 
 // order asks a stage for a child.
@@ -136,6 +137,7 @@ type knownRequest struct {
 	Times   []int64     // microseconds a test
 	Memory  int64       // bytes that a child may have in memory; a limit of the project's own holds besides
 	Preload [][2]string // PHPUnit's classes that a whole run loads, with their files, under rootMark where they are the project's; the stages are made anew with them
+	Unwinds bool        // code may run when PHP destroys generators and fibers at its end
 }
 
 // limits are what a child gets beyond what its tests are known to take. A

@@ -60,14 +60,16 @@ func (x *explorer) shareState(heirs map[int]bool) {
 			}
 		}
 	}
-	s.groupBy(uses, x.liveState())
+	book := x.bookOfState()
+	s.groupBy(uses, book.live)
+	s.unwinds = book.unwinds
 }
 
-// liveState tells what state can carry something from test to test: what is
+// bookOfState tells what state can carry something from test to test: what is
 // written to by code that tests load or that is under test, reached or not, for
 // a change may have it reached. What a class sets up once for its own tests,
 // which only look at it, carries nothing.
-func (x *explorer) liveState() func(name string) bool {
+func (x *explorer) bookOfState() *stateBook {
 	loaded := maps.Clone(x.loaded)
 	for _, o := range append(slices.Collect(maps.Values(x.apart)), x.probes) {
 		for _, t := range o.Tests {
@@ -76,7 +78,7 @@ func (x *explorer) liveState() func(name string) bool {
 			}
 		}
 	}
-	b := stateBook{written: map[string]bool{}, setUp: map[string]bool{}, held: map[string]bool{}, user: map[string]string{}}
+	b := &stateBook{written: map[string]bool{}, setUp: map[string]bool{}, held: map[string]bool{}, user: map[string]string{}}
 	for _, p := range x.files {
 		b.note(p)
 	}
@@ -95,7 +97,7 @@ func (x *explorer) liveState() func(name string) bool {
 			b.noteLibrary(path)
 		}
 	}
-	return b.live
+	return b
 }
 
 // stateBook has what is known of each piece of state, by its name.
@@ -104,11 +106,24 @@ type stateBook struct {
 	setUp   map[string]bool   // in the fixture of a class
 	held    map[string]bool   // somebody may have got hold of an object in it
 	user    map[string]string // the file that uses it, or severalFiles
+	unwinds bool              // PHP may run code when it lets go of a generator or a fiber
 }
 
 const severalFiles = "\x00"
 
+// PHP runs what "finally" guards when it destroys a generator or a fiber that
+// has not come to its end.
+var (
+	suspends = regexp.MustCompile(`(?i)\b(yield|Fiber)\b`)
+	guards   = regexp.MustCompile(`(?i)\bfinally\b`)
+)
+
+func (b *stateBook) noteText(src []byte) {
+	b.unwinds = b.unwinds || guards.Match(src) && suspends.Match(src)
+}
+
 func (b *stateBook) note(p *mutate.Points) {
+	b.noteText(p.Source.Text)
 	for _, u := range p.Everywhere {
 		switch {
 		case u.Access == mutate.Writes && u.OnceAClass:
@@ -154,6 +169,7 @@ var (
 // noteLibrary notes what a loaded file of somebody else's may write to.
 func (b *stateBook) noteLibrary(path string) {
 	src, err := os.ReadFile(path)
+	b.noteText(src)
 	if err != nil || writesFiles.Match(src) {
 		b.written[mutate.StateFiles] = true
 	}

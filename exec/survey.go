@@ -33,6 +33,7 @@ type Survey struct {
 	peak        map[int]int64 // point => the most often that one test passes it
 	leftover    map[int]bool  // points that some test passes only in the whole suite
 	memory      int64         // bytes a child may use
+	unwinds     bool          // code may run when PHP destroys what is not a user's object
 	group       []int         // test => the group of those it shares lasting state with, or noGroup
 	groups      [][]int       // group => its tests, in the suite's order
 	inspects    []bool        // test => it may read defaults of parameters without a call
@@ -92,7 +93,7 @@ func (e *Engine) Survey(ctx context.Context, files []*mutate.Points, progress fu
 // every whole run are loaded once for all children; not those that come from
 // the project itself, whose files may be under change.
 func (s *Survey) known() *knownRequest {
-	k := &knownRequest{Times: make([]int64, len(s.Tests)), Memory: s.memory}
+	k := &knownRequest{Times: make([]int64, len(s.Tests)), Memory: s.memory, Unwinds: s.unwinds}
 	for i, t := range s.Tests {
 		k.Times[i] = t.Time.Microseconds()
 	}

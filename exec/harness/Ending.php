@@ -13,7 +13,7 @@ namespace AssayHarness;
  * a new one until nobody else's object came in between: then every destructor
  * has run, for PHP gives new objects ascending numbers by then and calls
  * destructors in that order. Nothing is cut short where something of the
- * user's could still follow (open output buffers, stream wrappers) or where
+ * user's could still follow (open output buffers, stream wrappers, filters) or where
  * the exit status might not be the one that PHPUnit chose (exit() in a
  * shutdown function): then PHP goes its own way to the end.
  *
@@ -30,6 +30,8 @@ final class Ending
     private static int $buffers = 0;
     /** @var list<string> */
     private static array $wrappers = [];
+    /** @var list<string> */
+    private static array $filters = [];
     private int $generation = 0;
     /** How many classes have been looked at, and whether one has a destructor. */
     private static int $classes = 0;
@@ -41,10 +43,13 @@ final class Ending
     /** Looks at the classes that came since the last call. */
     public static function lookForDestructors(): bool
     {
+        // Until the survey has told, nothing is known of generators.
+        self::$destructors = self::$destructors || (Stage::$setup['unwinds'] ?? !isset(Stage::$setup['ids']));
         $classes = \get_declared_classes();
         for ($n = \count($classes); !self::$destructors && self::$classes < $n; ++self::$classes) {
             $class = $classes[self::$classes];
-            self::$destructors = \method_exists($class, '__destruct') && !\in_array($class, self::HARMLESS, true);
+            self::$destructors = \method_exists($class, '__destruct') && !\in_array($class, self::HARMLESS, true)
+                && (new \ReflectionMethod($class, '__destruct'))->isUserDefined();
         }
 
         return self::$destructors;
@@ -56,6 +61,7 @@ final class Ending
         self::$pid = \getmypid();
         self::$buffers = \ob_get_level();
         self::$wrappers = \stream_get_wrappers();
+        self::$filters = \stream_get_filters();
         self::$next = new self();
         self::atLast(8);
     }
@@ -105,6 +111,7 @@ final class Ending
     private static function undisturbed(): bool
     {
         return self::$safe && self::$done && \getmypid() === self::$pid
-            && \ob_get_level() <= self::$buffers && \stream_get_wrappers() === self::$wrappers;
+            && \ob_get_level() <= self::$buffers && \stream_get_wrappers() === self::$wrappers
+            && \stream_get_filters() === self::$filters;
     }
 }
