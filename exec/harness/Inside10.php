@@ -33,11 +33,12 @@ use PHPUnit\TextUI\TestRunner;
 /**
  * Everything that is touched of PHPUnit 10 and later beyond what it publishes
  * for extensions (events, value objects of events, Tracer, Configuration's
- * getters), in one place. Seen in 10.5, 11.5, 12.5, 13.3 and 13.4; what is not
- * in all of them says so.
+ * getters), in one place. Seen in 10.5.64, 11.5.19, 12.5.33, 13.3 and 13.4.3;
+ * what is not in all of them says so.
  *
  *     Event\Facade::instance(), registerTracer(), forward()
  *     TextUI\Application::run()
+ *     Framework\InvalidDataProviderException           thrown for data that cannot be had yet
  *     TextUI\TestRunner::run(), whose third argument is the suite
  *     Framework\TestSuite::getIterator(), tests(), setTests(), name()
  *     Framework\TestCase::name(), usesDataProvider(), dataName(), requires()

@@ -2,10 +2,13 @@
 
 declare(strict_types=1);
 
-// The adapter for PHPUnit 9.6. What is touched of PHPUnit, all of it public or
-// protected there: TextUI\Command (handleArguments, $arguments),
-// TextUI\TestRunner::getTest, TextUI\ResultPrinter, Framework\TestSuite (run,
-// tests, setTests, group details), Framework\TestListener.
+// The adapter for PHPUnit 9.6 (seen in 9.6.7). What is touched of PHPUnit, all of
+// it public or protected there: TextUI\Command (handleArguments, handleBootstrap,
+// $arguments), TextUI\TestRunner::getTest, TextUI\ResultPrinter,
+// Framework\TestSuite (run, tests, setTests, warnings, group details),
+// Framework\TestListener, TestResult::stop, ErrorTestCase, TestBuilder::build,
+// DataProviderTestSuite::setDependencies, and Util\Test (getDependencies,
+// getHookMethods, parseTestMethodAnnotations; the last two as caches only).
 
 namespace AssayHarness;
 
