@@ -64,7 +64,7 @@ No test notices the case in which the sides differ. Add it, and assert what happ
 func typesMatter(f *syntax.File, n *syntax.Node) bool {
 	left, right := n.Child("left"), n.Child("right")
 	a, b := evident(f, left), evident(f, right)
-	if isWord(f, left) || isWord(f, right) {
+	if isWord(f, left) || isWord(f, right) || comparesCases(f, left, right) {
 		return false
 	}
 	if a == "" || b == "" {
@@ -89,6 +89,19 @@ func typesMatter(f *syntax.File, n *syntax.Node) bool {
 		return !isLiteral(f, left, "[]", "array()") && !isLiteral(f, right, "[]", "array()")
 	}
 	return true
+}
+
+// comparesCases reports whether an enum compares itself with one of its cases:
+// of each case there is one object, so == and === are the same.
+func comparesCases(f *syntax.File, left, right *syntax.Node) bool {
+	if left.Up("enum_declaration") == nil {
+		return false
+	}
+	own := func(n *syntax.Node) bool {
+		text := f.Text(n)
+		return strings.HasPrefix(text, "self::") || strings.HasPrefix(text, "static::")
+	}
+	return f.Text(left) == "$this" && own(right) || f.Text(right) == "$this" && own(left)
 }
 
 // isObjectOrNull reports whether a declared type is that of an object, null
