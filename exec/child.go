@@ -43,8 +43,9 @@ func (k *keeper) run(r runRequest) (o outcome, err error) {
 			return o, errors.Join(err, k.view.Restore())
 		}
 	}
+	ports := k.listens.watch(r.Mode == "survey")
 	o, err = k.watchOne(r, stage, parent)
-	o.Opened = k.opens.take()
+	o.Opened, o.Ports = k.opens.take(), ports()
 	err = errors.Join(err, k.clean(&o))
 	k.opens.settle()
 	return o, err

@@ -67,6 +67,7 @@ func asError(text string) error {
 // they cannot be kept from it says in e.facts.Unconfined.
 func (e *Engine) planConfinement() error {
 	if e.set.Unconfined {
+		e.whyShared = "--no-confine leaves it so"
 		e.loose("Mutated code was not confined (--no-confine): it could write and connect wherever you can.")
 		return nil
 	}
@@ -78,7 +79,9 @@ func (e *Engine) planConfinement() error {
 	overlay := e.facts.View == ViewOverlay
 	c.Mounts = overlay && has.mounts == nil
 	c.Signals = !overlay && has.landlock >= landlockSignals
-	c.Network = has.network == nil
+	if c.Network = has.network == nil; !c.Network {
+		e.whyShared = has.network.Error()
+	}
 	c.TCP = !c.Network && has.landlock >= landlockTCP
 	if overlay {
 		var err error

@@ -73,6 +73,8 @@ type Engine struct {
 	harness     string
 	keep        []string // paths that a view must not hide
 	confinement Confinement
+	whyShared   string // why workers have no networks of their own
+	turns       turns
 	limits      limits
 	allKills    bool
 	lint        *linter

@@ -22,6 +22,7 @@ type keeper struct {
 	board   *switchboard
 	guard   *guard
 	opens   *opens
+	listens *listeners // nil: the network is its own
 	req     openRequest
 	php     *phpProcess // stage 0, or nil
 	stage0  *peer
@@ -54,7 +55,7 @@ func keep(view *View, in io.Reader, out io.Writer) error {
 		return err
 	}
 	defer guard.close()
-	k := &keeper{view: view, board: board, guard: guard, opens: watchOpens(view.Root())}
+	k := &keeper{view: view, board: board, guard: guard, opens: watchOpens(view.Root()), listens: newListeners(view)}
 	defer k.stopPHP()
 	dec, enc := gob.NewDecoder(in), gob.NewEncoder(out)
 	for {
@@ -163,6 +164,7 @@ func (k *keeper) openProject() (stageFacts, error) {
 		return k.facts, err
 	}
 	k.facts.Opened = k.opens.take()
+	k.facts.Ports = k.listens.held()
 	// What bootstrap and suite building left in the tree is there in every
 	// cold run as well, for they run first: it is no damage.
 	err := k.view.Accept()

@@ -185,6 +185,7 @@ type stageFacts struct {
 	Opened  []string // what was opened in the view until the stages were ready; see opens.take
 	Output  string   // what was printed, for a stage that did not come
 	Foreign bool     // in stage 0 some of PHPUnit's classes come from other files than in a whole run
+	Ports   []uint16 // at which the stages listen, where the network is shared; see listeners
 	Wrapped bool     // the bootstrap put a stream wrapper of its own in front of files
 }
 
@@ -220,6 +221,7 @@ type outcome struct {
 	Wall     int64  // microseconds
 	Stage    int    // where it was forked: 0, 1, 2 for a late stage; -1 for a process of its own
 	Damage   []string
+	Ports    []uint16 // at which it or what it started listened, in a survey where the network is shared
 	Opened   []string // what was opened in the view; see opens.take
 }
 

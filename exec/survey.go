@@ -190,12 +190,20 @@ func (x *explorer) runWhole(ctx context.Context) (err error) {
 	if err := x.describe(); err != nil {
 		return err
 	}
-	close(x.described)
+	if err := x.busyPorts(); err != nil {
+		return err
+	}
+	if !x.e.sharesNetwork() {
+		close(x.described)
+	}
 	if x.whole, err = x.plain.run(ctx, runRequest{Mode: "survey"}); err != nil {
 		return err
 	}
 	if err := x.red(); err != nil {
 		return err
+	}
+	if x.noteListening(x.whole.Ports); x.e.sharesNetwork() {
+		close(x.described)
 	}
 	last := make([]int, len(x.s.rows))
 	for i := range last {
@@ -269,6 +277,7 @@ const wholeSuite = ""
 // in it, one child each, so that fixtures and @depends keep their meaning; and
 // the whole suite, since a test may do work that one of another class left.
 func (x *explorer) probeClasses(ctx context.Context, number int) error {
+	x.waitShared(ctx.Done())
 	w, err := x.e.startWorker(ctx, number, x.probed)
 	if err != nil {
 		return x.e.notReady(err)

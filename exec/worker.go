@@ -26,6 +26,7 @@ type worker struct {
 	errors *bytes.Buffer
 	facts  stageFacts
 	ended  chan struct{}
+	turns  *turns
 	paths  *strings.Replacer // from a copy's paths to the project's own; nil where they are the same
 }
 
@@ -36,7 +37,8 @@ func (e *Engine) startWorker(ctx context.Context, number int, probed map[string]
 }
 
 func (e *Engine) startWorkerIn(ctx context.Context, number int, probed map[string][]byte, c Confinement) (*worker, error) {
-	w := &worker{number: number, errors: &bytes.Buffer{}, ended: make(chan struct{})}
+	defer e.turns.take()()
+	w := &worker{number: number, turns: &e.turns, errors: &bytes.Buffer{}, ended: make(chan struct{})}
 	w.dir = filepath.Join(e.dir, "w"+strconv.Itoa(int(e.serial.Add(1))))
 	if err := os.Mkdir(w.dir, 0o700); err != nil {
 		return nil, err
@@ -212,6 +214,7 @@ func (w *worker) reap() {
 
 // run asks for one child.
 func (w *worker) run(ctx context.Context, r runRequest) (outcome, error) {
+	defer w.turns.take()()
 	rep, err := w.ask(ctx, request{Run: &r})
 	o := rep.Outcome
 	o.RunName = w.own(o.RunName)
