@@ -43,7 +43,7 @@ func (k *keeper) run(r runRequest) (o outcome, err error) {
 			return o, errors.Join(err, k.view.Restore())
 		}
 	}
-	ports := k.listens.watch(r.Mode == "survey")
+	ports := k.listens.watch(r.Mode == "survey" && r.Tests == nil)
 	o, err = k.watchOne(r, stage, parent)
 	o.Opened, o.Ports = k.opens.take(), ports()
 	err = errors.Join(err, k.clean(&o))

@@ -221,7 +221,7 @@ type outcome struct {
 	Wall     int64  // microseconds
 	Stage    int    // where it was forked: 0, 1, 2 for a late stage; -1 for a process of its own
 	Damage   []string
-	Ports    []uint16 // at which it or what it started listened, in a survey where the network is shared
+	Ports    []uint16 // at which it or what it started listened, in a whole run of the survey where the network is shared
 	Opened   []string // what was opened in the view; see opens.take
 }
 
