@@ -2,19 +2,19 @@ package exec_test
 
 import (
 	"context"
-	"fmt"
 	"math/rand"
 	"os"
 	osexec "os/exec"
 	"path/filepath"
 	"runtime"
-	"strings"
+	"strconv"
 	"sync"
 	"testing"
 	"time"
 
 	"assay/exec"
 	"assay/mutate"
+	"assay/mutate/project"
 	"assay/mutate/syntax"
 	"assay/operators"
 )
@@ -27,24 +27,32 @@ import (
 //	x-cold   a cold process for each mutant with the reaching tests only (a sample, multiplied)
 //	x-floor  this run over the time of the tests that had to run, divided by the jobs: 1 is the best there could be
 //
-// ASSAY_BENCH names another project than the demo: a directory with a
-// phpunit.xml and its sources in src or lib.
+// Besides: ms a mutant takes one worker, the tests' own time of that, and what is
+// spent on each in the engine (over-tests-ms); tests-suite, how many times the
+// tests that had to run for a mutant go into a cold run, is the most that x-suite
+// could be with nothing but tests.
+//
+// ASSAY_BENCH names another project than the demo, and ASSAY_BENCH_SAMPLE how
+// many of its mutants are judged (seeded), where all would take too long.
 func BenchmarkDemo(b *testing.B) {
-	root := benchProject(b)
+	p := benchProject(b)
 	jobs := runtime.NumCPU()
 	ctx := context.Background()
+	sample, _ := strconv.Atoi(os.Getenv("ASSAY_BENCH_SAMPLE"))
 	var all run
 	for b.Loop() {
-		all = judgeAll(b, ctx, exec.Settings{Jobs: jobs}, root, 0)
+		all = judgeAll(b, ctx, exec.Settings{Jobs: jobs}, p, sample)
 	}
 	perMutant := all.wall.Seconds() / float64(all.judged)
-	suite := coldSuite(b, root, all, jobs, 40)
-	cold := judgeAll(b, ctx, exec.Settings{Jobs: jobs, Cold: true}, root, 60)
+	suite := coldSuite(b, p, all, jobs, 40)
+	cold := judgeAll(b, ctx, exec.Settings{Jobs: jobs, Cold: true}, p, 60)
 	coldEach := (cold.judging.Seconds()) / float64(cold.judged)
 	b.ReportMetric(float64(all.judged), "mutants")
 	b.ReportMetric(1000*perMutant*float64(jobs), "ms/mutant/job")
 	b.ReportMetric(1000*all.startup.Seconds(), "startup-ms")
 	b.ReportMetric(1000*(all.judging.Seconds()*float64(jobs)-all.tests.Seconds())/float64(all.judged), "over-tests-ms")
+	b.ReportMetric(1000*all.tests.Seconds()/float64(all.judged), "tests-ms")
+	b.ReportMetric(suite*float64(jobs)/(all.tests.Seconds()/float64(all.judged)), "tests-suite")
 	b.ReportMetric(suite/perMutant, "x-suite")
 	b.ReportMetric(coldEach/perMutant, "x-cold")
 	b.ReportMetric(all.wall.Seconds()/(all.tests.Seconds()/float64(jobs)), "x-floor")
@@ -58,17 +66,21 @@ type run struct {
 
 // judgeAll does what the command does, from the sources to the last verdict.
 // sample is how many mutants, seeded; 0 for all.
-func judgeAll(b *testing.B, ctx context.Context, set exec.Settings, root string, sample int) run {
+func judgeAll(b *testing.B, ctx context.Context, set exec.Settings, p *project.Project, sample int) run {
 	b.Helper()
 	began := time.Now()
-	ms, points := generate(b, root, core(b))
+	ms, points := generate(b, p.Root, p.Files, core(b))
 	if sample > 0 && sample < len(ms) {
 		rand.New(rand.NewSource(1)).Shuffle(len(ms), func(i, j int) { ms[i], ms[j] = ms[j], ms[i] })
 		ms = ms[:sample]
 	}
-	set.Root, set.Config = root, filepath.Join(root, "phpunit.xml")
-	set.PHP, set.PHPUnit = path(b, "php"), path(b, "phpunit")
-	set.View = exec.ViewAuto
+	set.Root, set.PHP, set.PHPUnit, set.View = p.Root, p.PHP, p.PHPUnit.Path, exec.ViewAuto
+	if p.Config != nil {
+		set.Config = p.Config.Path
+	}
+	if p.Bootstrap == "" {
+		set.Bootstrap = p.Autoload
+	}
 	e, err := exec.Open(ctx, set)
 	if err != nil {
 		b.Fatal(err)
@@ -94,7 +106,7 @@ func judgeAll(b *testing.B, ctx context.Context, set exec.Settings, root string,
 }
 
 // coldSuite gives the seconds that one mutant takes by hand, jobs at a time.
-func coldSuite(b *testing.B, root string, all run, jobs, sample int) float64 {
+func coldSuite(b *testing.B, p *project.Project, all run, jobs, sample int) float64 {
 	b.Helper()
 	var vs []mutate.Verdict
 	for _, v := range all.verdicts {
@@ -109,6 +121,14 @@ func coldSuite(b *testing.B, root string, all run, jobs, sample int) float64 {
 		queue <- v
 	}
 	close(queue)
+	root, args := p.Root, []string{"--no-coverage", "--no-logging", "--do-not-cache-result"}
+	if p.Bootstrap == "" && p.Autoload != "" {
+		rel, err := filepath.Rel(root, p.Autoload)
+		if err != nil {
+			b.Fatal(err)
+		}
+		args = append(args, "--bootstrap", rel)
+	}
 	copies := make([]string, jobs)
 	for i := range copies {
 		copies[i] = filepath.Join(b.TempDir(), "copy")
@@ -123,7 +143,7 @@ func coldSuite(b *testing.B, root string, all run, jobs, sample int) float64 {
 			for v := range queue {
 				file := filepath.Join(dir, v.Mutant.Source.Path)
 				os.WriteFile(file, v.Mutant.Edit.Apply(v.Mutant.Source.Text), 0o644)
-				cmd := osexec.Command("phpunit")
+				cmd := osexec.Command(p.PHPUnit.Path, args...)
 				cmd.Dir = dir
 				if err := cmd.Run(); (err == nil) != (v.Status == mutate.Survived) {
 					b.Errorf("%s: judged %v, phpunit says %v", v.Mutant.ID, v.Status, err)
@@ -136,21 +156,25 @@ func coldSuite(b *testing.B, root string, all run, jobs, sample int) float64 {
 	return time.Since(began).Seconds() / float64(len(vs))
 }
 
-func benchProject(b *testing.B) string {
+func benchProject(b *testing.B) *project.Project {
 	b.Helper()
-	if dir := os.Getenv("ASSAY_BENCH"); dir != "" {
-		return dir
+	root := os.Getenv("ASSAY_BENCH")
+	if root == "" {
+		root = filepath.Join(b.TempDir(), "demo")
+		if err := os.CopyFS(root, os.DirFS("../testdata/demo")); err != nil {
+			b.Fatal(err)
+		}
+		cmd := osexec.Command(path(b, "composer"), "dump-autoload", "--quiet")
+		cmd.Dir = root
+		if out, err := cmd.CombinedOutput(); err != nil {
+			b.Fatalf("%v: %s", err, out)
+		}
 	}
-	root := filepath.Join(b.TempDir(), "demo")
-	if err := os.CopyFS(root, os.DirFS("../testdata/demo")); err != nil {
+	p, err := project.Find(root, project.Options{Exact: true})
+	if err != nil {
 		b.Fatal(err)
 	}
-	cmd := osexec.Command(path(b, "composer"), "dump-autoload", "--quiet")
-	cmd.Dir = root
-	if out, err := cmd.CombinedOutput(); err != nil {
-		b.Fatalf("%v: %s", err, out)
-	}
-	return root
+	return p
 }
 
 func path(b testing.TB, name string) string {
@@ -170,36 +194,29 @@ func core(b *testing.B) []*mutate.Operator {
 	return ops
 }
 
-// generate makes the mutants of the PHP files below src and lib.
-func generate(b testing.TB, root string, ops []*mutate.Operator) ([]*mutate.Mutant, []*mutate.Points) {
+// generate makes the mutants of some files, named relative to the root.
+func generate(b testing.TB, root string, files []string, ops []*mutate.Operator) ([]*mutate.Mutant, []*mutate.Points) {
 	b.Helper()
 	var ms []*mutate.Mutant
 	var points []*mutate.Points
 	first := 1
-	for _, dir := range []string{"src", "lib"} {
-		filepath.WalkDir(filepath.Join(root, dir), func(p string, d os.DirEntry, err error) error {
-			if err != nil || d.IsDir() || !strings.HasSuffix(p, ".php") {
-				return nil
-			}
-			rel, _ := filepath.Rel(root, p)
-			text, err := os.ReadFile(p)
-			if err != nil {
-				b.Fatal(err)
-			}
-			f, err := syntax.Parse(rel, text)
-			if err != nil {
-				b.Fatal(err)
-			}
-			src := &mutate.Source{Path: rel, Text: text}
-			pts := mutate.Layout(f, src, first)
-			first += pts.Count
-			points = append(points, pts)
-			ms = append(ms, mutate.Generate(f, src, ops, pts)...)
-			return nil
-		})
+	for _, rel := range files {
+		text, err := os.ReadFile(filepath.Join(root, rel))
+		if err != nil {
+			b.Fatal(err)
+		}
+		f, err := syntax.Parse(rel, text)
+		if err != nil {
+			b.Fatal(err)
+		}
+		src := &mutate.Source{Path: rel, Text: text}
+		pts := mutate.Layout(f, src, first)
+		first += pts.Count
+		points = append(points, pts)
+		ms = append(ms, mutate.Generate(f, src, ops, pts)...)
 	}
 	if len(ms) == 0 {
-		b.Fatal(fmt.Errorf("%s: no mutants; are the sources in src or lib?", root))
+		b.Fatalf("%s: no mutants", root)
 	}
 	return ms, points
 }
