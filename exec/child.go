@@ -288,20 +288,22 @@ func (c *child) hear(m message, ord *order) error {
 	return nil
 }
 
-// heardSeveral takes in tests by turns: the number of one that began, the time
-// of the same when it ended.
+// heardSeveral takes in what several tests did: a negative value is -2 less the
+// number of one that began, any other the time of the last when it ended.
 func (c *child) heardSeveral(m message) {
 	list, _ := get[[]int64](m, 0)
 	for _, v := range list {
-		if n := len(c.o.Tests); n > 0 && !c.o.Tests[n-1].Ended {
-			c.o.Tests[n-1].Time, c.o.Tests[n-1].Ended = v, true
+		if v >= 0 {
+			if n := len(c.o.Tests); n > 0 {
+				c.o.Tests[n-1].Time, c.o.Tests[n-1].Ended = v, true
+			}
 			c.o.Running, c.o.RunName = -1, ""
 			c.phase(-1)
 			continue
 		}
-		c.o.Tests = append(c.o.Tests, testRun{Test: int(v)})
+		c.o.Running = int(-2 - v)
+		c.o.Tests = append(c.o.Tests, testRun{Test: c.o.Running})
 		c.o.Started++
-		c.o.Running = int(v)
 		c.phase(c.o.Running)
 	}
 	if n := len(c.o.Tests); n > 0 && !c.o.Tests[n-1].Ended {

@@ -26,8 +26,9 @@ final class Channel
      */
     private array $dead = [];
     /**
-     * What tests have begun and ended and is not told of yet, in order: a
-     * test's number, its time in microseconds, the next one's number and so on.
+     * What tests have begun and ended and is not told of yet, in order: for a
+     * beginning -2 less the test's number, which may be -1; for an end its time in
+     * microseconds.
      *
      * @var list<int>
      */
@@ -63,7 +64,7 @@ final class Channel
      */
     public function begun(int $number, string $name, array $long): void
     {
-        $this->ran[] = $number;
+        $this->ran[] = -2 - $number;
         $this->name = $name;
         $now = \hrtime(true);
         if ($number < 0 || isset($long[$number]) || $now - $this->toldAt > 1_000_000) {
@@ -74,7 +75,7 @@ final class Channel
 
     public function ended(int $microseconds): void
     {
-        $this->ran[] = $microseconds;
+        $this->ran[] = \max(0, $microseconds);
     }
 
     /** Sends what was put off. */
