@@ -10,8 +10,8 @@ import (
 	"assay/mutate"
 )
 
-// TestNamesOfBytes: data sets whose names are not UTF-8 keep names of their
-// own, and the same ones wherever they are named. What they are was worked out
+// TestNamesOfBytes: tests and data sets whose names are not UTF-8 keep names of
+// their own, and the same ones wherever they are named; and they are run. What they are was worked out
 // by hand from PHP's manual ("Strings": \x and two digits is a byte).
 func TestNamesOfBytes(t *testing.T) {
 	root := t.TempDir()
@@ -33,6 +33,9 @@ final class SignTest extends PHPUnit\Framework\TestCase
     }
 }
 `,
+		"tests/LatinTest.php": "<?php\nnamespace Caf\xe9;\nfinal class LatinTest extends \\PHPUnit\\Framework\\TestCase\n{\n" +
+			"    public function testNumb\xe9(): void { $this->assertSame(-1, \\Sign::of(-3)); }\n" +
+			"    public function testNumb\xe8(): void { $this->assertSame(-1, \\Sign::of(-4)); }\n}\n",
 		"phpunit.xml": `<phpunit bootstrap="tests/bootstrap.php"><testsuites><testsuite name="all"><directory>tests</directory></testsuite></testsuites></phpunit>`,
 		"early.xml":   `<phpunit bootstrap="tests/early.php"><testsuites><testsuite name="all"><directory>tests</directory></testsuite></testsuites></phpunit>`,
 	} {
@@ -44,7 +47,7 @@ final class SignTest extends PHPUnit\Framework\TestCase
 			t.Fatal(err)
 		}
 	}
-	var want []mutate.TestID
+	want := []mutate.TestID{`b"Caf\xE9\\LatinTest"::b"testNumb\xE9"`, `b"Caf\xE9\\LatinTest"::b"testNumb\xE8"`}
 	for _, name := range []string{`b"\xFF"`, `b"\xFE"`, `b"caf\xE9 \"\$\\"`, `b"b\"\\xFF\""`, `\xFF`, "caf\u00e9", "#", "0"} {
 		want = append(want, mutate.TestID("SignTest::testOf#"+name))
 	}
@@ -52,12 +55,15 @@ final class SignTest extends PHPUnit\Framework\TestCase
 		for _, cold := range []bool{false, true} {
 			t.Run(fmt.Sprintf("%s cold=%v", config, cold), func(t *testing.T) {
 				set := Settings{Root: root, PHP: lookPHP(t), PHPUnit: lookPHPUnit(t), Config: filepath.Join(root, config), Jobs: 1, View: ViewAuto, Cold: cold}
-				v := judgeClaims(t, set, []claim{{File: "src/Sign.php", Before: ">=", After: ">"}})[0]
-				if v.Status != mutate.Killed || v.Killer != want[1] {
-					t.Errorf("%v by %q, want killed by %q", v.Status, v.Killer, want[1])
-				}
-				if !slices.Equal(v.Reaching, want) {
-					t.Errorf("reached by %q\nwant %q", v.Reaching, want)
+				got := judgeClaims(t, set, []claim{{File: "src/Sign.php", Before: ">=", After: ">"}, {File: "src/Sign.php", Before: "-1", After: "-2"}})
+				for i, killers := range [][]mutate.TestID{{want[3]}, {want[0], want[1], want[4]}} {
+					v := got[i]
+					if v.Status != mutate.Killed || !slices.Contains(killers, v.Killer) {
+						t.Errorf("%v by %q, want killed by one of %q", v.Status, v.Killer, killers)
+					}
+					if !slices.Equal(v.Reaching, want) {
+						t.Errorf("reached by %q\nwant %q", v.Reaching, want)
+					}
 				}
 			})
 		}

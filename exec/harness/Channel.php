@@ -168,6 +168,12 @@ final class Channel
         return "b\"{$text}\"";
     }
 
+    /** "Class::method" as text; PHP takes Latin-1 and anything else in names. */
+    public static function method(string $name): string
+    {
+        return \implode('::', \array_map([self::class, 'text'], \explode('::', $name, 2)));
+    }
+
     /** Waits for the next message, however long; null when the keeper is gone. */
     public function receive(): ?array
     {

@@ -160,7 +160,7 @@ final class Reporter implements Tracer
         $this->placeGaps($suite);
         $tree = $this->tree = new Tree($suite, [Inside::class, 'isOneTest']);
         $tree->tellOfOthers();
-        $built = Probe::$built;
+        $built = \array_combine(\array_map([Channel::class, 'method'], \array_keys(Probe::$built)), Probe::$built);
         Probe::$building = false;
         Probe::take();
         if (Late::wanted()) {
@@ -274,10 +274,10 @@ final class Reporter implements Tracer
             $depends = [];
             foreach ($test->requires() as $required) {
                 if ($required->isValid()) {
-                    $depends[] = $required->getTarget();
+                    $depends[] = Channel::method($required->getTarget());
                 }
             }
-            $rows[] = [self::nameOf($test), \get_class($test), $test->name(), $depends, (new \ReflectionClass($test))->getFileName(), $shared[$i] ?? []];
+            $rows[] = [self::nameOf($test), Channel::text(\get_class($test)), Channel::text($test->name()), $depends, (new \ReflectionClass($test))->getFileName(), $shared[$i] ?? []];
         }
 
         return $rows;
@@ -296,7 +296,7 @@ final class Reporter implements Tracer
     /** The name of a test, the same in every version: "Class::method", "Class::method#data set". */
     public static function nameOf(TestCase $test): string
     {
-        $name = \get_class($test) . '::' . $test->name();
+        $name = Channel::method(\get_class($test) . '::' . $test->name());
 
         return $test->usesDataProvider() ? $name . '#' . Channel::text((string) $test->dataName()) : $name;
     }
@@ -306,7 +306,7 @@ final class Reporter implements Tracer
         if (!$test instanceof Code\TestMethod) {
             return $test->file();
         }
-        $name = $test->className() . '::' . $test->methodName();
+        $name = Channel::method($test->className() . '::' . $test->methodName());
         $data = $test->testData();
 
         return $data->hasDataFromDataProvider() ? $name . '#' . Channel::text((string) $data->dataFromDataProvider()->dataSetName()) : $name;
@@ -418,7 +418,7 @@ final class Reporter implements Tracer
     private function classErrored(Event $event): void
     {
         $method = $event->calledMethod();
-        $this->fatal('error', -1, $method->className() . '::' . $method->methodName(),
+        $this->fatal('error', -1, Channel::method($method->className() . '::' . $method->methodName()),
             $event->throwable()->className() . ': ' . $event->throwable()->message());
     }
 

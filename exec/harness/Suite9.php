@@ -104,7 +104,7 @@ final class ForkingSuite extends TestSuite
         foreach ($this->tree->cases as $i => $test) {
             Reporter::$numbers[\spl_object_id($test)] = $i;
         }
-        $built = Probe::$built;
+        $built = \array_combine(\array_map([Channel::class, 'method'], \array_keys(Probe::$built)), Probe::$built);
         Probe::$building = false;
         Probe::take();
         if (Late::wanted()) {
@@ -180,10 +180,10 @@ final class ForkingSuite extends TestSuite
             $depends = [];
             foreach ($test->requires() as $required) {
                 if ($required->isValid()) {
-                    $depends[] = $required->getTarget();
+                    $depends[] = Channel::method($required->getTarget());
                 }
             }
-            $rows[] = [self::name($test), \get_class($test), $test->getName(false), $depends, (new \ReflectionClass($test))->getFileName(), $shared[$i] ?? []];
+            $rows[] = [self::name($test), Channel::text(\get_class($test)), Channel::text($test->getName(false)), $depends, (new \ReflectionClass($test))->getFileName(), $shared[$i] ?? []];
         }
 
         return $rows;
@@ -194,7 +194,7 @@ final class ForkingSuite extends TestSuite
         if (!$test instanceof TestCase) {
             return \get_class($test) . '::' . (\method_exists($test, 'getName') ? $test->getName() : '');
         }
-        $name = \get_class($test) . '::' . $test->getName(false);
+        $name = Channel::method(\get_class($test) . '::' . $test->getName(false));
         if ($test->usesDataProvider()) {
             $name .= '#' . Channel::text((string) $test->dataName());
         }

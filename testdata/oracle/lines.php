@@ -70,7 +70,7 @@ spl_autoload_register(static function (string $class): void {
             foreach (debug_backtrace() as $frame) {
                 $test = $frame['args'][0] ?? null;
                 if ($test instanceof PHPUnit\Framework\TestCase && $frame['function'] === 'endTest') {
-                    return get_class($test) . '::' . $test->getName(false) . ($test->usesDataProvider() ? '#' . self::text((string) $test->dataName()) : '');
+                    return self::text(get_class($test)) . '::' . self::text($test->getName(false)) . ($test->usesDataProvider() ? '#' . self::text((string) $test->dataName()) : '');
                 }
             }
 
