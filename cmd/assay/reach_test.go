@@ -10,6 +10,7 @@ import (
 	"os"
 	osexec "os/exec"
 	"path/filepath"
+	"regexp"
 	"slices"
 	"strings"
 	"testing"
@@ -184,7 +185,10 @@ func (c *reachCheck) reaching(m resultMutant) map[string]bool {
 
 // settle decides whether tests run a line's mutants: pcov counts the line of a
 // jump behind a statement, and of a closure that only takes in its variables.
-// So a mark is put in the mutant's own place, and the suite run again.
+// It also counts the line of a case that is only compared, or of a condition
+// with its statement on the same line. So a mark is put in
+// the mutant's own place, or else in front of its statement, and the suite run
+// again.
 func (c *reachCheck) settle(k lineKey, mutants []resultMutant, missing []string) {
 	tried := false
 	for _, m := range mutants {
@@ -222,5 +226,55 @@ func (c *reachCheck) marked(m resultMutant) *sighting {
 			return seen
 		}
 	}
+	for _, at := range statementStarts(source[:m.Start]) {
+		text := slices.Concat(source[:at], []byte(" "+markStatement+" "), source[at:])
+		if ok, _ := phpAccepts(c.w.dir, text); !ok {
+			continue
+		}
+		if seen, _ := c.w.watch(c.t, m.File, text); seen != nil {
+			return seen
+		}
+	}
 	return nil
+}
+
+// markStatement makes a marked statement of the one behind it.
+const markStatement = `if (\oracle_mark()) {} else`
+
+// startOfStatement is what a statement may stand behind: the end of another, a
+// brace, a condition, else, the colon of a case. Where that is the end of no statement, in a string
+// or the head of a loop, PHP or the suite refuses the mark.
+var startOfStatement = regexp.MustCompile(`[;{})]|\belse\b|(?:\bcase\b[^;{}?]*|\bdefault\s*):`)
+
+// statementStarts gives where the statement at the end of a text may begin, the
+// last place first.
+func statementStarts(before []byte) []int {
+	const lines = 2000 // bytes that are looked at
+	from := max(0, len(before)-lines)
+	var out []int
+	for _, at := range startOfStatement.FindAllIndex(before[from:], -1) {
+		out = append(out, from+at[1])
+	}
+	slices.Reverse(out)
+	return out[:min(8, len(out))]
+}
+
+// TestStatementStarts: the mark comes before the statement that holds the place
+// and behind what is before that.
+func TestStatementStarts(t *testing.T) {
+	for _, c := range []struct{ before, want string }{
+		{"case '*': return 1; case '/': return $l ", " return $l "},
+		{"f(function ($n) { $this->x = ", " $this->x = "},
+		{"default: return A::b", " return A::b"},
+		{"if ($a) ", " "},
+		{"} else ", " "},
+		{"{} return $a ? 1 : ", " return $a ? 1 : "},
+	} {
+		if at := statementStarts([]byte(c.before)); len(at) == 0 || c.before[at[0]:] != c.want {
+			t.Errorf("%q: %v, want the first before %q", c.before, at, c.want)
+		}
+	}
+	if at := statementStarts([]byte("return $a")); len(at) != 0 {
+		t.Errorf("%v, want none", at)
+	}
 }
