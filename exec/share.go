@@ -24,9 +24,9 @@ const anyState = "*"
 // shareState groups the tests that touch the same state which outlives them:
 // through code under test, through test files and helpers, all of which have
 // points for that, through files that nobody could know beforehand, or through
-// objects in the data of several tests. State
-// that no code writes to, once it is there, carries nothing from test to test.
-// heirs are tests that did other work in the whole suite, for whatever reason.
+// objects in the data of several tests. State that no code writes to, once it is
+// there, carries nothing from test to test. heirs are tests that did other work
+// in the whole suite, for whatever reason.
 func (x *explorer) shareState(heirs map[int]bool) {
 	s := x.s
 	s.inspects = make([]bool, len(s.rows))
