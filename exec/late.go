@@ -5,6 +5,7 @@ import (
 	"path/filepath"
 	"slices"
 	"time"
+	"unicode/utf8"
 )
 
 // lateStages are stages that lack one file each, made when the first mutant of
@@ -32,6 +33,9 @@ func (l *lateStages) has(pid int) bool {
 // lateStage gives the late stage of a file, or nil where there can be none.
 func (k *keeper) lateStage(r runRequest) (*peer, error) {
 	l := &k.late
+	if !utf8.ValidString(k.view.Root() + "/" + r.Path) {
+		return nil, nil // PHP could not be told which file it is about
+	}
 	if l.none || l.bad[r.Path] || len(r.Classes) == 0 || k.req.Setup.Probed {
 		return nil, nil
 	}

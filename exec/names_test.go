@@ -69,3 +69,43 @@ final class SignTest extends PHPUnit\Framework\TestCase
 		}
 	}
 }
+
+// TestPathsOfBytes: a source whose path is not UTF-8 is known to be loaded where
+// it is, by the bootstrap or by a data provider, and is changed all the same.
+func TestPathsOfBytes(t *testing.T) {
+	root := t.TempDir()
+	const loads = `require_once __DIR__ . "/../src/Sign\xe9.php";`
+	for name, text := range map[string]string{
+		"src/Sign\xe9.php":    "<?php\nfinal class Sign\xe9 { public static function of(int $n): int { return $n >= 0 ? 1 : -1; } }\n",
+		"tests/bootstrap.php": "<?php\nspl_autoload_register(static function (string $class): void { if ($class === \"Sign\\xe9\") { " + loads + " } });\n",
+		"tests/early.php":     "<?php\n" + loads + "\n",
+		"tests/SignTest.php": "<?php\nuse PHPUnit\\Framework\\Attributes\\DataProvider;\nfinal class SignTest extends PHPUnit\\Framework\\TestCase\n{\n" +
+			"    /** @dataProvider numbers */\n    #[DataProvider('numbers')]\n" +
+			"    public function testOf(int $sign, int $n): void { $this->assertSame($sign, Sign\xe9::of($n)); }\n" +
+			"    public static function numbers(): array { return [[1, 0 * Sign\xe9::of(7)], [-1, -2]]; }\n}\n",
+		"phpunit.xml": `<phpunit bootstrap="tests/bootstrap.php"><testsuites><testsuite name="all"><directory>tests</directory></testsuite></testsuites></phpunit>`,
+		"early.xml":   `<phpunit bootstrap="tests/early.php"><testsuites><testsuite name="all"><directory>tests</directory></testsuite></testsuites></phpunit>`,
+	} {
+		path := filepath.Join(root, name)
+		if err := os.MkdirAll(filepath.Dir(path), 0o755); err != nil {
+			t.Fatal(err)
+		}
+		if err := os.WriteFile(path, []byte(text), 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	for _, config := range []string{"phpunit.xml", "early.xml"} {
+		t.Run(config, func(t *testing.T) {
+			set := Settings{Root: root, PHP: lookPHP(t), PHPUnit: lookPHPUnit(t), Config: filepath.Join(root, config), Jobs: 1, View: ViewAuto}
+			claims := []claim{{Before: ">=", After: ">"}, {Before: "? 1 :", After: "? 2 :"}, {Before: "-1;", After: "- 1;"}}
+			for i := range claims {
+				claims[i].File = "src/Sign\xe9.php"
+			}
+			for i, v := range judgeClaims(t, set, claims) {
+				if want := []mutate.Status{mutate.Killed, mutate.Killed, mutate.Survived}[i]; v.Status != want {
+					t.Errorf("%s: %v, want %v", claims[i].After, v.Status, want)
+				}
+			}
+		})
+	}
+}

@@ -1,8 +1,10 @@
 package exec
 
 import (
+	"encoding/base64"
 	"encoding/json"
 	"fmt"
+	"strings"
 )
 
 // Two protocols are spoken.
@@ -110,7 +112,23 @@ func get[T any](m message, i int) (v T, ok bool) {
 	if i >= len(m.args) {
 		return v, false
 	}
-	return v, json.Unmarshal(m.args[i], &v) == nil
+	ok = json.Unmarshal(m.args[i], &v) == nil
+	if list, is := any(v).([]string); is {
+		unpack(list)
+	}
+	return v, ok
+}
+
+// unpack puts the bytes of paths that are not UTF-8 in place of what stands for
+// them in a message: a zero byte and base64.
+func unpack(paths []string) {
+	for i, p := range paths {
+		if rest, is := strings.CutPrefix(p, "\x00"); is {
+			if b, err := base64.StdEncoding.DecodeString(rest); err == nil {
+				paths[i] = string(b)
+			}
+		}
+	}
 }
 
 // A request goes to a keeper.

@@ -117,7 +117,7 @@ final class Channel
         if ($this->ran !== []) {
             $this->tell();
         }
-        $line = "\n{$this->token} " . \json_encode($message, \JSON_UNESCAPED_SLASHES | \JSON_INVALID_UTF8_SUBSTITUTE) . "\n";
+        $line = "\n{$this->token} " . \json_encode(self::packed($message), \JSON_UNESCAPED_SLASHES | \JSON_INVALID_UTF8_SUBSTITUTE) . "\n";
         if (\is_resource($this->stream) && $this->isOurs() && $this->write($line)) {
             return true;
         }
@@ -172,6 +172,20 @@ final class Channel
     public static function method(string $name): string
     {
         return \implode('::', \array_map([self::class, 'text'], \explode('::', $name, 2)));
+    }
+
+    /** A message with lists of paths, of which those that are not UTF-8 are packed: see unpack in protocol.go. */
+    private static function packed(array $message): array
+    {
+        foreach ($message as $i => $list) {
+            foreach (\is_array($list) ? $list : [] as $j => $path) {
+                if (\is_string($path) && \strncmp(self::text($path), 'b"', 2) === 0) {
+                    $message[$i][$j] = "\0" . \base64_encode($path);
+                }
+            }
+        }
+
+        return $message;
     }
 
     /** Waits for the next message, however long; null when the keeper is gone. */
