@@ -14,6 +14,7 @@ import (
 // the same file, byte for byte.
 //
 //	ORACLE_PROJECT=dir[,dir]  these projects, and not the demo
+//	ORACLE_ARGS="..."         more options of assay run, as --sample 100
 func TestSameBytes(t *testing.T) {
 	if testing.Short() {
 		t.Skip("nine runs take their time")
