@@ -9,6 +9,7 @@ import (
 	"runtime"
 	"strconv"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -136,24 +137,32 @@ func coldSuite(b *testing.B, p *project.Project, all run, jobs, sample int) floa
 			b.Fatal(err)
 		}
 	}
-	began := time.Now()
 	var wg sync.WaitGroup
+	var spent, runs atomic.Int64 // nanoseconds; runs that came to an end
 	for _, dir := range copies {
 		wg.Go(func() {
 			for v := range queue {
 				file := filepath.Join(dir, v.Mutant.Source.Path)
 				os.WriteFile(file, v.Mutant.Edit.Apply(v.Mutant.Source.Text), 0o644)
-				cmd := osexec.Command(p.PHPUnit.Path, args...)
+				ctx, cancel := context.WithTimeout(context.Background(), 20*time.Second)
+				cmd := osexec.CommandContext(ctx, p.PHPUnit.Path, args...)
 				cmd.Dir = dir
-				if err := cmd.Run(); (err == nil) != (v.Status == mutate.Survived) {
+				began := time.Now()
+				err := cmd.Run()
+				if (err == nil) != (v.Status == mutate.Survived) {
 					b.Errorf("%s: judged %v, phpunit says %v", v.Mutant.ID, v.Status, err)
 				}
+				if ctx.Err() == nil { // else a test hung before the one that notices in our order
+					spent.Add(int64(time.Since(began)))
+					runs.Add(1)
+				}
+				cancel()
 				os.WriteFile(file, v.Mutant.Source.Text, 0o644)
 			}
 		})
 	}
 	wg.Wait()
-	return time.Since(began).Seconds() / float64(len(vs))
+	return time.Duration(spent.Load()).Seconds() / float64(jobs) / float64(runs.Load())
 }
 
 func benchProject(b *testing.B) *project.Project {
