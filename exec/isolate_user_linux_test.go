@@ -172,6 +172,9 @@ func init() {
 
 // Files of other users and groups in an ordinary user's project.
 func TestForeignOwners(t *testing.T) {
+	if testing.Short() {
+		t.Skip("long, and nothing in it runs in parallel that others do not have")
+	}
 	if root := os.Getenv("ASSAY_TEST_FOREIGN"); root != "" {
 		mode, why := probeViews(root, t.TempDir())
 		if want := os.Getenv("ASSAY_TEST_WANT"); mode.String() != want {

@@ -14,6 +14,9 @@ import (
 // their own, and the same ones wherever they are named; and they are run. What they are was worked out
 // by hand from PHP's manual ("Strings": \x and two digits is a byte).
 func TestNamesOfBytes(t *testing.T) {
+	if testing.Short() {
+		t.Skip("long, and nothing in it runs in parallel that others do not have")
+	}
 	root := t.TempDir()
 	for name, text := range map[string]string{
 		"src/Sign.php": "<?php\nfinal class Sign { public static function of(int $n): int { return $n >= 0 ? 1 : -1; } }\n",
@@ -73,6 +76,9 @@ final class SignTest extends PHPUnit\Framework\TestCase
 // TestPathsOfBytes: a source whose path is not UTF-8 is known to be loaded where
 // it is, by the bootstrap or by a data provider, and is changed all the same.
 func TestPathsOfBytes(t *testing.T) {
+	if testing.Short() {
+		t.Skip("long, and nothing in it runs in parallel that others do not have")
+	}
 	root := t.TempDir()
 	const loads = `require_once __DIR__ . "/../src/Sign\xe9.php";`
 	for name, text := range map[string]string{

@@ -19,6 +19,9 @@ import (
 // program the case of one side that is zero stands for it, and the suite must
 // only not be judged stronger. The list is from memory.
 func TestMyersTriangle(t *testing.T) {
+	if testing.Short() {
+		t.Skip("long, and nothing in it runs in parallel that others do not have")
+	}
 	whole := triangleSurvivors(t, "")
 	t.Logf("the whole list leaves %d survivors", len(whole))
 	for question := 1; question <= 13; question++ {

@@ -13,6 +13,9 @@ import (
 // end with a clear message, and when there is room again --resume must go on
 // from what was decided and give what an undisturbed run gives.
 func TestFullDisk(t *testing.T) {
+	if testing.Short() {
+		t.Skip("long, and nothing in it runs in parallel that others do not have")
+	}
 	dir := resumeProject(t)
 	cache := t.TempDir()
 	whole, pieced := filepath.Join(cache, "..", "whole.json"), filepath.Join(cache, "..", "pieced.json")

@@ -239,14 +239,14 @@ func oracleProjects(t *testing.T) []oracleProject {
 			continue
 		}
 		for _, config := range configs {
-			p := oracleProject{name: filepath.Base(dir), dir: dir, config: config, sample: given(20), args: args}
+			p := oracleProject{name: filepath.Base(dir), dir: dir, config: config, sample: given(12), args: args}
 			p.apart = p.name == "process-isolation"
 			if p.name == "gallery" {
 				p.sample = given(24) // its mutants hang, fork and fill memory
 			}
 			if config != "" {
 				p.name += " " + config
-				p.sample = given(8)
+				p.sample = given(5)
 			}
 			all = append(all, p)
 		}

@@ -286,6 +286,9 @@ func TestReuse(t *testing.T) {
 // TestReuseLooksFresh compares the result files of runs that reuse with those
 // of runs that do not, after edits that change verdicts.
 func TestReuseLooksFresh(t *testing.T) {
+	if testing.Short() {
+		t.Skip("long, and nothing in it runs in parallel that others do not have")
+	}
 	needTools(t, "php", "phpunit")
 	t.Setenv("XDG_CACHE_HOME", t.TempDir())
 	dir, out := unpack(t, ferry), t.TempDir()

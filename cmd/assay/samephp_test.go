@@ -15,6 +15,9 @@ import (
 // word and status 3, what was decided is kept, and with PHP back --resume comes
 // to the same bytes as a run that nobody disturbed.
 func TestPHPVanishes(t *testing.T) {
+	if testing.Short() {
+		t.Skip("long, and nothing in it runs in parallel that others do not have")
+	}
 	needTools(t, "php", "phpunit", "composer")
 	for _, way := range [][]string{nil, {"--cold"}, {"--view", "copy"}} {
 		t.Run(strings.Join(append(way, "run"), " "), func(t *testing.T) {
