@@ -2,6 +2,7 @@ package exec
 
 import (
 	"bytes"
+	"net"
 	"os"
 	osexec "os/exec"
 	"path/filepath"
@@ -58,6 +59,61 @@ final class D { public function __construct(public \Closure $f) {} public functi
 				t.Errorf("it printed %q, and without us %q", ours.out, plain.out)
 			}
 		})
+	}
+}
+
+// TestEndingAtOnce: without destructors the last shutdown function is the end,
+// unless something is left that PHP would run behind it.
+func TestEndingAtOnce(t *testing.T) {
+	const head = `<?php
+namespace AssayHarness;
+final class Stage { public static $channel; public static array $setup = ['ids' => [], 'unwinds' => UNWINDS]; }
+final class Reporter { public static function tail() {} }
+Stage::$channel = new class { public function send(array $m): bool { \file_put_contents('php://stderr', 'short'); return true; } };
+class Filter extends \php_user_filter { public function onClose(): void { exit(11); } }
+`
+	for name, c := range map[string]struct {
+		code    string
+		unwinds string
+		short   bool
+	}{
+		"nothing is left":             {``, "false", true},
+		"a shutdown function runs":    {`register_shutdown_function(fn () => print 'ran');`, "false", true},
+		"a shutdown function exits":   {`register_shutdown_function(function () { exit(5); });`, "false", false},
+		"an output buffer's callback": {`ob_start(function ($b) { exit(7); });`, "false", false},
+		"a class that comes late":     {`eval('class Late { function __destruct() { exit(3); } }'); $keep = new \Late();`, "false", false},
+		"a generator's finally":       {`$g = (function () { try { yield 1; } finally { exit(9); } })(); $g->current();`, "true", false},
+		"a filter of the program":     {`stream_filter_register('f', Filter::class); $s = fopen('php://memory', 'r'); stream_filter_append($s, 'f');`, "false", false},
+	} {
+		t.Run(name, func(t *testing.T) {
+			head := strings.Replace(head, "UNWINDS", c.unwinds, 1)
+			plain := endOf(t, head+c.code+" exit(0);")
+			harness, _ := filepath.Abs("harness/Ending.php")
+			ours := endOf(t, head+"require '"+harness+"'; Ending::lookForDestructors(); Ending::watch();\n"+c.code+"\nEnding::mayBeShort(); exit(0);")
+			if ours.short != c.short || !ours.short && ours.status != plain.status || ours.short && plain.status != 0 || ours.out != plain.out {
+				t.Errorf("%+v, PHP by itself %+v; short should be %v", ours, plain, c.short)
+			}
+		})
+	}
+}
+
+// TestChannelLeavesErrorsOfJSON: what json_last_error() says belongs to the code
+// under test; PHP's manual has it unchanged by calls that throw.
+func TestChannelLeavesErrorsOfJSON(t *testing.T) {
+	name := "assay-test-" + newToken()
+	l, err := net.Listen("unix", "@"+name)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer l.Close()
+	harness, _ := filepath.Abs("harness/Channel.php")
+	got := endOf(t, `<?php require '`+harness+`';
+$channel = new AssayHarness\Channel('`+name+`', 'token');
+json_decode('{');
+$channel->send(['start', 1, "\xff"]);
+echo json_last_error_msg();`)
+	if got.out != "Syntax error" {
+		t.Errorf("after a message json_last_error_msg() is %q", got.out)
 	}
 }
 

@@ -12,6 +12,9 @@ namespace AssayHarness;
  */
 final class Channel
 {
+    /** With exceptions, for else json_last_error() would no longer be what the code under test left there. */
+    private const AS_JSON = \JSON_UNESCAPED_SLASHES | \JSON_INVALID_UTF8_SUBSTITUTE | \JSON_THROW_ON_ERROR;
+
     private string $socket;
     private string $token;
     /** @var resource|null */
@@ -117,7 +120,7 @@ final class Channel
         if ($this->ran !== []) {
             $this->tell();
         }
-        $line = "\n{$this->token} " . \json_encode(self::packed($message), \JSON_UNESCAPED_SLASHES | \JSON_INVALID_UTF8_SUBSTITUTE) . "\n";
+        $line = "\n{$this->token} " . \json_encode(self::packed($message), self::AS_JSON) . "\n";
         if (\is_resource($this->stream) && $this->isOurs() && $this->write($line)) {
             return true;
         }
