@@ -18,7 +18,7 @@ func TestNamesOfBytes(t *testing.T) {
 		t.Skip("long, and nothing in it runs in parallel that others do not have")
 	}
 	root := t.TempDir()
-	for name, text := range map[string]string{
+	writeFiles(t, root, map[string]string{
 		"src/Sign.php": "<?php\nfinal class Sign { public static function of(int $n): int { return $n >= 0 ? 1 : -1; } }\n",
 		"tests/bootstrap.php": "<?php\nspl_autoload_register(static function (string $class): void {\n" +
 			"    $class === 'Sign' && require __DIR__ . '/../src/Sign.php';\n});\n",
@@ -41,15 +41,7 @@ final class SignTest extends PHPUnit\Framework\TestCase
 			"    public function testNumb\xe8(): void { $this->assertSame(-1, \\Sign::of(-4)); }\n}\n",
 		"phpunit.xml": `<phpunit bootstrap="tests/bootstrap.php"><testsuites><testsuite name="all"><directory>tests</directory></testsuite></testsuites></phpunit>`,
 		"early.xml":   `<phpunit bootstrap="tests/early.php"><testsuites><testsuite name="all"><directory>tests</directory></testsuite></testsuites></phpunit>`,
-	} {
-		path := filepath.Join(root, name)
-		if err := os.MkdirAll(filepath.Dir(path), 0o755); err != nil {
-			t.Fatal(err)
-		}
-		if err := os.WriteFile(path, []byte(text), 0o644); err != nil {
-			t.Fatal(err)
-		}
-	}
+	})
 	want := []mutate.TestID{`b"Caf\xE9\\LatinTest"::b"testNumb\xE9"`, `b"Caf\xE9\\LatinTest"::b"testNumb\xE8"`}
 	for _, name := range []string{`b"\xFF"`, `b"\xFE"`, `b"caf\xE9 \"\$\\"`, `b"b\"\\xFF\""`, `\xFF`, "caf\u00e9", "#", "0"} {
 		want = append(want, mutate.TestID("SignTest::testOf#"+name))
@@ -81,7 +73,7 @@ func TestPathsOfBytes(t *testing.T) {
 	}
 	root := t.TempDir()
 	const loads = `require_once __DIR__ . "/../src/Sign\xe9.php";`
-	for name, text := range map[string]string{
+	writeFiles(t, root, map[string]string{
 		"src/Sign\xe9.php":    "<?php\nfinal class Sign\xe9 { public static function of(int $n): int { return $n >= 0 ? 1 : -1; } }\n",
 		"tests/bootstrap.php": "<?php\nspl_autoload_register(static function (string $class): void { if ($class === \"Sign\\xe9\") { " + loads + " } });\n",
 		"tests/early.php":     "<?php\n" + loads + "\n",
@@ -91,15 +83,7 @@ func TestPathsOfBytes(t *testing.T) {
 			"    public static function numbers(): array { return [[1, 0 * Sign\xe9::of(7)], [-1, -2]]; }\n}\n",
 		"phpunit.xml": `<phpunit bootstrap="tests/bootstrap.php"><testsuites><testsuite name="all"><directory>tests</directory></testsuite></testsuites></phpunit>`,
 		"early.xml":   `<phpunit bootstrap="tests/early.php"><testsuites><testsuite name="all"><directory>tests</directory></testsuite></testsuites></phpunit>`,
-	} {
-		path := filepath.Join(root, name)
-		if err := os.MkdirAll(filepath.Dir(path), 0o755); err != nil {
-			t.Fatal(err)
-		}
-		if err := os.WriteFile(path, []byte(text), 0o644); err != nil {
-			t.Fatal(err)
-		}
-	}
+	})
 	for _, config := range []string{"phpunit.xml", "early.xml"} {
 		t.Run(config, func(t *testing.T) {
 			set := Settings{Root: root, PHP: lookPHP(t), PHPUnit: lookPHPUnit(t), Config: filepath.Join(root, config), Jobs: 1, View: ViewAuto}
@@ -113,5 +97,19 @@ func TestPathsOfBytes(t *testing.T) {
 				}
 			}
 		})
+	}
+}
+
+// writeFiles writes texts to files below a folder, by their names there.
+func writeFiles(t *testing.T, root string, files map[string]string) {
+	t.Helper()
+	for name, text := range files {
+		path := filepath.Join(root, name)
+		if err := os.MkdirAll(filepath.Dir(path), 0o755); err != nil {
+			t.Fatal(err)
+		}
+		if err := os.WriteFile(path, []byte(text), 0o644); err != nil {
+			t.Fatal(err)
+		}
 	}
 }

@@ -159,21 +159,15 @@ func covers(wide, name string) bool {
 	return wide == name || ok && strings.HasPrefix(name, head)
 }
 
-// What libraries do to files and to settings of PHP. Their text is not read as
-// PHP: there is much of it.
-var (
-	writesFiles = regexp.MustCompile(`(?i)\b(file_put_contents|fopen|touch|mkdir|unlink|rename|copy|rmdir|symlink|tempnam|tmpfile|chdir)\s*\(|\bSplFileObject\b`)
-	writesPHP   = regexp.MustCompile(`(?i)\b(putenv|ini_set|mb_internal_encoding|date_default_timezone_set|set_error_handler|set_exception_handler|define|apcu_store|session_start)\s*\(`)
-)
-
 // noteLibrary notes what a loaded file of somebody else's may write to.
 func (b *stateBook) noteLibrary(path string) {
 	src, err := os.ReadFile(path)
 	b.noteText(src)
-	if err != nil || writesFiles.Match(src) {
+	files, php := mutate.WritesIn(src)
+	if err != nil || files {
 		b.written[mutate.StateFiles] = true
 	}
-	if err != nil || writesPHP.Match(src) {
+	if err != nil || php {
 		b.written[mutate.StatePHP] = true
 	}
 }

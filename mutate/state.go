@@ -3,6 +3,7 @@ package mutate
 import (
 	"bytes"
 	"cmp"
+	"maps"
 	"regexp"
 	"slices"
 	"strconv"
@@ -130,6 +131,24 @@ func SharesState(f *syntax.File) bool {
 		return !found
 	})
 	return found
+}
+
+// What calls a function, or names a class, that writes to files or to what PHP
+// itself keeps.
+var (
+	fileWriters = regexp.MustCompile(`(?i)\b(` + anyOf(writesFiles) + `)\s*\(|\b(` + anyOf(writingClasses) + `)\b`)
+	phpWriters  = regexp.MustCompile(`(?i)\b(` + anyOf(writesPHP) + `)\s*\(`)
+)
+
+func anyOf(names map[string]bool) string {
+	return strings.Join(slices.Sorted(maps.Keys(names)), "|")
+}
+
+// WritesIn tells whether a text does anything that writes to files, or to what
+// PHP itself keeps. It is for libraries, whose text is not read as PHP since
+// there is much of it: what stands in a comment counts as well.
+func WritesIn(text []byte) (files, php bool) {
+	return fileWriters.Match(text), phpWriters.Match(text)
 }
 
 // unique leaves each use once. Sorted.

@@ -100,6 +100,22 @@ func TestAccess(t *testing.T) {
 	}
 }
 
+// TestWritesIn: whatever is known to write is found in a text that is not parsed.
+func TestWritesIn(t *testing.T) {
+	for text, want := range map[string][2]bool{
+		"\\file_put_contents($a, $b);":     {true, false},
+		"$p = PROC_OPEN('ls', [], $x);":    {true, false},
+		"class Store extends \\PDO {}":     {true, false},
+		"// it makes a copy first":         {false, false},
+		"putenv('A=1');":                   {false, true},
+		"$is = file_exists($a) && $touchy": {false, false},
+	} {
+		if files, php := WritesIn([]byte(text)); [2]bool{files, php} != want {
+			t.Errorf("%s: files %v, PHP %v", text, files, php)
+		}
+	}
+}
+
 func same(got []string, want string) bool {
 	var list []string
 	if want != "" {
