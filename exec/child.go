@@ -66,6 +66,8 @@ func (k *keeper) revive() error {
 		if err := k.startStage1(); err != nil {
 			return err
 		}
+	case k.whole.want != nil && !k.whole.live():
+		return k.startWhole()
 	default:
 		return nil
 	}
@@ -105,6 +107,8 @@ func (k *keeper) stageFor(r runRequest) (int, *peer, error) {
 	switch {
 	case r.Cold || !k.req.Forks:
 		return -1, nil, nil
+	case r.Whole && k.whole.live() && k.whole.files[r.Path]:
+		return 3, k.whole.peer, nil
 	case r.Path == "" || !k.files1[r.Path]:
 		return 1, k.stage1, nil
 	case k.files0[r.Path]:
@@ -125,6 +129,9 @@ func (k *keeper) watchOne(r runRequest, stage int, parent *peer) (outcome, error
 	ord := order{Op: "run", ID: c.id, Mode: r.Mode, Limits: r.Count, Loops: r.Loops}
 	if r.Mode == "judge" && r.Soft && !r.Exact && !k.facts.Fatal["time_limit"] {
 		ord.Long = k.long
+	}
+	if stage == 3 {
+		ord.Place, ord.Mutant = r.Place, r.Mutant
 	}
 	if r.Tests != nil {
 		ord.Tests = r.Tests

@@ -29,6 +29,7 @@ type keeper struct {
 	stage1  *peer
 	pid1    int // of stage 1
 	late    lateStages
+	whole   wholeStage
 	facts   stageFacts
 	files0  map[string]bool // relative to the root
 	files1  map[string]bool
@@ -84,6 +85,7 @@ func (k *keeper) serve(req request) (rep reply) {
 		rep.Outcome, err = k.bare(*req.Bare)
 	case req.Known != nil:
 		err = k.know(*req.Known)
+		rep.Whole = k.whole.files
 	}
 	if err != nil {
 		rep.Failure = err.Error()
@@ -101,8 +103,12 @@ func (k *keeper) know(known knownRequest) error {
 			k.long = append(k.long, i)
 		}
 	}
-	if k.stage1 == nil || len(known.Preload) == 0 {
+	k.whole.want = known.Schemata
+	if k.stage1 == nil {
 		return nil
+	}
+	if len(known.Preload) == 0 {
+		return k.startWhole()
 	}
 	k.early = slices.Clone(known.Preload)
 	for i := range k.early {
@@ -122,7 +128,10 @@ func (k *keeper) know(known knownRequest) error {
 	if err != nil {
 		return err
 	}
-	return k.view.Accept()
+	if err := k.view.Accept(); err != nil {
+		return err
+	}
+	return k.startWhole()
 }
 
 // longTest is the time, in microseconds, that a test must take to be told of at
@@ -372,6 +381,7 @@ func (k *keeper) stopPHP() {
 		}
 	}
 	k.dropLate()
+	k.endWhole()
 	k.php, k.stage0, k.stage1, k.pid1 = nil, nil, nil, 0
 }
 
@@ -407,6 +417,6 @@ func (k *keeper) killLeftovers() error {
 	if k.php != nil {
 		stage0 = k.php.cmd.Process.Pid
 	}
-	_, err := killStrays(func(pid int) bool { return pid == stage0 || pid == k.pid1 || k.late.has(pid) })
+	_, err := killStrays(func(pid int) bool { return pid == stage0 || pid == k.pid1 || pid == k.whole.pid || k.late.has(pid) })
 	return err
 }

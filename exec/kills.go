@@ -70,6 +70,7 @@ func (m *matrix) run(ctx context.Context, tests []int) (outcome, error) {
 	for _, i := range tests {
 		r.Names = append(r.Names, string(m.j.s.Tests[i].ID))
 	}
+	m.j.choose(&r, m.w, m.t)
 	return m.j.watch(ctx, m.w, m.t, r)
 }
 

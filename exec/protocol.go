@@ -24,6 +24,8 @@ import (
 //	["stage", 0, files, version]              stage 0 is ready; files: all included ones
 //	["stage", 1, files, tests, built, fatal, version]  stage 1 is; see Suite9.php
 //	["others", names]                         tests that are not run, before that
+//	["whole", files, tests, complaints]       the whole stage is ready: what it has loaded, names of
+//	                                          the tests, files at which PHP complained
 //	["late", ok, why]                         a stage without one file is ready, or why it cannot be had
 //	["forked", id, pid]                       an order was taken by a child
 //	["exited", id, status, signal]            it ended; status -1 when by a signal
@@ -74,6 +76,15 @@ type order struct {
 	// together, and has the numbers of those that are told of at once.
 	Long []int      `json:"long"`
 	Late *lateOrder `json:"late,omitempty"` // for "stage": build the suite without a file
+	// Whole, for "stage", has everything loaded.
+	Whole  *wholeOrder `json:"whole,omitempty"`
+	Place  int         `json:"place,omitempty"`  // for "run" from such a stage: the place that is changed
+	Mutant int         `json:"mutant,omitempty"` // and what to
+}
+
+// wholeOrder asks for a stage that has loaded classes of the sources.
+type wholeOrder struct {
+	Classes []string `json:"classes"`
 }
 
 // lateOrder asks for a stage in which one file is not loaded although building
@@ -152,10 +163,11 @@ type openRequest struct {
 
 // knownRequest tells what the survey found.
 type knownRequest struct {
-	Times   []int64     // microseconds a test
-	Memory  int64       // bytes that a child may have in memory; a limit of the project's own holds besides
-	Preload [][2]string // PHPUnit's classes that a whole run loads, with their files, under rootMark where they are the project's; the stages are made anew with them
-	Unwinds bool        // code may run when PHP destroys generators and fibers at its end
+	Times    []int64     // microseconds a test
+	Memory   int64       // bytes that a child may have in memory; a limit of the project's own holds besides
+	Preload  [][2]string // PHPUnit's classes that a whole run loads, with their files, under rootMark where they are the project's; the stages are made anew with them
+	Unwinds  bool        // code may run when PHP destroys generators and fibers at its end
+	Schemata *schemataRequest
 }
 
 // limits are what a child gets beyond what its tests are known to take. A
@@ -180,6 +192,9 @@ type runRequest struct {
 	Exact   bool          // have each test told of as it begins and ends
 	Count   map[int]int64 // the text has probes: passes of the bodies of loops that are too many
 	Loops   map[int]int   // loop => body, for Count
+	Whole   bool          // from the whole stage, if it has loaded the file
+	Place   int           // number of the place there that is changed; 0: none
+	Mutant  int
 }
 
 // A reply answers a request.
@@ -187,6 +202,7 @@ type reply struct {
 	Failure string // harness trouble: nothing else counts
 	Stage   stageFacts
 	Outcome outcome
+	Whole   map[string]bool // to a knownRequest: paths of the sources that the whole stage has
 }
 
 // stageFacts is what the stages said when they were ready.
@@ -237,7 +253,7 @@ type outcome struct {
 	Last     string // PHP's fatal error, if it said so
 	Output   string // the end of what was printed
 	Wall     int64  // microseconds
-	Stage    int    // where it was forked: 0, 1, 2 for a late stage; -1 for a process of its own
+	Stage    int    // where it was forked: 0, 1, 2 for a late stage, 3 for the whole stage; -1 for a process of its own
 	Damage   []string
 	Ports    []uint16 // at which it or what it started listened, in a whole run of the survey where the network is shared
 	Opened   []string // what was opened in the view; see opens.take

@@ -40,6 +40,10 @@ func (x *explorer) conclude() error {
 		s.memory = max(leastMemory, 3*x.whole.Memory)
 	}
 	x.linkDependencies()
+	for _, p := range slices.Concat(x.files, x.helpers) {
+		s.linesCount = s.linesCount || looksAtLines.Match(p.Source.Text)
+		s.loadsCount = s.loadsCount || looksAtLoaded.Match(p.Source.Text)
+	}
 	reach := make([]map[int]bool, len(s.rows))
 	for i := range reach {
 		reach[i] = map[int]bool{}
@@ -178,6 +182,9 @@ func (x *explorer) creditBackwards() {
 // that it was built for; what belongs to none in particular to all.
 func (x *explorer) creditBuilding(reach []map[int]bool) {
 	for owner, points := range x.built {
+		for _, p := range points {
+			x.s.building[p] = true
+		}
 		for i, r := range x.s.rows {
 			if owner == "*" || owner == r.Class+"::"+r.Method {
 				for _, p := range points {

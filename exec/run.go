@@ -32,7 +32,13 @@ func (e *Engine) Run(ctx context.Context, s *Survey, tasks []Task, each func(mut
 			each(v)
 		}
 	}
-	j := &bench{e: e, s: s, controls: map[string]outcome{}, rests: map[*worker]*rests{}}
+	j := &bench{e: e, s: s, schemata: &schemata{}, controls: map[string]outcome{}, rests: map[*worker]*rests{}}
+	var err error
+	if e.facts.Pcntl && !e.set.Cold {
+		if j.schemata, err = s.combine(tasks, e.lint.parses); err != nil {
+			return err
+		}
+	}
 	queue := make(chan Task, len(tasks))
 	waiting := 0
 	for _, t := range tasks {
@@ -59,6 +65,7 @@ func (e *Engine) Run(ctx context.Context, s *Survey, tasks []Task, each func(mut
 type bench struct {
 	e        *Engine
 	s        *Survey
+	schemata *schemata
 	mu       sync.Mutex
 	controls map[string]outcome // stage and tests => the run of unchanged code
 	named    map[*int][]mutate.TestID
@@ -115,19 +122,29 @@ func (j *bench) ready(ctx context.Context, number int, all []Task) (*worker, err
 	if err := sameSuite(j.s.rows, w.facts.Tests); err != nil {
 		return nil, err
 	}
-	if _, err := w.ask(ctx, request{Known: j.s.known()}); err != nil {
+	known := j.s.known()
+	known.Schemata = j.schemata.request
+	rep, err := w.ask(ctx, request{Known: known})
+	if err != nil {
 		return nil, err
+	}
+	w.whole = rep.Whole
+	if t := j.schemata.control; t != nil && w.whole[t.Mutant.Source.Path] {
+		if err := j.controlsPass(ctx, w, *t, true); err != nil {
+			return nil, err
+		}
 	}
 	for _, t := range all {
 		if len(t.Tests) > 0 && t.Mutant.Point != mutate.FileLevel {
-			return w, j.controlsPass(ctx, w, t)
+			return w, j.controlsPass(ctx, w, t, false)
 		}
 	}
 	return w, nil
 }
 
-// controlsPass runs the two controls with the file and the tests of a task.
-func (j *bench) controlsPass(ctx context.Context, w *worker, t Task) error {
+// controlsPass runs the two controls with the file and the tests of a task; whole
+// has a statement throw in the whole stage instead of the file.
+func (j *bench) controlsPass(ctx context.Context, w *worker, t Task, whole bool) error {
 	for _, c := range []struct {
 		what, text string
 		want       mutate.Status
@@ -135,7 +152,12 @@ func (j *bench) controlsPass(ctx context.Context, w *worker, t Task) error {
 		{"an unchanged file", string(t.Mutant.Source.Text), mutate.Survived},
 		{"a file that throws when it is loaded", "<?php throw new \\Error('assay: control');\n", mutate.Killed},
 	} {
-		o, err := j.run(ctx, w, j.request(t, []byte(c.text), t.Tests))
+		r := j.request(t, []byte(c.text), t.Tests)
+		if r.Whole = whole; whole && c.want == mutate.Killed {
+			r.Text, r.Mutant = t.Mutant.Source.Text, j.schemata.controls
+			r.Place = j.schemata.place[r.Mutant]
+		}
+		o, err := j.run(ctx, w, r)
 		if err != nil {
 			return err
 		}
@@ -209,7 +231,18 @@ func (j *bench) verdict(ctx context.Context, w *worker, t Task) (mutate.Verdict,
 //
 // A run whose parent was ended by it is made again in a process of its own.
 func (j *bench) watched(ctx context.Context, w *worker, t Task, text []byte, tests []int) (outcome, error) {
-	return j.watch(ctx, w, t, j.request(t, text, tests))
+	r := j.request(t, text, tests)
+	j.choose(&r, w, t)
+	return j.watch(ctx, w, t, r)
+}
+
+// choose has a request answered from the whole stage, if that has the mutant.
+func (j *bench) choose(r *runRequest, w *worker, t Task) {
+	if w.whole[t.Mutant.Source.Path] {
+		r.Mutant = j.schemata.number[t.Mutant]
+		r.Place = j.schemata.place[r.Mutant]
+		r.Whole = r.Place > 0
+	}
 }
 
 // watch is watched for a request that is made already.
@@ -238,6 +271,7 @@ func (j *bench) watch(ctx context.Context, w *worker, t Task, r runRequest) (out
 	r.Soft = false
 	if probed, limits := j.counting(t); probed != nil {
 		c := r
+		c.Whole = false
 		c.Text, c.Count, c.Loops = probed, limits, j.s.points[t.Mutant.Source.Path].Loops
 		if o, err = j.run(ctx, w, c); err != nil || o.TimedOut {
 			return o, err
@@ -319,7 +353,9 @@ func (j *bench) control(ctx context.Context, w *worker, t Task, tests []int, sta
 	if ok {
 		return c, nil
 	}
-	c, err := j.run(ctx, w, j.request(t, t.Mutant.Source.Text, tests))
+	r := j.request(t, t.Mutant.Source.Text, tests)
+	r.Whole = stage == 3
+	c, err := j.run(ctx, w, r)
 	if err == nil {
 		j.mu.Lock()
 		j.controls[key] = c

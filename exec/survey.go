@@ -31,6 +31,9 @@ type Survey struct {
 	dropped     map[string]bool  // paths whose points PHP did not take
 	points      map[string]*mutate.Points
 	peak        map[int]int64 // point => the most often that one test passes it
+	building    map[int]bool  // points that are passed while the suite is being built
+	linesCount  bool          // something looks at lines of the sources
+	loadsCount  bool          // something looks at what is loaded
 	leftover    map[int]bool  // points that some test passes only in the whole suite
 	memory      int64         // bytes a child may use
 	unwinds     bool          // code may run when PHP destroys what is not a user's object
@@ -53,7 +56,7 @@ type Survey struct {
 // no tests, is a *ProjectError. progress may be nil.
 func (e *Engine) Survey(ctx context.Context, files []*mutate.Points, progress func(done, all int)) (*Survey, error) {
 	s := &Survey{byPoint: map[int][]int{}, byFile: map[string][]int{}, dropped: map[string]bool{},
-		points: map[string]*mutate.Points{}, peak: map[int]int64{}, leftover: map[int]bool{}}
+		points: map[string]*mutate.Points{}, peak: map[int]int64{}, leftover: map[int]bool{}, building: map[int]bool{}}
 	for _, p := range files {
 		s.points[p.Source.Path] = p
 	}

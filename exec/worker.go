@@ -25,6 +25,7 @@ type worker struct {
 	dec    *gob.Decoder
 	errors *bytes.Buffer
 	facts  stageFacts
+	whole  map[string]bool // files that its whole stage has with their mutants
 	ended  chan struct{}
 	turns  *turns
 	paths  *strings.Replacer // from a copy's paths to the project's own; nil where they are the same

@@ -52,6 +52,7 @@ func Generate(f *syntax.File, src *Source, ops []*Operator, points *Points) []*M
 	}
 	var ms []*Mutant
 	within := units{f, map[*syntax.Node]string{}}
+	places := newPlacer(f)
 	for _, x := range all {
 		k := reduced(f.Src, x.edit)
 		if seen[k] != x.op.ID {
@@ -72,8 +73,14 @@ func Generate(f *syntax.File, src *Source, ops []*Operator, points *Points) []*M
 		if points != nil {
 			at := holder(x.node, x.edit.Span)
 			m.Point, m.Inspected = points.At(at), isInspected(at)
+			if m.Point != FileLevel {
+				m.Place = places.of(at, x.edit)
+			}
 		}
 		ms = append(ms, m)
+	}
+	if points != nil {
+		points.breaks = places.breaks
 	}
 	identify(ms)
 	return ms

@@ -85,6 +85,8 @@ type Mutant struct {
 	// Begin is the byte offset at which the statement begins that the operator
 	// changes; Edit.Start where it changes something smaller.
 	Begin int
+	// Place is where a copy of the code can stand that has the change.
+	Place Place
 	// Suppressed says why the user's own comment excludes the mutant; "" if
 	// none does.
 	Suppressed string

@@ -35,12 +35,16 @@ type Points struct {
 	// Links has the classes, interfaces, traits and enums that the file declares,
 	// each with what it cannot be declared without. Full names in lower case.
 	Links map[string][]string
+	// Classes has their full names as they are written, if the file does nothing
+	// but declare when it is loaded.
+	Classes []string
 
 	// Everywhere has what any code of the file uses, once each.
 	Everywhere []Use
 
 	sharedOnly bool
 	inserts    []insert
+	breaks     []syntax.Span        // see placer
 	at         map[*syntax.Node]int // statement, function body or arrow body => ID
 }
 
@@ -64,7 +68,7 @@ var statementKinds = map[string]bool{
 // since its code may depend on offsets; all its mutants are FileLevel.
 func Layout(f *syntax.File, src *Source, first int) *Points {
 	p := &Points{Source: src, First: first, at: map[*syntax.Node]int{}}
-	p.Links, p.Everywhere = classLinks(f), usesAnywhere(f)
+	p.Links, p.Everywhere, p.Classes = classLinks(f), usesAnywhere(f), onlyDeclared(f)
 	setters := settersIn(f)
 	p.SetsAny = len(setters) > 0
 	if f.HaltOffset() < len(f.Src) {

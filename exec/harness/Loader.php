@@ -111,6 +111,28 @@ final class Loader
         return \array_diff_assoc($wanted, $now) !== [] || \array_diff_key($now, $wanted, $before) !== [];
     }
 
+    /**
+     * Has the project's own autoloaders load classes.
+     *
+     * @param list<string> $classes
+     * @return list<string> files at which PHP complained
+     */
+    public static function complaints(array $classes): array
+    {
+        $files = [];
+        \set_error_handler(static function (int $type, string $message, string $file) use (&$files): bool {
+            $files[] = $file;
+
+            return true;
+        });
+        foreach ($classes as $class) {
+            \class_exists($class) || \interface_exists($class) || \trait_exists($class);
+        }
+        \restore_error_handler();
+
+        return $files;
+    }
+
     /** Whether files are read through a stream wrapper that is not PHP's own. */
     public static function wrapped(): bool
     {

@@ -101,6 +101,7 @@ final class Stage
         } else {
             self::$setup['preload'] = $order['preload'] ?? [];
             self::$setup['late'] = $order['late'] ?? null;
+            self::$setup['whole'] = $order['whole'] ?? null;
         }
         self::$channel->send(['hello', \getmypid()]);
         if ($order['op'] !== 'stage') {
@@ -114,6 +115,8 @@ final class Stage
             $order['long'] = \array_flip($order['long']);
         }
         self::$order = $order;
+        Active::$place = $order['place'] ?? 0;
+        Active::$mutant = $order['mutant'] ?? 0;
     }
 
     /** A fatal error ends a process without an exception: say which it was. */

@@ -166,6 +166,11 @@ final class Reporter implements Tracer
         if (Late::wanted()) {
             $this->comeLate($suite);
             Stage::serve(2);
+        } elseif (isset(Stage::$setup['whole'])) {
+            $this->prepare();
+            $complaints = Loader::complaints(Stage::$setup['whole']['classes']);
+            Stage::$channel->send(['whole', \get_included_files(), \array_map([self::class, 'nameOf'], $tree->cases), $complaints]);
+            Stage::serve(3);
         } elseif (Stage::$order === null || Stage::$order['op'] === 'describe') {
             $this->prepare();
             Stage::$channel->send(['stage', 1, \get_included_files(), $this->describe($tree), $built,

@@ -109,6 +109,9 @@ final class ForkingSuite extends TestSuite
         Probe::take();
         if (Late::wanted()) {
             Stage::serve(2);
+        } elseif (isset(Stage::$setup['whole'])) {
+            $this->loadAll();
+            Stage::serve(3);
         } elseif (Stage::$order === null || Stage::$order['op'] === 'describe') {
             Loader::preload(Stage::$setup['preload'] ?? []);
             $this->warm();
@@ -142,6 +145,15 @@ final class ForkingSuite extends TestSuite
             \posix_kill(\getmypid(), \SIGKILL);
         }
         $this->warm();
+    }
+
+    /** Loads what the tests will, and tells what there is then. */
+    private function loadAll(): void
+    {
+        Loader::preload(Stage::$setup['preload'] ?? []);
+        $this->warm();
+        $complaints = Loader::complaints(Stage::$setup['whole']['classes']);
+        Stage::$channel->send(['whole', \get_included_files(), \array_map([self::class, 'name'], $this->tree->cases), $complaints]);
     }
 
     /** The tests of an order in a suite with gaps: those that it needs are built now. */

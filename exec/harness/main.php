@@ -14,6 +14,7 @@ namespace AssayHarness;
 
 require __DIR__ . '/Channel.php';
 require_once __DIR__ . '/Probe.php';
+require __DIR__ . '/Active.php';
 require __DIR__ . '/Ending.php';
 require __DIR__ . '/Late.php';
 require __DIR__ . '/Stage.php';

@@ -1,0 +1,206 @@
+package exec
+
+import (
+	"errors"
+	"maps"
+	"regexp"
+	"slices"
+	"time"
+
+	"assay/mutate"
+)
+
+// wholeStage is the stage in which everything is loaded that the tests load of
+// the sources, with mutants in it; see mutate.Schemata. A child that is forked
+// from it has only to choose one.
+type wholeStage struct {
+	want  *schemataRequest
+	peer  *peer
+	pid   int
+	files map[string]bool // relative to the root: loaded there, with their mutants
+}
+
+// schemataRequest asks for a whole stage.
+type schemataRequest struct {
+	Texts   map[string][]byte // path => text with mutants
+	Classes []string          // to be loaded
+}
+
+func (s *wholeStage) live() bool { return s.peer != nil && !isClosed(s.peer.closed) }
+
+// startWhole makes the whole stage, or leaves it out where it cannot be had:
+// then all its mutants are swapped in one by one.
+func (k *keeper) startWhole() error {
+	k.endWhole()
+	w := &k.whole
+	if w.want == nil || k.stage0 == nil || isClosed(k.stage0.closed) {
+		return nil
+	}
+	for {
+		if err := k.view.Swap(w.want.Texts); err != nil {
+			return errors.Join(err, k.view.Restore())
+		}
+		bad, err := k.tryWhole()
+		if err = errors.Join(err, k.view.Restore()); err != nil {
+			return err
+		}
+		if len(bad) == 0 {
+			break
+		}
+		for _, path := range bad {
+			delete(w.want.Texts, path)
+		}
+		k.endWhole()
+	}
+	if !w.live() {
+		w.want = nil // it would not come the next time either
+	}
+	return k.view.Accept()
+}
+
+// tryWhole starts the stage once. It gives the files that PHP complained of when
+// it loaded them with their mutants; without them it can be tried again.
+func (k *keeper) tryWhole() (bad []string, err error) {
+	w := &k.whole
+	w.peer = k.board.expect()
+	k.serial++
+	err = k.stage0.send(order{Op: "stage", ID: k.serial, Token: w.peer.token, Preload: k.earlyIn1(), Whole: &wholeOrder{w.want.Classes}})
+	if err != nil {
+		return nil, err
+	}
+	deadline := time.NewTimer(startupTime)
+	defer deadline.Stop()
+	for {
+		select {
+		case m := <-w.peer.messages:
+			switch m.kind {
+			case "hello":
+				w.pid, _ = get[int](m, 0)
+			case "whole":
+				return k.noteWhole(m), nil
+			case "stage":
+				k.endWhole() // another adapter's: it knows of no such stage
+				return nil, nil
+			}
+		case <-w.peer.closed:
+			if len(w.peer.messages) > 0 {
+				continue
+			}
+			k.endWhole()
+			return k.refused()
+		case <-deadline.C:
+			k.endWhole()
+			return nil, nil
+		}
+	}
+}
+
+// noteWhole takes in what the stage says of itself: what it has loaded, and
+// whether its suite is that of the unchanged files.
+func (k *keeper) noteWhole(m message) (bad []string) {
+	files, _ := get[[]string](m, 0)
+	ids, ok := get[[]string](m, 1)
+	complained, _ := get[[]string](m, 2)
+	if same := slices.EqualFunc(ids, k.facts.Tests, func(id string, t testRow) bool { return id == t.ID }); !ok || !same {
+		k.endWhole()
+		return nil
+	}
+	k.whole.files = map[string]bool{}
+	for path := range k.relative(files) {
+		if k.whole.want.Texts[path] != nil {
+			k.whole.files[path] = true
+		}
+	}
+	for path := range k.relative(complained) {
+		if k.whole.want.Texts[path] != nil {
+			bad = append(bad, path)
+		}
+	}
+	return bad
+}
+
+// refused gives the files that PHP's compiler does not take with their mutants.
+func (k *keeper) refused() (bad []string, err error) {
+	l := &linter{php: k.req.PHP}
+	for _, path := range slices.Sorted(maps.Keys(k.whole.want.Texts)) {
+		ok, err := l.compiles(k.whole.want.Texts[path], k.view.Temp())
+		if err != nil {
+			return nil, err
+		}
+		if !ok {
+			bad = append(bad, path)
+		}
+	}
+	return bad, nil
+}
+
+func (k *keeper) endWhole() {
+	w := &k.whole
+	if w.peer == nil {
+		return
+	}
+	if w.pid > 0 && alive(w.pid) {
+		killGroup(w.pid)
+	}
+	k.board.forget(w.peer)
+	w.peer, w.pid, w.files = nil, 0, nil
+}
+
+// schemata is the host's side: the mutants of some tasks in one text a file.
+type schemata struct {
+	request *schemataRequest // nil: there are none
+	number  map[*mutate.Mutant]int
+	place   map[int]int // number of a mutant => that of its place
+	// control is a task whose code throws when number controls is chosen.
+	control  *Task
+	controls int
+}
+
+// How a program looks at its own lines, and at what is loaded.
+var (
+	looksAtLines  = regexp.MustCompile(`(?i)\b(getLine|getTrace|getTraceAsString|debug_backtrace|debug_print_backtrace|__LINE__|getStartLine|getEndLine)\b`)
+	looksAtLoaded = regexp.MustCompile(`(?i)\b(get_declared_(classes|traits|interfaces)|get_(included|required)_files|spl_autoload_(call|functions)|` +
+		`(class|interface|trait|enum)_exists\s*\([^;]*,\s*(false|0)\b)`)
+)
+
+// combine makes the schemata of tasks.
+func (s *Survey) combine(tasks []Task, parses func([]byte) (bool, error)) (*schemata, error) {
+	c := &schemata{number: map[*mutate.Mutant]int{}, place: map[int]int{}, controls: len(tasks) + 1}
+	byFile := map[string][]mutate.Numbered{}
+	for i := range tasks {
+		m := tasks[i].Mutant
+		path := m.Source.Path
+		if m.Place.Kind == mutate.NoPlace || len(tasks[i].Tests) == 0 || s.dropped[path] || s.building[m.Point] {
+			continue
+		}
+		c.number[m] = i + 1
+		byFile[path] = append(byFile[path], mutate.Numbered{Mutant: m, Number: i + 1})
+		if c.control == nil && m.Place.Kind == mutate.Statement {
+			c.control = &tasks[i]
+			thrower := *m
+			thrower.Edit = mutate.Edit{Span: m.Place.Span, New: `throw new \Error('assay: control');`}
+			byFile[path] = append(byFile[path], mutate.Numbered{Mutant: &thrower, Number: c.controls})
+		}
+	}
+	if s.loadsCount || c.control == nil {
+		return &schemata{}, nil
+	}
+	c.request = &schemataRequest{Texts: map[string][]byte{}}
+	for _, path := range slices.Sorted(maps.Keys(byFile)) {
+		p := s.points[path]
+		combined := p.Combine(byFile[path], s.linesCount)
+		ok, err := parses(combined.Text)
+		if err != nil {
+			return nil, err
+		}
+		if !ok {
+			continue
+		}
+		c.request.Texts[path] = combined.Text
+		maps.Copy(c.place, combined.Places)
+		if len(s.byFile[path]) > 0 {
+			c.request.Classes = append(c.request.Classes, p.Classes...)
+		}
+	}
+	return c, nil
+}

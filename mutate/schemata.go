@@ -1,0 +1,144 @@
+package mutate
+
+import (
+	"bytes"
+	"cmp"
+	"fmt"
+	"slices"
+
+	"assay/mutate/syntax"
+)
+
+// Schemata is one text with many mutants of a file in it: mutant schemata, after
+// Untch, Offutt and Harrold, "Mutation analysis using mutant schemata" (ISSTA
+// 1993). Every place has its code as it is and changed copies of it; which is
+// run is chosen by two static properties:
+//
+//	\AssayHarness\Active::$place   the number of the place, 0 for none
+//	\AssayHarness\Active::$mutant  the number of the mutant
+//
+// Lines stay where they are: a copy stands on the first line of its place.
+type Schemata struct {
+	Text []byte
+	// Places has, for the number of each mutant in Text, that of its place.
+	Places map[int]int
+}
+
+// Numbered is a mutant with a number above 0 that no other has.
+type Numbered struct {
+	*Mutant
+	Number int
+}
+
+// Combine writes those of a file's mutants that have a Place into one text. The
+// number of a place is that of its first mutant. linesCount has those left out
+// whose copy has other lines than the mutant: for programs that look at lines.
+// PHP's parser takes the text, its compiler may still refuse it. Pure.
+func (p *Points) Combine(ms []Numbered, linesCount bool) Schemata {
+	c := combiner{points: p, out: Schemata{Places: map[int]int{}}, copies: map[Place][]Numbered{}}
+	for _, m := range ms {
+		if m.Place.Kind == NoPlace {
+			continue
+		}
+		if flat, ok := c.flat(m); ok && (flat || !linesCount) {
+			if c.copies[m.Place] == nil {
+				c.places = append(c.places, m.Place)
+			}
+			c.copies[m.Place] = append(c.copies[m.Place], m)
+		}
+	}
+	slices.SortFunc(c.places, func(a, b Place) int { return cmp.Or(a.Start-b.Start, b.End-a.End, int(a.Kind)-int(b.Kind)) })
+	c.write(0, len(p.Source.Text), 0)
+	c.out.Text = c.text.Bytes()
+	return c.out
+}
+
+type combiner struct {
+	points *Points
+	out    Schemata
+	places []Place // outer ones first
+	copies map[Place][]Numbered
+	text   bytes.Buffer
+}
+
+// write writes the bytes from start to end with the places from number next on
+// that lie in them, and gives the number of the first place behind.
+func (c *combiner) write(start, end, next int) int {
+	src := c.points.Source.Text
+	for next < len(c.places) && c.places[next].Start < end {
+		p := c.places[next]
+		c.text.Write(src[start:p.Start])
+		next = c.place(p, next)
+		start = p.End
+	}
+	c.text.Write(src[start:end])
+	return next
+}
+
+func (c *combiner) place(p Place, at int) (next int) {
+	ms := c.copies[p]
+	number := ms[0].Number
+	if p.Kind == Condition {
+		fmt.Fprintf(&c.text, `(\AssayHarness\Active::$place===%d?(`, number)
+		for i, m := range ms {
+			c.out.Places[m.Number] = number
+			if i < len(ms)-1 {
+				fmt.Fprintf(&c.text, `\AssayHarness\Active::$mutant===%d?%s:(`, m.Number, c.copy(m))
+			} else {
+				c.text.WriteString(c.copy(m))
+			}
+		}
+		c.text.Write(bytes.Repeat([]byte(")"), len(ms)-1))
+		c.text.WriteString("):")
+		next = c.write(p.Start, p.End, at+1)
+		c.text.WriteString(")")
+		return next
+	}
+	if p.Kind == Body {
+		c.text.WriteString("{")
+	}
+	fmt.Fprintf(&c.text, `if(\AssayHarness\Active::$place===%d){`, number)
+	for i, m := range ms {
+		c.out.Places[m.Number] = number
+		if i > 0 {
+			c.text.WriteString("else")
+		}
+		fmt.Fprintf(&c.text, `if(\AssayHarness\Active::$mutant===%d){%s}`, m.Number, c.copy(m))
+	}
+	c.text.WriteString("}else{")
+	next = c.write(p.Start, p.End, at+1)
+	c.text.WriteString("}")
+	if p.Kind == Body {
+		c.text.WriteString("}")
+	}
+	return next
+}
+
+// copy is the code of a mutant's place as the mutant has it, on one line.
+func (c *combiner) copy(m Numbered) string {
+	return c.oneLine(m.Place.Start, m.Edit.Start) + m.Edit.New + c.oneLine(m.Edit.End, m.Place.End)
+}
+
+func (c *combiner) oneLine(start, end int) string {
+	src := c.points.Source.Text
+	var out []byte
+	breaks := c.points.breaks
+	first, _ := slices.BinarySearchFunc(breaks, start, func(b syntax.Span, at int) int { return cmp.Compare(b.Start, at) })
+	for _, b := range breaks[first:] {
+		if b.End > end {
+			break
+		}
+		out = append(append(out, src[start:b.Start]...), ' ')
+		start = b.End
+	}
+	return string(append(out, src[start:end]...))
+}
+
+// flat reports whether a mutant's copy can be written on one line, and whether
+// all its lines are then as they were.
+func (c *combiner) flat(m Numbered) (flat, ok bool) {
+	if bytes.IndexByte([]byte(c.copy(m)), '\n') >= 0 {
+		return false, false
+	}
+	return bytes.IndexByte(c.points.Source.Text[m.Place.Start:m.Place.End], '\n') < 0, true
+}
