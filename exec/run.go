@@ -154,7 +154,7 @@ func (j *bench) controlsPass(ctx context.Context, w *worker, t Task, whole bool)
 	} {
 		r := j.request(t, []byte(c.text), t.Tests)
 		if r.Whole = whole; whole && c.want == mutate.Killed {
-			r.Text, r.Mutant = t.Mutant.Source.Text, j.schemata.controls
+			r.Text, r.Mutant = j.schemata.thrower, j.schemata.controls
 			r.Place = j.schemata.place[r.Mutant]
 		}
 		o, err := j.run(ctx, w, r)

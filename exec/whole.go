@@ -153,6 +153,7 @@ type schemata struct {
 	place   map[int]int // number of a mutant => that of its place
 	// control is a task whose code throws when number controls is chosen.
 	control  *Task
+	thrower  []byte // its file with that change
 	controls int
 }
 
@@ -179,6 +180,7 @@ func (s *Survey) combine(tasks []Task, parses func([]byte) (bool, error)) (*sche
 			c.control = &tasks[i]
 			thrower := *m
 			thrower.Edit = mutate.Edit{Span: m.Place.Span, New: `throw new \Error('assay: control');`}
+			c.thrower = thrower.Edit.Apply(m.Source.Text)
 			byFile[path] = append(byFile[path], mutate.Numbered{Mutant: &thrower, Number: c.controls})
 		}
 	}
