@@ -45,7 +45,10 @@ func (k *keeper) run(r runRequest) (o outcome, err error) {
 	}
 	ports := k.listens.watch(r.Mode == "survey" && r.Tests == nil)
 	o, err = k.watchOne(r, stage, parent)
-	o.Opened, o.Ports = k.opens.take(), ports()
+	o.Opened, o.Ports = append(o.Opened, k.opens.take()...), ports()
+	if stage == 3 && !o.Used && r.Sequence == nil {
+		o.Opened = append(o.Opened, everything)
+	}
 	err = errors.Join(err, k.clean(&o))
 	k.opens.settle()
 	return o, err
@@ -107,7 +110,7 @@ func (k *keeper) stageFor(r runRequest) (int, *peer, error) {
 	switch {
 	case r.Cold || !k.req.Forks:
 		return -1, nil, nil
-	case r.Whole && k.whole.live() && k.whole.files[r.Path]:
+	case r.Whole && k.whole.live() && (r.Path == "" || k.whole.files[r.Path]):
 		return 3, k.whole.peer, nil
 	case r.Path == "" || !k.files1[r.Path]:
 		return 1, k.stage1, nil
@@ -127,11 +130,11 @@ func (k *keeper) watchOne(r runRequest, stage int, parent *peer) (outcome, error
 		began: time.Now(), phaseWall: time.Now(), phaseTest: -1}
 	c.o = outcome{Running: -1, Exit: -1, Stage: stage}
 	ord := order{Op: "run", ID: c.id, Mode: r.Mode, Limits: r.Count, Loops: r.Loops}
-	if r.Mode == "judge" && r.Soft && !r.Exact && !k.facts.Fatal["time_limit"] {
+	if (r.Mode == "judge" || r.Sequence != nil) && r.Soft && !r.Exact && !k.facts.Fatal["time_limit"] {
 		ord.Long = k.long
 	}
 	if stage == 3 {
-		ord.Place, ord.Mutant = r.Place, r.Mutant
+		ord.Place, ord.Mutant, ord.Sequence, ord.Lists = r.Place, r.Mutant, r.Sequence, r.Lists
 	}
 	if r.Tests != nil {
 		ord.Tests = r.Tests
@@ -287,12 +290,28 @@ func (c *child) hear(m message, ord *order) error {
 	case "runaway":
 		c.o.Runaway, _ = get[int](m, 0)
 		c.o.TimedOut = true
+	case "used":
+		used, _ := get[[]string](m, 0)
+		c.o.Opened, c.o.Used = append(c.o.Opened, used...), true
+	case "judged":
+		c.endPart(m)
+	case "over":
+		c.o.Green, _ = get[bool](m, 0)
 	case "ended":
 		c.ended = true
 	case "last":
 		c.o.Last, _ = get[string](m, 0)
 	}
 	return nil
+}
+
+// endPart makes an outcome of what one mutant of a sequence had.
+func (c *child) endPart(m message) {
+	clean, _ := get[bool](m, 0)
+	c.o.Parts = append(c.o.Parts, outcome{Tests: c.o.Tests, Events: c.o.Events, Opened: c.o.Opened, Started: c.o.Started,
+		Running: -1, Done: true, Stage: c.o.Stage, Used: true, Clean: clean})
+	c.o.Tests, c.o.Events, c.o.Opened, c.o.Started, c.o.Running = nil, nil, nil, 0, -1
+	c.phase(-1)
 }
 
 // heardSeveral takes in what several tests did: a negative value is -2 less the

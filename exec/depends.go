@@ -258,15 +258,24 @@ type rests struct {
 // run asks for one child and notes what was used for it.
 func (j *bench) run(ctx context.Context, w *worker, r runRequest) (outcome, error) {
 	o, err := w.run(ctx, r)
+	j.rest(w, o)
+	j.mu.Lock()
+	defer j.mu.Unlock()
+	if n := j.rests[w]; n != nil {
+		n.whole = n.whole || r.Tests == nil && r.Sequence == nil
+	}
+	return o, err
+}
+
+// rest notes what was used for an outcome.
+func (j *bench) rest(w *worker, o outcome) {
 	j.mu.Lock()
 	defer j.mu.Unlock()
 	if n := j.rests[w]; n != nil {
 		for _, path := range withoutBuilding(o, w.facts.Opened) {
 			n.opened[path] = true
 		}
-		n.whole = n.whole || r.Tests == nil
 	}
-	return o, err
 }
 
 // begin forgets what a worker's last verdict rested on.

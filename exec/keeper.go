@@ -85,7 +85,7 @@ func (k *keeper) serve(req request) (rep reply) {
 		rep.Outcome, err = k.bare(*req.Bare)
 	case req.Known != nil:
 		err = k.know(*req.Known)
-		rep.Whole = k.whole.files
+		rep.Whole, rep.Sequences, rep.Unfit = k.whole.files, k.whole.sequences, k.whole.unfit
 	}
 	if err != nil {
 		rep.Failure = err.Error()

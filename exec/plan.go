@@ -16,6 +16,9 @@ type Task struct {
 	Mutant *mutate.Mutant
 	Reach  []int // the tests that reach it, most specific first
 	Tests  []int // what to run, in this order: Reach, and what belongs with it; none: no test reaches the mutant
+	// Last are more of the same, run after Tests when these stay green: such as
+	// look at the text of the sources, and so cannot be run again and again.
+	Last []int
 	// Wider is nil where Tests say all there is to say. Else some of Reach touch
 	// state that outlives them and are not among Tests; these, in the suite's
 	// order, are all that do, and decide what Tests leave open.
@@ -74,11 +77,26 @@ func (s *Survey) running(m *mutate.Mutant) (key string, tests []int) {
 func (s *Survey) task(reaching []int) Task {
 	t := Task{Reach: s.complete(reaching)}
 	s.order(t.Reach)
-	t.Tests, t.Wider = s.free(t.Reach), s.grouped(t.Reach)
-	if len(t.Tests) == 0 && t.Wider != nil {
+	s.split(&t, s.grouped(t.Reach))
+	return t
+}
+
+// split puts what has to be run into the parts of a task, the first of which is
+// empty only if all are.
+func (s *Survey) split(t *Task, wider []int) {
+	for _, i := range s.free(t.Reach) {
+		if len(s.needs[i])+len(s.feeds[i]) == 0 && slices.Contains(s.always, i) {
+			t.Last = append(t.Last, i)
+		} else {
+			t.Tests = append(t.Tests, i)
+		}
+	}
+	if t.Wider = wider; len(t.Tests) == 0 {
+		t.Tests, t.Last = t.Last, nil
+	}
+	if len(t.Tests) == 0 {
 		t.Tests, t.Wider = t.Wider, nil
 	}
-	return t
 }
 
 // grouped gives the tests that share state with some of those, through however
@@ -124,15 +142,14 @@ func (s *Survey) wholeSuite(t Task) Task {
 	if len(t.Reach) == 0 {
 		return t
 	}
-	t.Tests, t.Wider = s.free(t.Reach), nil
+	var all []int
 	for i, test := range s.Tests {
 		if !test.Shaky {
-			t.Wider = append(t.Wider, i)
+			all = append(all, i)
 		}
 	}
-	if len(t.Tests) == 0 {
-		t.Tests, t.Wider = t.Wider, nil
-	}
+	t.Tests, t.Last = nil, nil
+	s.split(&t, all)
 	return t
 }
 

@@ -41,6 +41,9 @@ import (
 //	                                          to its exit. classes: PHPUnit's own, [name, file];
 //	                                          memory: the peak, in bytes
 //	["runaway", point]                        passed far more often than any test does; it kills itself
+//	["used", files]                           of the whole stage's, functions were run of these
+//	["judged", clean]                         in a sequence: the next mutant's tests were run, and left nothing
+//	["over", ok]                              the sequence is: its tests are still green without a mutant
 //	["ended"]                                 nothing of the user's is left to run and PHPUnit's status
 //	                                          stands; the process kills itself
 //	["last", message]                         the fatal error that ended the process
@@ -80,6 +83,10 @@ type order struct {
 	Whole  *wholeOrder `json:"whole,omitempty"`
 	Place  int         `json:"place,omitempty"`  // for "run" from such a stage: the place that is changed
 	Mutant int         `json:"mutant,omitempty"` // and what to
+	// Sequence, for the mode "sequence", has place, mutant, and which of Lists has
+	// the numbers of its tests.
+	Sequence [][3]int `json:"sequence,omitempty"`
+	Lists    [][]int  `json:"lists,omitempty"`
 }
 
 // wholeOrder asks for a stage that has loaded classes of the sources.
@@ -195,6 +202,10 @@ type runRequest struct {
 	Whole   bool          // from the whole stage, if it has loaded the file
 	Place   int           // number of the place there that is changed; 0: none
 	Mutant  int
+	// Sequence has one child run tests of several mutants, one after the other;
+	// see order.
+	Sequence [][3]int
+	Lists    [][]int
 }
 
 // A reply answers a request.
@@ -202,7 +213,11 @@ type reply struct {
 	Failure string // harness trouble: nothing else counts
 	Stage   stageFacts
 	Outcome outcome
-	Whole   map[string]bool // to a knownRequest: paths of the sources that the whole stage has
+	// To a knownRequest: paths of the sources that the whole stage has, whether it
+	// can run tests of several mutants in one child, and the tests that cannot.
+	Whole     map[string]bool
+	Sequences bool
+	Unfit     []int
 }
 
 // stageFacts is what the stages said when they were ready.
@@ -255,8 +270,12 @@ type outcome struct {
 	Wall     int64  // microseconds
 	Stage    int    // where it was forked: 0, 1, 2 for a late stage, 3 for the whole stage; -1 for a process of its own
 	Damage   []string
-	Ports    []uint16 // at which it or what it started listened, in a whole run of the survey where the network is shared
-	Opened   []string // what was opened in the view; see opens.take
+	Ports    []uint16  // at which it or what it started listened, in a whole run of the survey where the network is shared
+	Opened   []string  // what was opened in the view; see opens.take
+	Used     bool      // the files that were run without being opened are known, and among Opened
+	Parts    []outcome // of a sequence: what came of each mutant, as far as it got
+	Green    bool      // and that its tests were green afterwards
+	Clean    bool      // of a part: it left nothing behind
 }
 
 // testRun is one test in an outcome.

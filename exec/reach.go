@@ -51,6 +51,14 @@ func (x *explorer) conclude() error {
 	for _, class := range slices.Sorted(maps.Keys(x.apart)) {
 		x.creditClass(class, x.apart[class], reach)
 	}
+	for _, class := range slices.Sorted(maps.Keys(x.inside)) {
+		for _, t := range x.inside[class].Tests {
+			for p, n := range t.Points {
+				reach[t.Test][p] = true
+				s.peak[p] = max(s.peak[p], int64(n))
+			}
+		}
+	}
 	heirs := x.creditWhole(reach)
 	x.shareState(heirs)
 	x.creditBuilding(reach)
@@ -92,6 +100,9 @@ func (x *explorer) creditClass(class string, o outcome, reach []map[int]bool) {
 		for f := range loaded {
 			s.byFile[f] = append(s.byFile[f], t.Test)
 		}
+	}
+	for _, p := range common {
+		s.fixtures[p] = true
 	}
 	for i, r := range s.rows {
 		if r.Class != class {

@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"golang.org/x/sync/errgroup"
@@ -39,8 +40,7 @@ func (e *Engine) Run(ctx context.Context, s *Survey, tasks []Task, each func(mut
 			return err
 		}
 	}
-	queue := make(chan Task, len(tasks))
-	waiting := 0
+	var reached []Task
 	for _, t := range tasks {
 		if len(t.Tests) == 0 {
 			v, err := j.untested(t)
@@ -50,12 +50,16 @@ func (e *Engine) Run(ctx context.Context, s *Survey, tasks []Task, each func(mut
 			give(v)
 			continue
 		}
-		queue <- t
-		waiting++
+		reached = append(reached, t)
+	}
+	batches := j.batches(reached)
+	queue := make(chan []Task, len(batches))
+	for _, b := range batches {
+		queue <- b
 	}
 	close(queue)
 	g, ctx := errgroup.WithContext(ctx)
-	for n := range min(e.set.Jobs, waiting) {
+	for n := range min(e.set.Jobs, len(batches)) {
 		g.Go(func() error { return j.work(ctx, n+1, queue, tasks, give) })
 	}
 	return g.Wait()
@@ -70,47 +74,68 @@ type bench struct {
 	controls map[string]outcome // stage and tests => the run of unchanged code
 	named    map[*int][]mutate.TestID
 	rests    map[*worker]*rests
+	readers  atomic.Bool // tests that look at files are in no sequence
+	spoiled  atomic.Bool // a sequence was not what it should be: there are no more
 }
 
 // work takes tasks until there are none, replacing its worker when it dies.
-func (j *bench) work(ctx context.Context, number int, queue <-chan Task, all []Task, give func(mutate.Verdict)) error {
-	var w *worker
+func (j *bench) work(ctx context.Context, number int, queue <-chan []Task, all []Task, give func(mutate.Verdict)) error {
+	d := &desk{bench: j, number: number, all: all}
 	defer func() {
-		if w != nil {
-			j.e.putBack(w)
+		if d.w != nil {
+			j.e.putBack(d.w)
 		}
 	}()
-	for t := range queue {
-		if err := ctx.Err(); err != nil {
+	for batch := range queue {
+		if d.w == nil { // who has yet to say what it can do
+			var err error
+			if d.w, err = d.ready(ctx, number, all); err != nil {
+				return cmp.Or(j.e.samePHP(), err)
+			}
+		}
+		if err := d.judgeBatch(ctx, batch, give); err != nil {
 			return err
 		}
-		v, err := mutate.Verdict{}, error(nil)
-		for range 2 {
-			if w == nil {
-				if w, err = j.ready(ctx, number, all); err != nil {
-					return cmp.Or(j.e.samePHP(), err)
-				}
-			}
-			j.begin(w)
-			if v, err = j.verdict(ctx, w, t); err == nil {
-				v.Rests = j.restsOf(w)
-				break
-			}
-			if ctx.Err() != nil {
-				return ctx.Err()
-			}
-			w.kill()
-			w = nil
-		}
-		if gone := j.e.samePHP(); gone != nil {
-			return gone
-		}
-		if err != nil {
-			v = mutate.Verdict{Mutant: t.Mutant, Status: mutate.Broken, Detail: err.Error()}
-		}
-		give(v)
 	}
 	return nil
+}
+
+// desk is one worker's place, at which the next takes over when it dies.
+type desk struct {
+	*bench
+	number int
+	all    []Task
+	w      *worker
+}
+
+// alone judges one mutant; o is what its tests said, if they were run already.
+func (d *desk) alone(ctx context.Context, t Task, o *outcome) (v mutate.Verdict, err error) {
+	for range 2 {
+		if err := ctx.Err(); err != nil {
+			return v, err
+		}
+		if d.w == nil {
+			if d.w, err = d.ready(ctx, d.number, d.all); err != nil {
+				return v, cmp.Or(d.e.samePHP(), err)
+			}
+		}
+		d.begin(d.w)
+		if o != nil {
+			v, err = d.decide(ctx, d.w, t, *o)
+		} else {
+			v, err = d.verdict(ctx, d.w, t)
+		}
+		if err == nil {
+			v.Rests = d.restsOf(d.w)
+			return v, nil
+		}
+		if ctx.Err() != nil {
+			return v, ctx.Err()
+		}
+		d.w.kill()
+		d.w = nil
+	}
+	return mutate.Verdict{Mutant: t.Mutant, Status: mutate.Broken, Detail: err.Error()}, d.e.samePHP()
 }
 
 // ready gives a worker that has passed the controls.
@@ -128,7 +153,12 @@ func (j *bench) ready(ctx context.Context, number int, all []Task) (*worker, err
 	if err != nil {
 		return nil, err
 	}
-	w.whole = rep.Whole
+	if w.whole, w.unfit = rep.Whole, nil; rep.Sequences {
+		w.unfit = map[int]bool{}
+		for _, i := range rep.Unfit {
+			w.unfit[i] = true
+		}
+	}
 	if t := j.schemata.control; t != nil && w.whole[t.Mutant.Source.Path] {
 		if err := j.controlsPass(ctx, w, *t, true); err != nil {
 			return nil, err
@@ -187,13 +217,26 @@ func (j *bench) request(t Task, text []byte, tests []int) runRequest {
 // verdict judges one mutant. What a subset of the tests says is held against
 // the whole suite wherever the two could differ.
 func (j *bench) verdict(ctx context.Context, w *worker, t Task) (mutate.Verdict, error) {
-	text := t.Mutant.Edit.Apply(t.Mutant.Source.Text)
-	o, err := j.watched(ctx, w, t, text, t.Tests)
+	o, err := j.watched(ctx, w, t, t.Mutant.Edit.Apply(t.Mutant.Source.Text), t.Tests)
 	if err != nil {
 		return mutate.Verdict{}, err
 	}
+	return j.decide(ctx, w, t, o)
+}
+
+// decide judges a mutant by what its tests said, and by what more is asked.
+func (j *bench) decide(ctx context.Context, w *worker, t Task, o outcome) (v mutate.Verdict, err error) {
+	text := t.Mutant.Edit.Apply(t.Mutant.Source.Text)
+	j.rest(w, o)
 	f := judge(o)
-	ran := o.Started
+	ran, tests, seen := o.Started, t.Tests, o.Tests
+	if f.Status == mutate.Survived && t.Last != nil {
+		if o, err = j.watched(ctx, w, t, text, t.Last); err != nil {
+			return v, err
+		}
+		f, tests, seen = judge(o), t.Last, append(seen, o.Tests...)
+		ran += o.Started
+	}
 	if f.Status == mutate.Unset {
 		f = finding{Status: mutate.Killed, How: mutate.Crash, Test: -1, Detail: "it ends its parent process"}
 	}
@@ -201,12 +244,14 @@ func (j *bench) verdict(ctx context.Context, w *worker, t Task) (mutate.Verdict,
 		return mutate.Verdict{Mutant: t.Mutant, Status: mutate.Stillborn, Detail: f.Detail}, err
 	}
 	if doubtful(t, f) {
-		if f, ran, err = j.settle(ctx, w, t, text, f, o); err != nil {
+		more := 0
+		if f, more, err = j.settle(ctx, w, t, tests, text, f, o); err != nil {
 			return mutate.Verdict{}, err
 		}
+		ran += more
 	}
-	v := mutate.Verdict{Mutant: t.Mutant, Status: f.Status, How: f.How, Detail: f.Detail, Ran: ran, Reaching: j.ids(t.Reach)}
-	for _, x := range o.Tests {
+	v = mutate.Verdict{Mutant: t.Mutant, Status: f.Status, How: f.How, Detail: f.Detail, Ran: ran, Reaching: j.ids(t.Reach)}
+	for _, x := range seen {
 		v.Time += time.Duration(x.Time) * time.Microsecond
 	}
 	switch {
@@ -316,10 +361,10 @@ func doubtful(t Task, f finding) bool {
 
 // settle decides a doubtful finding, on the changed code: by the tests that
 // share state, and by the whole suite where only the end of the process speaks
-// against the mutant and the same tests on unchanged code end so as well. It
-// gives the number of tests that were run in all.
-func (j *bench) settle(ctx context.Context, w *worker, t Task, text []byte, f finding, o outcome) (finding, int, error) {
-	ran, tests := o.Started, t.Tests
+// against the mutant and the same tests on unchanged code end so as well. tests
+// are those that were run last; it gives how many more were.
+func (j *bench) settle(ctx context.Context, w *worker, t Task, tests []int, text []byte, f finding, o outcome) (finding, int, error) {
+	ran := 0
 	ask := func(more []int) (err error) {
 		if o, err = j.watched(ctx, w, t, text, more); err != nil {
 			return err

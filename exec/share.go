@@ -42,14 +42,14 @@ func (x *explorer) shareState(heirs map[int]bool) {
 	classes := x.helpersOf(pointed)
 	for i, r := range s.rows {
 		s.inspects[i] = classes[r.Class].inspects
-		if classes[r.Class].shares || heirs[i] || slices.Contains(s.always, i) {
+		if classes[r.Class].shares || heirs[i] || slices.Contains(s.always, i) && !passes(x.inside[r.Class], i) {
 			uses[i][anyState] = true // of a test that failed with probes nobody knows what it touches afterwards
 		}
 		for _, o := range r.Objects {
 			uses[i][fmt.Sprint(objectInData, o)] = true
 		}
 	}
-	for _, o := range append(slices.Collect(maps.Values(x.apart)), x.probes) {
+	for _, o := range append(slices.AppendSeq(slices.Collect(maps.Values(x.apart)), maps.Values(x.inside)), x.probes) {
 		for _, t := range o.Tests {
 			for p := range t.Points {
 				for _, u := range at[p] {
@@ -60,7 +60,13 @@ func (x *explorer) shareState(heirs map[int]bool) {
 			}
 		}
 	}
+	s.looks = make([]bool, len(s.rows))
+	for i, names := range uses {
+		s.looks[i] = names[mutate.StateFiles]
+	}
+	s.timed = x.plain.facts.Fatal["time_limit"]
 	book := x.bookOfState()
+	s.launches = book.launches
 	s.groupBy(uses, book.live)
 	s.unwinds = book.unwinds
 }
@@ -102,11 +108,12 @@ func (x *explorer) bookOfState() *stateBook {
 
 // stateBook has what is known of each piece of state, by its name.
 type stateBook struct {
-	written map[string]bool
-	setUp   map[string]bool   // in the fixture of a class
-	held    map[string]bool   // somebody may have got hold of an object in it
-	user    map[string]string // the file that uses it, or severalFiles
-	unwinds bool              // PHP may run code when it lets go of a generator or a fiber
+	written  map[string]bool
+	setUp    map[string]bool   // in the fixture of a class
+	held     map[string]bool   // somebody may have got hold of an object in it
+	user     map[string]string // the file that uses it, or severalFiles
+	launches bool              // a library may start processes
+	unwinds  bool              // PHP may run code when it lets go of a generator or a fiber
 }
 
 const severalFiles = "\x00"
@@ -117,6 +124,9 @@ var (
 	suspends = regexp.MustCompile(`(?i)\b(yield|Fiber)\b`)
 	guards   = regexp.MustCompile(`(?i)\bfinally\b`)
 )
+
+// launchers start other processes.
+var launchers = regexp.MustCompile(`(?i)\b(proc_open|popen|exec|shell_exec|system|passthru|pcntl_fork)\s*\(`)
 
 func (b *stateBook) noteText(src []byte) {
 	b.unwinds = b.unwinds || guards.Match(src) && suspends.Match(src)
@@ -163,6 +173,7 @@ func covers(wide, name string) bool {
 func (b *stateBook) noteLibrary(path string) {
 	src, err := os.ReadFile(path)
 	b.noteText(src)
+	b.launches = b.launches || err != nil || launchers.Match(src)
 	files, php := mutate.WritesIn(src)
 	if err != nil || files {
 		b.written[mutate.StateFiles] = true

@@ -32,6 +32,10 @@ type Survey struct {
 	points      map[string]*mutate.Points
 	peak        map[int]int64 // point => the most often that one test passes it
 	building    map[int]bool  // points that are passed while the suite is being built
+	fixtures    map[int]bool  // points that are passed between tests
+	looks       []bool        // test => it looks at files
+	launches    bool          // a library may start processes
+	timed       bool          // PHPUnit itself ends tests that take too long
 	linesCount  bool          // something looks at lines of the sources
 	loadsCount  bool          // something looks at what is loaded
 	leftover    map[int]bool  // points that some test passes only in the whole suite
@@ -56,7 +60,7 @@ type Survey struct {
 // no tests, is a *ProjectError. progress may be nil.
 func (e *Engine) Survey(ctx context.Context, files []*mutate.Points, progress func(done, all int)) (*Survey, error) {
 	s := &Survey{byPoint: map[int][]int{}, byFile: map[string][]int{}, dropped: map[string]bool{},
-		points: map[string]*mutate.Points{}, peak: map[int]int64{}, leftover: map[int]bool{}, building: map[int]bool{}}
+		points: map[string]*mutate.Points{}, peak: map[int]int64{}, leftover: map[int]bool{}, building: map[int]bool{}, fixtures: map[int]bool{}}
 	for _, p := range files {
 		s.points[p.Source.Path] = p
 	}
@@ -73,7 +77,7 @@ func (e *Engine) Survey(ctx context.Context, files []*mutate.Points, progress fu
 	}
 	s.firstHelper = firstFree(files)
 	x := &explorer{e: e, s: s, files: files, helpers: helpers, probed: probed, progress: progress,
-		apart: map[string]outcome{}, again: map[string]outcome{}, described: make(chan struct{})}
+		apart: map[string]outcome{}, again: map[string]outcome{}, inside: map[string]outcome{}, described: make(chan struct{})}
 	err = x.explore(ctx)
 	if gone := e.samePHP(); gone != nil {
 		return nil, gone
@@ -162,6 +166,7 @@ type explorer struct {
 
 	mu     sync.Mutex
 	whole  outcome
+	inside map[string]outcome // class => its run with probes in memory only, where it did not pass with them
 	back   outcome            // the whole suite from its last test to its first
 	probes outcome            // the whole suite with probes
 	apart  map[string]outcome // class => its run with probes
@@ -258,6 +263,33 @@ func (x *explorer) withoutProbes(ctx context.Context) error {
 			return err
 		}
 		x.again[class] = o
+	}
+	if len(x.again) == 0 {
+		return nil
+	}
+	return x.inMemory(ctx)
+}
+
+// inMemory runs such classes once more, with sources that have probes where they
+// are loaded and none where they are read.
+func (x *explorer) inMemory(ctx context.Context) error {
+	want := &schemataRequest{Texts: maps.Clone(x.probed)}
+	for _, p := range x.files {
+		if x.probed[p.Source.Path] != nil {
+			want.Classes = append(want.Classes, p.Classes...)
+		}
+	}
+	rep, err := x.plain.ask(ctx, request{Known: &knownRequest{Schemata: want}})
+	if err != nil || len(rep.Whole) == 0 {
+		return err
+	}
+	for class := range x.again {
+		tests := x.classes[class]
+		o, err := x.plain.run(ctx, runRequest{Mode: "survey", Tests: tests, Names: names(x.s.rows, tests), Whole: true})
+		if err != nil {
+			return err
+		}
+		x.inside[class] = o
 	}
 	return nil
 }

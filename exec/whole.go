@@ -14,10 +14,12 @@ import (
 // the sources, with mutants in it; see mutate.Schemata. A child that is forked
 // from it has only to choose one.
 type wholeStage struct {
-	want  *schemataRequest
-	peer  *peer
-	pid   int
-	files map[string]bool // relative to the root: loaded there, with their mutants
+	want      *schemataRequest
+	peer      *peer
+	pid       int
+	files     map[string]bool // relative to the root: loaded there, with their mutants
+	sequences bool            // it can run tests of several mutants in one child
+	unfit     []int           // but not these tests
 }
 
 // schemataRequest asks for a whole stage.
@@ -99,9 +101,11 @@ func (k *keeper) tryWhole() (bad []string, err error) {
 // whether its suite is that of the unchanged files.
 func (k *keeper) noteWhole(m message) (bad []string) {
 	files, _ := get[[]string](m, 0)
-	ids, ok := get[[]string](m, 1)
+	ids, _ := get[[]string](m, 1)
 	complained, _ := get[[]string](m, 2)
-	if same := slices.EqualFunc(ids, k.facts.Tests, func(id string, t testRow) bool { return id == t.ID }); !ok || !same {
+	unfit, ok := get[[]int](m, 3)
+	k.whole.unfit, k.whole.sequences = unfit, ok
+	if same := slices.EqualFunc(ids, k.facts.Tests, func(id string, t testRow) bool { return id == t.ID }); !same {
 		k.endWhole()
 		return nil
 	}

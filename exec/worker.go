@@ -26,6 +26,7 @@ type worker struct {
 	errors *bytes.Buffer
 	facts  stageFacts
 	whole  map[string]bool // files that its whole stage has with their mutants
+	unfit  map[int]bool    // tests that cannot be among a sequence; nil: there can be none
 	ended  chan struct{}
 	turns  *turns
 	paths  *strings.Replacer // from a copy's paths to the project's own; nil where they are the same
@@ -218,6 +219,15 @@ func (w *worker) run(ctx context.Context, r runRequest) (outcome, error) {
 	defer w.turns.take()()
 	rep, err := w.ask(ctx, request{Run: &r})
 	o := rep.Outcome
+	w.translate(&o)
+	for i := range o.Parts {
+		w.translate(&o.Parts[i])
+	}
+	return o, err
+}
+
+// translate puts the project's own paths into an outcome's names and messages.
+func (w *worker) translate(o *outcome) {
 	o.RunName = w.own(o.RunName)
 	for i, t := range o.Tests {
 		o.Tests[i].Name = w.own(t.Name)
@@ -225,5 +235,4 @@ func (w *worker) run(ctx context.Context, r runRequest) (outcome, error) {
 	for i, e := range o.Events {
 		o.Events[i].Name, o.Events[i].Message = w.own(e.Name), w.own(e.Message)
 	}
-	return o, err
 }

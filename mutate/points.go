@@ -45,6 +45,7 @@ type Points struct {
 	sharedOnly bool
 	inserts    []insert
 	breaks     []syntax.Span        // see placer
+	entries    []int                // offsets at which bodies of functions begin
 	at         map[*syntax.Node]int // statement, function body or arrow body => ID
 }
 
@@ -82,6 +83,7 @@ func Layout(f *syntax.File, src *Source, first int) *Points {
 		return true
 	})
 	slices.SortStableFunc(p.inserts, func(a, b insert) int { return a.offset - b.offset })
+	slices.Sort(p.entries)
 	p.Sets = make([]bool, p.Count)
 	for n, id := range p.at {
 		for h := n; h != nil && !p.Sets[id-p.First]; h = h.Parent {
@@ -154,6 +156,7 @@ func (p *Points) place(f *syntax.File, n *syntax.Node) {
 			return // its statements have points of their own
 		}
 		p.insert(n.Start+1, ` \assay_hit(`+p.add(f, n)+`);`)
+		p.entries = append(p.entries, n.Start+1)
 	case n.Is("compound_statement") && isLoop(n.Parent) && len(n.NamedChildren()) == 0:
 		p.insert(n.Start+1, ` \assay_hit(`+p.add(f, n)+`);`)
 	case n.Is("empty_statement") && n.Field == "body" && isLoop(n.Parent):

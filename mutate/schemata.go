@@ -5,6 +5,7 @@ import (
 	"cmp"
 	"fmt"
 	"slices"
+	"strings"
 
 	"assay/mutate/syntax"
 )
@@ -16,6 +17,8 @@ import (
 //
 //	\AssayHarness\Active::$place   the number of the place, 0 for none
 //	\AssayHarness\Active::$mutant  the number of the mutant
+//
+// A third, $used, gets the paths of files as keys whose functions are run.
 //
 // Lines stay where they are: a copy stands on the first line of its place.
 type Schemata struct {
@@ -35,7 +38,7 @@ type Numbered struct {
 // whose copy has other lines than the mutant: for programs that look at lines.
 // PHP's parser takes the text, its compiler may still refuse it. Pure.
 func (p *Points) Combine(ms []Numbered, linesCount bool) Schemata {
-	c := combiner{points: p, out: Schemata{Places: map[int]int{}}, copies: map[Place][]Numbered{}}
+	c := combiner{points: p, note: ` \AssayHarness\Active::$used['` + quoted.Replace(p.Source.Path) + `']=1;`, out: Schemata{Places: map[int]int{}}, copies: map[Place][]Numbered{}}
 	for _, m := range ms {
 		if m.Place.Kind == NoPlace {
 			continue
@@ -53,26 +56,41 @@ func (p *Points) Combine(ms []Numbered, linesCount bool) Schemata {
 	return c.out
 }
 
+// quoted writes a text between single quotes in PHP.
+var quoted = strings.NewReplacer(`\`, `\\`, `'`, `\'`)
+
 type combiner struct {
 	points *Points
+	note   string
 	out    Schemata
 	places []Place // outer ones first
 	copies map[Place][]Numbered
 	text   bytes.Buffer
+	noted  int // how many entries of functions are written
 }
 
 // write writes the bytes from start to end with the places from number next on
 // that lie in them, and gives the number of the first place behind.
 func (c *combiner) write(start, end, next int) int {
-	src := c.points.Source.Text
 	for next < len(c.places) && c.places[next].Start < end {
 		p := c.places[next]
-		c.text.Write(src[start:p.Start])
+		c.plain(start, p.Start)
 		next = c.place(p, next)
 		start = p.End
 	}
-	c.text.Write(src[start:end])
+	c.plain(start, end)
 	return next
+}
+
+// plain writes bytes as they are, with what notes that a function was entered.
+func (c *combiner) plain(start, end int) {
+	src, entries := c.points.Source.Text, c.points.entries
+	for ; c.noted < len(entries) && entries[c.noted] <= end; c.noted++ {
+		c.text.Write(src[start:entries[c.noted]])
+		start = entries[c.noted]
+		c.text.WriteString(c.note)
+	}
+	c.text.Write(src[start:end])
 }
 
 func (c *combiner) place(p Place, at int) (next int) {

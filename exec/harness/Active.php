@@ -9,4 +9,6 @@ final class Active
 {
     public static int $place = 0;
     public static int $mutant = 0;
+    /** @var array<string, int> paths of the files whose functions were run */
+    public static array $used = [];
 }

@@ -39,6 +39,8 @@ final class Channel
     /** The name of the test that was begun last. */
     private string $name = '';
     private int $toldAt = 0;
+    /** Lines that wait for release(); null: they do not. */
+    private ?string $held = null;
 
     public function __construct(string $socket, string $token)
     {
@@ -73,6 +75,7 @@ final class Channel
         if ($number < 0 || isset($long[$number]) || $now - $this->toldAt > 1_000_000) {
             $this->toldAt = $now;
             $this->tell();
+            $this->release();
         }
     }
 
@@ -121,6 +124,32 @@ final class Channel
             $this->tell();
         }
         $line = "\n{$this->token} " . \json_encode(self::packed($message), self::AS_JSON) . "\n";
+        if ($this->held !== null) {
+            $this->held .= $line;
+
+            return true;
+        }
+
+        return $this->out($line);
+    }
+
+    /** From now on what is sent waits for release(), or for a test that is told of at once. */
+    public function hold(): void
+    {
+        $this->held = '';
+    }
+
+    public function release(): void
+    {
+        if ($this->held !== null && $this->held !== '') {
+            $line = $this->held;
+            $this->held = '';
+            $this->out($line);
+        }
+    }
+
+    private function out(string $line): bool
+    {
         if (\is_resource($this->stream) && $this->isOurs() && $this->write($line)) {
             return true;
         }

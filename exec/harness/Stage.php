@@ -109,6 +109,15 @@ final class Stage
         }
     }
 
+    /** Tells which files have had functions run, in a child of a stage that has them all. */
+    public static function tellUsed(): void
+    {
+        if (isset(self::$setup['whole'])) {
+            self::$channel->send(['used', \array_keys(Active::$used)]);
+            Active::$used = [];
+        }
+    }
+
     private static function obey(array $order): void
     {
         if (isset($order['long'])) {
@@ -117,6 +126,7 @@ final class Stage
         self::$order = $order;
         Active::$place = $order['place'] ?? 0;
         Active::$mutant = $order['mutant'] ?? 0;
+        Active::$used = [];
     }
 
     /** A fatal error ends a process without an exception: say which it was. */
@@ -134,6 +144,9 @@ final class Stage
             $fatal = \E_ERROR | \E_PARSE | \E_CORE_ERROR | \E_COMPILE_ERROR | \E_RECOVERABLE_ERROR;
             if ($last !== null && ($last['type'] & $fatal) !== 0 && \getmypid() === $pid) {
                 self::$channel->send(['last', $last['message'] . ' at line ' . $last['line']]);
+            }
+            if (\getmypid() === $pid) {
+                self::tellUsed();
             }
             if (isset(self::$order['long'])) {
                 self::$channel->send(['shut']);

@@ -512,6 +512,7 @@ final class Reporter implements Tracer
             exit(255); // PHPUnit's printers, which we leave out, would not have come so far
         }
         self::tail();
+        Stage::tellUsed();
         Stage::$channel->send(['done', 0, 0, 0, self::$mode === 'survey' ? Loader::ownClasses() : [], \memory_get_peak_usage()]);
         if ($this->red || $event->shellExitCode() === 0) {
             Ending::mayBeShort();

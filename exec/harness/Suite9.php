@@ -28,6 +28,7 @@ use PHPUnit\TextUI\TestRunner;
 use PHPUnit\Util\Test as TestUtil;
 
 require __DIR__ . '/Tree.php';
+require __DIR__ . '/Sequence.php';
 
 final class Suite
 {
@@ -96,6 +97,9 @@ final class ForkingSuite extends TestSuite
 
     public function run(?TestResult $result = null): TestResult
     {
+        if (Sequence::$running) {
+            return parent::run($result);
+        }
         $this->tree = new Tree($this, static fn () => false);
         $this->tree->tellOfOthers();
         if (Late::wanted()) {
@@ -119,6 +123,9 @@ final class ForkingSuite extends TestSuite
             Stage::serve(1);
         }
         $order = Stage::$order;
+        if ($order['mode'] === 'sequence') {
+            $this->sequence($order, $result);
+        }
         Reporter::$byName = !empty($order['by_name']);
         Reporter::$mode = $order['mode'];
         Reporter::$result = $result;
@@ -153,7 +160,53 @@ final class ForkingSuite extends TestSuite
         Loader::preload(Stage::$setup['preload'] ?? []);
         $this->warm();
         $complaints = Loader::complaints(Stage::$setup['whole']['classes']);
-        Stage::$channel->send(['whole', \get_included_files(), \array_map([self::class, 'name'], $this->tree->cases), $complaints]);
+        Stage::$channel->send(['whole', \get_included_files(), \array_map([self::class, 'name'], $this->tree->cases), $complaints,
+            Sequence::unfit($this->tree->cases, static fn (TestCase $test): array => $test->usesDataProvider() ? $test->getProvidedData() : [],
+                static fn (TestCase $test): bool => TestUtil::getProcessIsolationSettings(\get_class($test), $test->getName(false))
+                    || TestUtil::getClassProcessIsolationSettings(\get_class($test), $test->getName(false)))]);
+        Traces::lookForState();
+    }
+
+    /** Runs the tests of several mutants and ends. */
+    private function sequence(array $order, TestResult $result): void
+    {
+        Reporter::$mode = 'judge';
+        $listeners = new \ReflectionProperty(TestResult::class, 'listeners');
+        $listeners->setAccessible(true);
+        $alone = \array_filter($listeners->getValue($result), static fn ($l): bool => !$l instanceof Reporter) === [];
+        $isClass = new \ReflectionProperty(TestSuite::class, 'testCase');
+        $isClass->setAccessible(true);
+        Sequence::run($order, $alone, function (array $tests): void {
+            $this->beforeClasses($tests);
+        }, function (array $tests) use ($result, $isClass): void {
+            Reporter::$numbers = [];
+            $copy = $this->tree->copyOf($tests, Reporter::$numbers, static function (TestSuite $suite) use ($isClass): void {
+                $isClass->setValue($suite, false); // its fixtures are not made again
+            });
+            Reporter::$result = clone $result;
+            $copy->run(Reporter::$result);
+        });
+    }
+
+    /**
+     * Makes the fixtures of classes, once for all mutants: no mutant of a sequence
+     * is in what they run. What follows the last test of a class is never run.
+     *
+     * @param list<int> $tests
+     */
+    private function beforeClasses(array $tests): void
+    {
+        $classes = [];
+        foreach ($tests as $i) {
+            $classes[\get_class($this->tree->cases[$i])] = true;
+        }
+        foreach (\array_keys($classes) as $class) {
+            foreach (TestUtil::getHookMethods($class)['beforeClass'] as $method) {
+                if (\method_exists($class, $method)) {
+                    $class::{$method}();
+                }
+            }
+        }
     }
 
     /** The tests of an order in a suite with gaps: those that it needs are built now. */
@@ -235,6 +288,7 @@ final class Reporter implements ResultPrinter
     public function printResult(TestResult $result): void
     {
         self::tail();
+        Stage::tellUsed();
         Stage::$channel->send(['done', $result->errorCount(), $result->failureCount(), $result->warningCount(),
             self::$mode === 'survey' ? Loader::ownClasses() : [], \memory_get_peak_usage()]);
         Ending::mayBeShort(); // the status is 0, or a fatal event has been told of

@@ -126,6 +126,38 @@ final class Tree
         }
     }
 
+    /**
+     * A suite with copies of some tests, which can be run while these stay as
+     * they are, in the order that choose() would give them. None of the tests
+     * may depend on another.
+     *
+     * @param list<int> $wanted
+     * @param array<int, int> $numbers object id of a copy => its number
+     * @param callable(TestSuite): void $prepare is called for each copy of a suite
+     */
+    public function copyOf(array $wanted, array &$numbers, callable $prepare): TestSuite
+    {
+        $copies = $children = [];
+        foreach ($wanted as $i) {
+            $below = Sequence::copyOf($this->leaves[$i], $i);
+            $numbers[\spl_object_id($below)] = $i;
+            for ($d = \count($this->paths[$i]) - 1; $d >= 0; --$d) {
+                $s = \spl_object_id($this->paths[$i][$d]);
+                $children[$s][] = $below;
+                if (isset($copies[$s])) {
+                    break;
+                }
+                $below = $copies[$s] = clone $this->paths[$i][$d];
+            }
+        }
+        foreach ($copies as $s => $copy) {
+            $copy->setTests($children[$s]);
+            $prepare($copy);
+        }
+
+        return $copies[\spl_object_id($this->top)];
+    }
+
     /** Tells the keeper what is not run, before it is told of the tests. */
     public function tellOfOthers(): void
     {
@@ -307,7 +339,7 @@ final class Tree
      * @param mixed $value
      * @param array<int, true> $seen
      */
-    private static function objectsIn($value, int $depth, array &$seen): void
+    public static function objectsIn($value, int $depth, array &$seen): void
     {
         if (\is_object($value)) {
             if (isset($seen[\spl_object_id($value)]) || $value instanceof \UnitEnum || $value instanceof \DateTimeImmutable

@@ -16,6 +16,8 @@ require __DIR__ . '/Channel.php';
 require_once __DIR__ . '/Probe.php';
 require __DIR__ . '/Active.php';
 require __DIR__ . '/Ending.php';
+require __DIR__ . '/Traces.php';
+require __DIR__ . '/Copies.php';
 require __DIR__ . '/Late.php';
 require __DIR__ . '/Stage.php';
 require __DIR__ . '/Loader.php';

@@ -1,0 +1,173 @@
+<?php
+
+declare(strict_types=1);
+
+namespace AssayHarness;
+
+/**
+ * Copies tests with the objects that they hold before they are run, so that they
+ * can be run again as if they had just been made.
+ */
+final class Copies
+{
+    public const PLAIN = 0; // nothing that can change
+    public const DEEP = 1;  // objects that can be copied
+    public const NONE = 2;  // something that cannot
+
+    /** Of how many values and objects a test may consist at most. */
+    private const MOST = 2000;
+
+    private static int $left = 0;
+    /** @var array<string, list<\ReflectionProperty>|null> class => its properties, or null where objects of it cannot be copied */
+    private static array $classes = [];
+
+    /** @param list<mixed> $values what a test holds */
+    public static function kindOf(array $values): int
+    {
+        self::$left = self::MOST;
+        $seen = [];
+
+        return self::look($values, $seen);
+    }
+
+    /**
+     * @param mixed $value
+     * @param array<int, true> $seen
+     */
+    private static function look($value, array &$seen): int
+    {
+        if (\is_scalar($value) || $value === null) {
+            return self::PLAIN;
+        }
+        if (--self::$left < 0) {
+            return self::NONE;
+        }
+        $kind = self::PLAIN;
+        if (\is_object($value)) {
+            if (self::isConstant($value) || isset($seen[\spl_object_id($value)])) {
+                return self::PLAIN;
+            }
+            $seen[\spl_object_id($value)] = true;
+            if (self::propertiesOf(\get_class($value)) === null) {
+                return self::NONE;
+            }
+            $kind = self::DEEP;
+            $value = (array) $value;
+        } elseif (!\is_array($value)) {
+            return self::NONE; // a resource
+        }
+        foreach ($value as $inner) {
+            if (!\is_scalar($inner) && $inner !== null) {
+                $kind = \max($kind, self::look($inner, $seen));
+            }
+        }
+
+        return $kind;
+    }
+
+    private static function isConstant(object $value): bool
+    {
+        return $value instanceof \UnitEnum || \in_array(\get_class($value), [\DateTimeImmutable::class, \DateTimeZone::class], true);
+    }
+
+    /** @return list<\ReflectionProperty>|null */
+    private static function propertiesOf(string $name): ?array
+    {
+        if (!\array_key_exists($name, self::$classes)) {
+            $properties = [];
+            for ($class = new \ReflectionClass($name); $class !== false && $properties !== null; $class = $class->getParentClass()) {
+                if ($class->hasMethod('__clone') || !$class->isUserDefined() && $class->getName() !== \stdClass::class) {
+                    $properties = null;
+                    break;
+                }
+                foreach ($class->getProperties() as $property) {
+                    if (\method_exists($property, 'isReadOnly') && $property->isReadOnly()) {
+                        $properties = null;
+                        break;
+                    }
+                    if (!$property->isStatic() && $property->class === $class->name) {
+                        $property->setAccessible(true);
+                        $properties[] = $property;
+                    }
+                }
+            }
+            self::$classes[$name] = $properties;
+        }
+
+        return self::$classes[$name];
+    }
+
+    /**
+     * A copy of a test whose kind is DEEP. Of what PHPUnit itself keeps in it only
+     * the data is opened.
+     */
+    public static function of(object $test): object
+    {
+        $map = [];
+        $copy = clone $test;
+        for ($class = new \ReflectionClass($test); $class !== false; $class = $class->getParentClass()) {
+            $own = \strncmp($class->getName(), 'PHPUnit\\', 8) !== 0;
+            foreach ($class->getProperties() as $property) {
+                if ($property->class === $class->name && !$property->isStatic() && ($own || $property->getName() === 'data')) {
+                    $property->setAccessible(true);
+                    self::renew($property, $copy, $map);
+                }
+            }
+        }
+        self::renewDynamic($copy, $map);
+
+        return $copy;
+    }
+
+    /** @param array<int, object> $map */
+    private static function renew(\ReflectionProperty $property, object $copy, array &$map): void
+    {
+        if ($property->isInitialized($copy)) {
+            $value = $property->getValue($copy);
+            if (!\is_scalar($value) && $value !== null) {
+                $property->setValue($copy, self::copied($value, $map));
+            }
+        }
+    }
+
+    /** @param array<int, object> $map */
+    private static function renewDynamic(object $copy, array &$map): void
+    {
+        foreach (\get_object_vars($copy) as $name => $value) {
+            if (!\is_scalar($value) && $value !== null && !\property_exists(\get_class($copy), (string) $name)) {
+                $copy->{$name} = self::copied($value, $map);
+            }
+        }
+    }
+
+    /**
+     * @param mixed $value
+     * @param array<int, object> $map
+     * @return mixed
+     */
+    private static function copied($value, array &$map)
+    {
+        if (\is_array($value)) {
+            foreach ($value as $key => $inner) {
+                if (\is_array($inner) || \is_object($inner)) {
+                    $value[$key] = self::copied($inner, $map);
+                }
+            }
+
+            return $value;
+        }
+        if (!\is_object($value) || self::isConstant($value)) {
+            return $value;
+        }
+        $id = \spl_object_id($value);
+        if (!isset($map[$id])) {
+            $map[$id] = $copy = clone $value;
+            foreach (self::propertiesOf(\get_class($value)) as $property) {
+                self::renew($property, $copy, $map);
+            }
+            self::renewDynamic($copy, $map);
+        }
+
+        return $map[$id];
+    }
+}

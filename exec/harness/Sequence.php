@@ -1,0 +1,97 @@
+<?php
+
+declare(strict_types=1);
+
+namespace AssayHarness;
+
+use PHPUnit\Framework\Test;
+use PHPUnit\Framework\TestCase;
+
+/**
+ * Runs the tests of one mutant after another in one process, as long as nothing
+ * is left behind that the next could see. Tests are run as copies; what the
+ * copies share must not change: see unfit().
+ */
+final class Sequence
+{
+    public static bool $running = false;
+    /** @var array<int, true> numbers of tests that hold objects */
+    private static array $deep = [];
+
+    public static function copyOf(Test $test, int $number): Test
+    {
+        return isset(self::$deep[$number]) ? Copies::of($test) : clone $test;
+    }
+
+    /**
+     * The tests that cannot be run several times in a process: they hold what
+     * cannot be copied before they are run, or ask for a process of their own.
+     *
+     * @param array<int, TestCase> $cases
+     * @param callable(TestCase): array $dataOf
+     * @param callable(TestCase): bool $isIsolated
+     * @return list<int>
+     */
+    public static function unfit(array $cases, callable $dataOf, callable $isIsolated): array
+    {
+        if (Ending::lookForDestructors()) {
+            return \array_keys($cases); // they would run between mutants
+        }
+        $own = [];
+        for ($class = new \ReflectionClass(TestCase::class); $class !== false; $class = $class->getParentClass()) {
+            foreach ($class->getProperties() as $property) {
+                $own[($property->isPrivate() ? "\0{$class->name}\0" : ($property->isProtected() ? "\0*\0" : '')) . $property->getName()] = true;
+            }
+        }
+        $unfit = [];
+        foreach ($cases as $i => $case) {
+            $kind = Copies::kindOf([$dataOf($case), \array_diff_key((array) $case, $own)]);
+            if ($kind === Copies::NONE || \method_exists($case, '__clone') || $isIsolated($case)) {
+                $unfit[] = $i;
+            } elseif ($kind === Copies::DEEP) {
+                self::$deep[$i] = true;
+            }
+        }
+
+        return $unfit;
+    }
+
+    /**
+     * @param bool $alone nobody but us hears of the tests
+     * @param callable(list<int>): void $prepare runs what comes before the first test of a class
+     * @param callable(list<int>): void $run
+     */
+    public static function run(array $order, bool $alone, callable $prepare, callable $run): void
+    {
+        self::$running = true;
+        $tests = \array_values(\array_unique(\array_merge(...$order['lists'])));
+        $prepare($tests);
+        Traces::begin();
+        Stage::$channel->hold();
+        foreach ($order['sequence'] as [$place, $mutant, $list]) {
+            Active::$used = [];
+            Active::$place = $place;
+            Active::$mutant = $mutant;
+            $run($order['lists'][$list]);
+            Stage::tellUsed();
+            \error_clear_last(); // a process of its own would begin so
+            $clean = $alone && Traces::remained();
+            Stage::$channel->send(['judged', $clean]);
+            Stage::$channel->release();
+            if (!$clean) {
+                self::end();
+            }
+        }
+        Active::$place = Active::$mutant = 0;
+        $run($tests);
+        Stage::$channel->send(['over', true]);
+        self::end();
+    }
+
+    private static function end(): void
+    {
+        Stage::$channel->send(['ended']);
+        Stage::$channel->release();
+        \posix_kill(\getmypid(), \SIGKILL);
+    }
+}

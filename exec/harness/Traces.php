@@ -1,0 +1,161 @@
+<?php
+
+declare(strict_types=1);
+
+namespace AssayHarness;
+
+use PHPUnit\Framework\MockObject\Stub;
+
+/**
+ * What code can leave behind in a process for the code that runs next: values of
+ * static properties, static variables and globals, handlers, and what PHP is set
+ * to. Two pictures of it that are the same mean that nothing was left.
+ *
+ * PHPUnit's own classes and Composer's keep what they like.
+ */
+final class Traces
+{
+    private const OWN = ['PHPUnit\\', 'SebastianBergmann\\', 'DeepCopy\\', 'Doctrine\\Instantiator\\', 'TheSeer\\', 'PharIo\\',
+        'PhpParser\\', 'Prophecy\\', 'Composer\\', 'AssayHarness\\'];
+    private const MOST = 5000;
+
+    /** @var list<\ReflectionClass> classes with static properties of their own */
+    private static array $properties = [];
+    /** @var list<\ReflectionFunctionAbstract> functions with static variables */
+    private static array $variables = [];
+    private static int $classes = 0;
+    private static int $functions = 0;
+    private static int $left = 0;
+    private static ?array $before = null;
+
+    /** Looks at what was declared since the last call. */
+    public static function lookForState(): void
+    {
+        $classes = \get_declared_classes();
+        for ($n = \count($classes); self::$classes < $n; ++self::$classes) {
+            $class = new \ReflectionClass($classes[self::$classes]);
+            if (!$class->isUserDefined() || self::isOwn($class->getName())) {
+                continue;
+            }
+            if ($class->getProperties(\ReflectionProperty::IS_STATIC) !== [] && !$class->implementsInterface(Stub::class)) {
+                self::$properties[] = $class;
+            }
+            foreach ($class->getMethods() as $method) {
+                if ($method->class === $class->name && $method->isUserDefined() && $method->getStaticVariables() !== []) {
+                    self::$variables[] = $method;
+                }
+            }
+        }
+        $functions = \get_defined_functions()['user'];
+        for ($n = \count($functions); self::$functions < $n; ++self::$functions) {
+            $function = new \ReflectionFunction($functions[self::$functions]);
+            if (!self::isOwn($function->getName()) && $function->getStaticVariables() !== []) {
+                self::$variables[] = $function;
+            }
+        }
+    }
+
+    private static function isOwn(string $name): bool
+    {
+        foreach (self::OWN as $prefix) {
+            if (\strncasecmp($name, $prefix, \strlen($prefix)) === 0) {
+                return true;
+            }
+        }
+
+        return false;
+    }
+
+    /** Looks at everything as it is now; see remained(). */
+    public static function begin(): void
+    {
+        self::lookForState();
+        self::$before = self::picture();
+    }
+
+    /** Whether everything is as it was; classes that came since then may have come. */
+    public static function remained(): bool
+    {
+        $known = \count(self::$properties);
+        $functions = \count(self::$variables);
+        self::lookForState();
+        if (self::$before === null || \count(self::$variables) > $functions) {
+            return false;
+        }
+        for ($n = \count(self::$properties); $known < $n; ++$known) {
+            $defaults = [];
+            foreach (self::$properties[$known]->getProperties(\ReflectionProperty::IS_STATIC) as $property) {
+                $defaults[$property->getName()] = $property->getDefaultValue();
+            }
+            foreach (self::$properties[$known]->getStaticProperties() as $name => $value) {
+                if ($value !== $defaults[$name]) {
+                    return false;
+                }
+            }
+            $seen = [];
+            self::$before['class ' . self::$properties[$known]->name] = self::flat($defaults, $seen);
+        }
+
+        return self::picture() === self::$before;
+    }
+
+    /** @return array|null null where there is more than can be looked at each time */
+    private static function picture(): ?array
+    {
+        self::$left = self::MOST;
+        $error = \set_error_handler(null);
+        \restore_error_handler();
+        $exception = \set_exception_handler(null);
+        \restore_exception_handler();
+        $globals = $GLOBALS;
+        unset($globals['GLOBALS'], $globals['argv'], $globals['argc']);
+        $seen = [];
+        $picture = [$error, $exception, \ob_get_level(), \getcwd(), \error_reporting(), \setlocale(\LC_ALL, '0'),
+            \date_default_timezone_get(), \count(\spl_autoload_functions()), \gc_enabled(),
+            \ini_get_all(null, false), \getenv(), \stream_get_wrappers(), \stream_get_filters(), \get_include_path(),
+            \libxml_use_internal_errors(), self::flat($globals, $seen)];
+        foreach (self::$variables as $function) {
+            $picture[] = self::flat($function->getStaticVariables(), $seen);
+        }
+        foreach (self::$properties as $class) {
+            $picture['class ' . $class->name] = self::flat($class->getStaticProperties(), $seen);
+        }
+
+        return self::$left > 0 ? $picture : null;
+    }
+
+    /**
+     * A value with its objects opened.
+     *
+     * @param mixed $value
+     * @param array<int, true> $seen
+     * @return mixed
+     */
+    private static function flat($value, array &$seen)
+    {
+        if (--self::$left < 0) {
+            return null;
+        }
+        if (\is_object($value)) {
+            $id = \spl_object_id($value);
+            if (isset($seen[$id]) || $value instanceof \UnitEnum || self::isOwn(\get_class($value))) {
+                return [$id];
+            }
+            $seen[$id] = true;
+
+            return [$id, $value, $value instanceof \Closure ? [] : self::flat((array) $value, $seen)];
+        }
+        if (!\is_array($value)) {
+            return \is_scalar($value) || $value === null ? $value : [$value, \gettype($value)]; // a resource may be closed
+        }
+        foreach ($value as $key => $inner) {
+            if (!\is_scalar($inner) && $inner !== null) {
+                $value[$key] = self::flat($inner, $seen);
+            } elseif (--self::$left < 0) {
+                return null;
+            }
+        }
+
+        return $value;
+    }
+}
