@@ -15,6 +15,7 @@ type child struct {
 	proc   *phpProcess // the process, when it has no parent stage
 	id     int
 	pid    int
+	r      *runRequest
 	o      outcome
 	heard  bool
 	ended  bool // it said that it was about to kill itself, all being done
@@ -126,7 +127,7 @@ func (k *keeper) stageFor(r runRequest) (int, *peer, error) {
 
 func (k *keeper) watchOne(r runRequest, stage int, parent *peer) (outcome, error) {
 	k.serial++
-	c := &child{k: k, id: k.serial, parent: parent, free: r.Mode == "survey", soft: r.Soft,
+	c := &child{k: k, r: &r, id: k.serial, parent: parent, free: r.Mode == "survey", soft: r.Soft,
 		began: time.Now(), phaseWall: time.Now(), phaseTest: -1}
 	c.o = outcome{Running: -1, Exit: -1, Stage: stage}
 	ord := order{Op: "run", ID: c.id, Mode: r.Mode, Limits: r.Count, Loops: r.Loops}
@@ -135,6 +136,7 @@ func (k *keeper) watchOne(r runRequest, stage int, parent *peer) (outcome, error
 	}
 	if stage == 3 {
 		ord.Place, ord.Mutant, ord.Sequence, ord.Lists = r.Place, r.Mutant, r.Sequence, r.Lists
+		ord.Swap = r.Swaps != nil
 	}
 	if r.Tests != nil {
 		ord.Tests = r.Tests
@@ -293,6 +295,8 @@ func (c *child) hear(m message, ord *order) error {
 	case "used":
 		used, _ := get[[]string](m, 0)
 		c.o.Opened, c.o.Used = append(c.o.Opened, used...), true
+	case "swap":
+		return c.swap(m)
 	case "judged":
 		c.endPart(m)
 	case "over":
@@ -312,6 +316,25 @@ func (c *child) endPart(m message) {
 		Running: -1, Done: true, Stage: c.o.Stage, Used: true, Clean: clean})
 	c.o.Tests, c.o.Events, c.o.Opened, c.o.Started, c.o.Running = nil, nil, nil, 0, -1
 	c.phase(-1)
+}
+
+// swap puts the next mutant's file in place.
+func (c *child) swap(m message) error {
+	n, ok := get[int](m, 0)
+	if !ok || n >= len(c.r.Swaps) || isClosed(c.peer.closed) {
+		return nil
+	}
+	if err := c.k.view.Restore(); err != nil {
+		return err
+	}
+	if n >= 0 {
+		s := c.r.Swaps[n]
+		if err := c.k.view.Swap(map[string][]byte{s.Path: s.Edit.Apply(c.r.Sources[s.Path])}); err != nil {
+			return err
+		}
+	}
+	c.phase(-1)
+	return c.peer.send(order{Op: "go"})
 }
 
 // heardSeveral takes in what several tests did: a negative value is -2 less the

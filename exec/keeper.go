@@ -295,6 +295,7 @@ func (k *keeper) noteStage(m message) error {
 	}
 	k.facts.Files1 = files
 	k.facts.Wrapped, _ = get[bool](m, 6)
+	k.facts.Unfit, _ = get[[]int](m, 7)
 	rows, ok := get[[][]any](m, 2)
 	if !ok {
 		return errors.New("the suite was not described")

@@ -85,7 +85,7 @@ func (s *Survey) task(reaching []int) Task {
 // empty only if all are.
 func (s *Survey) split(t *Task, wider []int) {
 	for _, i := range s.free(t.Reach) {
-		if len(s.needs[i])+len(s.feeds[i]) == 0 && slices.Contains(s.always, i) {
+		if len(s.needs[i])+len(s.feeds[i]) == 0 && (s.unfit[i] || slices.Contains(s.always, i)) {
 			t.Last = append(t.Last, i)
 		} else {
 			t.Tests = append(t.Tests, i)

@@ -5,6 +5,8 @@ import (
 	"encoding/json"
 	"fmt"
 	"strings"
+
+	"assay/mutate"
 )
 
 // Two protocols are spoken.
@@ -43,6 +45,7 @@ import (
 //	["runaway", point]                        passed far more often than any test does; it kills itself
 //	["used", files]                           of the whole stage's, functions were run of these
 //	["judged", clean]                         in a sequence: the next mutant's tests were run, and left nothing
+//	["swap", n]                               mutant n is next, -1 for none: swap its file in and say so
 //	["over", ok]                              the sequence is: its tests are still green without a mutant
 //	["ended"]                                 nothing of the user's is left to run and PHPUnit's status
 //	                                          stands; the process kills itself
@@ -87,6 +90,7 @@ type order struct {
 	// the numbers of its tests.
 	Sequence [][3]int `json:"sequence,omitempty"`
 	Lists    [][]int  `json:"lists,omitempty"`
+	Swap     bool     `json:"swap,omitempty"` // have each mutant's file swapped in as well: ask, and wait
 }
 
 // wholeOrder asks for a stage that has loaded classes of the sources.
@@ -206,6 +210,16 @@ type runRequest struct {
 	// see order.
 	Sequence [][3]int
 	Lists    [][]int
+	// Swaps has each mutant of a sequence put into its file as well; Sources has
+	// these files, by path.
+	Swaps   []swap
+	Sources map[string][]byte
+}
+
+// swap is an edit of a file.
+type swap struct {
+	Path string
+	Edit mutate.Edit
 }
 
 // A reply answers a request.
@@ -235,6 +249,7 @@ type stageFacts struct {
 	Output  string   // what was printed, for a stage that did not come
 	Foreign bool     // in stage 0 some of PHPUnit's classes come from other files than in a whole run
 	Ports   []uint16 // at which the stages listen, where the network is shared; see listeners
+	Unfit   []int    // tests that cannot be run again and again in one process
 	Wrapped bool     // the bootstrap put a stream wrapper of its own in front of files
 }
 

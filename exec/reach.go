@@ -30,6 +30,10 @@ func (x *explorer) conclude() error {
 			s.Tests[ev.Test].Outcome = ev.Kind
 		}
 	}
+	s.unfit = map[int]bool{}
+	for _, i := range x.plain.facts.Unfit {
+		s.unfit[i] = true
+	}
 	s.classes = x.whole.Classes
 	for i, c := range s.classes {
 		if rel, inside := strings.CutPrefix(c[1], x.plain.facts.Root+"/"); inside {

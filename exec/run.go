@@ -6,6 +6,7 @@ import (
 	"crypto/sha256"
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -108,8 +109,8 @@ type desk struct {
 	w      *worker
 }
 
-// alone judges one mutant; o is what its tests said, if they were run already.
-func (d *desk) alone(ctx context.Context, t Task, o *outcome) (v mutate.Verdict, err error) {
+// alone judges one mutant.
+func (d *desk) alone(ctx context.Context, t Task, k known) (v mutate.Verdict, err error) {
 	for range 2 {
 		if err := ctx.Err(); err != nil {
 			return v, err
@@ -120,12 +121,7 @@ func (d *desk) alone(ctx context.Context, t Task, o *outcome) (v mutate.Verdict,
 			}
 		}
 		d.begin(d.w)
-		if o != nil {
-			v, err = d.decide(ctx, d.w, t, *o)
-		} else {
-			v, err = d.verdict(ctx, d.w, t)
-		}
-		if err == nil {
+		if v, err = d.verdict(ctx, d.w, t, k); err == nil {
 			v.Rests = d.restsOf(d.w)
 			return v, nil
 		}
@@ -216,22 +212,25 @@ func (j *bench) request(t Task, text []byte, tests []int) runRequest {
 
 // verdict judges one mutant. What a subset of the tests says is held against
 // the whole suite wherever the two could differ.
-func (j *bench) verdict(ctx context.Context, w *worker, t Task) (mutate.Verdict, error) {
-	o, err := j.watched(ctx, w, t, t.Mutant.Edit.Apply(t.Mutant.Source.Text), t.Tests)
-	if err != nil {
-		return mutate.Verdict{}, err
-	}
-	return j.decide(ctx, w, t, o)
-}
-
-// decide judges a mutant by what its tests said, and by what more is asked.
-func (j *bench) decide(ctx context.Context, w *worker, t Task, o outcome) (v mutate.Verdict, err error) {
+func (j *bench) verdict(ctx context.Context, w *worker, t Task, k known) (v mutate.Verdict, err error) {
 	text := t.Mutant.Edit.Apply(t.Mutant.Source.Text)
-	j.rest(w, o)
+	if t.Last != nil && !j.repeatable(t) {
+		t.Tests, t.Last = slices.Concat(t.Tests, t.Last), nil
+	}
+	var o outcome
+	if len(k.said) > 0 {
+		o = k.said[0]
+		j.rest(w, o)
+	} else if o, err = j.watched(ctx, w, t, text, t.Tests, k.suspect); err != nil {
+		return v, err
+	}
 	f := judge(o)
 	ran, tests, seen := o.Started, t.Tests, o.Tests
 	if f.Status == mutate.Survived && t.Last != nil {
-		if o, err = j.watched(ctx, w, t, text, t.Last); err != nil {
+		if len(k.said) > 1 {
+			o = k.said[1]
+			j.rest(w, o)
+		} else if o, err = j.watched(ctx, w, t, text, t.Last, false); err != nil {
 			return v, err
 		}
 		f, tests, seen = judge(o), t.Last, append(seen, o.Tests...)
@@ -275,9 +274,12 @@ func (j *bench) decide(ctx context.Context, w *worker, t Task, o outcome) (v mut
 // of PHP's that takes long) only time can tell.
 //
 // A run whose parent was ended by it is made again in a process of its own.
-func (j *bench) watched(ctx context.Context, w *worker, t Task, text []byte, tests []int) (outcome, error) {
+func (j *bench) watched(ctx context.Context, w *worker, t Task, text []byte, tests []int, suspect bool) (outcome, error) {
 	r := j.request(t, text, tests)
 	j.choose(&r, w, t)
+	if suspect {
+		return j.count(ctx, w, t, r)
+	}
 	return j.watch(ctx, w, t, r)
 }
 
@@ -313,6 +315,11 @@ func (j *bench) watch(ctx context.Context, w *worker, t Task, r runRequest) (out
 	if !o.Suspect {
 		return o, nil
 	}
+	return j.count(ctx, w, t, r)
+}
+
+// count finds out about a suspect.
+func (j *bench) count(ctx context.Context, w *worker, t Task, r runRequest) (o outcome, err error) {
 	r.Soft = false
 	if probed, limits := j.counting(t); probed != nil {
 		c := r
@@ -366,7 +373,7 @@ func doubtful(t Task, f finding) bool {
 func (j *bench) settle(ctx context.Context, w *worker, t Task, tests []int, text []byte, f finding, o outcome) (finding, int, error) {
 	ran := 0
 	ask := func(more []int) (err error) {
-		if o, err = j.watched(ctx, w, t, text, more); err != nil {
+		if o, err = j.watched(ctx, w, t, text, more, false); err != nil {
 			return err
 		}
 		ran += o.Started

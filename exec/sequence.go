@@ -59,99 +59,150 @@ func (j *bench) repeatable(t Task) bool {
 
 // judgeBatch judges tasks that may be in one sequence.
 func (d *desk) judgeBatch(ctx context.Context, batch []Task, give func(mutate.Verdict)) error {
-	var alone []Task
-	for len(batch) > 0 {
-		fit := batch[:0:0]
-		for _, t := range batch {
-			if d.fits(t) {
-				fit = append(fit, t)
-			} else {
-				alone = append(alone, t)
+	said, suspects, err := d.inSequence(ctx, batch, func(t Task) []int { return t.Tests }, false)
+	if err != nil {
+		return err
+	}
+	var last []Task
+	for i, t := range batch {
+		if o := said[i]; o != nil && t.Last != nil && judge(*o).Status == mutate.Survived {
+			last = append(last, t)
+		}
+	}
+	saidLast, _, err := d.inSequence(ctx, last, func(t Task) []int { return t.Last }, true)
+	if err != nil {
+		return err
+	}
+	for i, t := range batch {
+		k := known{suspect: suspects[i]}
+		if said[i] != nil {
+			k.said = append(k.said, *said[i])
+			if at := slices.IndexFunc(last, func(l Task) bool { return l.Mutant == t.Mutant }); at >= 0 && saidLast[at] != nil {
+				k.said = append(k.said, *saidLast[at])
 			}
 		}
-		if batch = fit; len(fit) < 2 {
-			alone = append(alone, fit...)
-			break
+		v, err := d.alone(ctx, t, k)
+		if err == nil {
+			err = d.e.samePHP()
 		}
-		parts, ended, err := d.sequence(ctx, fit)
 		if err != nil {
 			return err
 		}
-		for i := range parts {
-			if err := d.give(ctx, fit[i], &parts[i], give); err != nil {
-				return err
-			}
-		}
-		if batch = fit[len(parts):]; ended && len(batch) > 0 {
-			alone, batch = append(alone, batch[0]), batch[1:]
-		}
-	}
-	for _, t := range alone {
-		if err := d.give(ctx, t, nil, give); err != nil {
-			return err
-		}
+		give(v)
 	}
 	return nil
 }
 
-func (d *desk) give(ctx context.Context, t Task, o *outcome, give func(mutate.Verdict)) error {
-	v, err := d.alone(ctx, t, o)
-	if err == nil {
-		err = d.e.samePHP()
-	}
-	if err == nil {
-		give(v)
-	}
-	return err
+// known is what is known of a mutant before it is judged alone: what its Tests
+// said and then its Last, and that they take much longer than they should.
+type known struct {
+	said    []outcome
+	suspect bool
 }
 
-// fits reports whether a task may be in a sequence of this worker.
-func (d *desk) fits(t Task) bool {
+// inSequence runs some tests of several tasks in as few children as it takes. It
+// gives what came of each task, nil where that is not known, and which are
+// suspected of not ending.
+func (d *desk) inSequence(ctx context.Context, tasks []Task, of func(Task) []int, swaps bool) (said []*outcome, suspects []bool, err error) {
+	said, suspects = make([]*outcome, len(tasks)), make([]bool, len(tasks))
+	var left []int
+	for i := range tasks {
+		left = append(left, i)
+	}
+	for {
+		left = slices.DeleteFunc(left, func(i int) bool { return !d.fits(tasks[i], of(tasks[i]), swaps) })
+		if len(left) < 2 {
+			return said, suspects, nil
+		}
+		var now []Task
+		for _, i := range left {
+			now = append(now, tasks[i])
+		}
+		parts, end, err := d.sequence(ctx, now, of, swaps)
+		if err != nil {
+			return nil, nil, err
+		}
+		for i := range parts {
+			said[left[i]] = &parts[i]
+		}
+		if left = left[len(parts):]; end != endedByDirt && len(left) > 0 {
+			suspects[left[0]] = end == endedAsSuspect
+			left = left[1:]
+		}
+	}
+}
+
+// How a sequence came to its end.
+type sequenceEnd int
+
+const (
+	endedEarly     sequenceEnd = iota // with the mutant after the last that it judged, or not to be believed
+	endedByDirt                       // after the last that it judged
+	endedAsSuspect                    // the one after that takes too long
+)
+
+// fits reports whether tests of a task may be in a sequence of this worker. With
+// swaps the tests may look at files.
+func (d *desk) fits(t Task, tests []int, swaps bool) bool {
 	if d.spoiled.Load() || d.w == nil || d.w.unfit == nil || !d.w.whole[t.Mutant.Source.Path] || !d.repeatable(t) {
 		return false
 	}
-	seesFiles := d.readers.Load()
-	return !slices.ContainsFunc(t.Tests, func(i int) bool { return d.w.unfit[i] || seesFiles && d.s.looks[i] })
+	readers := d.readers.Load() && !swaps
+	return !slices.ContainsFunc(tests, func(i int) bool { return d.w.unfit[i] || readers && d.s.looks[i] })
 }
 
-// sequence runs the tests of several mutants in one child. It gives what came of
-// the first of them; ended says that the next one ended the child.
-func (d *desk) sequence(ctx context.Context, tasks []Task) (parts []outcome, ended bool, err error) {
+// sequence runs tests of several mutants in one child. It gives what came of the
+// first of them.
+func (d *desk) sequence(ctx context.Context, tasks []Task, of func(Task) []int, swaps bool) (parts []outcome, end sequenceEnd, err error) {
 	r := runRequest{Mode: "sequence", Whole: true, Soft: true, Tests: []int{}}
 	lists := map[*int]int{}
 	for _, t := range tasks {
-		at, ok := lists[&t.Tests[0]]
+		tests := of(t)
+		at, ok := lists[&tests[0]]
 		if !ok {
 			at = len(r.Lists)
-			lists[&t.Tests[0]] = at
-			r.Lists = append(r.Lists, t.Tests)
+			lists[&tests[0]] = at
+			r.Lists = append(r.Lists, tests)
 		}
 		number := d.schemata.number[t.Mutant]
 		r.Sequence = append(r.Sequence, [3]int{d.schemata.place[number], number, at})
+		if swaps {
+			if r.Sources == nil {
+				r.Sources = map[string][]byte{}
+			}
+			r.Sources[t.Mutant.Source.Path] = t.Mutant.Source.Text
+			r.Swaps = append(r.Swaps, swap{t.Mutant.Source.Path, t.Mutant.Edit})
+		}
 	}
 	withoutReaders := d.readers.Load()
 	o, err := d.run(ctx, d.w, r)
 	if err != nil {
 		if ctx.Err() != nil {
-			return nil, false, ctx.Err()
+			return nil, 0, ctx.Err()
 		}
 		d.w.kill() // alone will have another
 		d.w = nil
-		return nil, false, nil
+		return nil, 0, nil
 	}
-	if d.readsSources(o, withoutReaders) {
-		return nil, false, nil
+	if !swaps && d.readsSources(o, withoutReaders) {
+		return nil, 0, nil
 	}
 	parts = o.Parts
-	over := len(parts) == len(tasks) && parts[len(parts)-1].Clean
-	if len(o.Damage) > 0 || over && (!o.Green || len(o.Events) > 0) {
+	clean := len(parts) > 0 && parts[len(parts)-1].Clean
+	if len(o.Damage) > 0 || clean && len(parts) == len(tasks) && (!o.Green || len(o.Events) > 0) {
 		d.spoiled.Store(true) // something was carried on after all
-		return nil, false, nil
+		return nil, 0, nil
 	}
 	for i := range parts {
 		parts[i].Opened = append(parts[i].Opened, o.Opened...)
 	}
-	return parts, len(parts) == 0 || parts[len(parts)-1].Clean, nil
+	switch {
+	case len(parts) > 0 && !clean:
+		end = endedByDirt
+	case o.Suspect:
+		end = endedAsSuspect
+	}
+	return parts, end, nil
 }
 
 // readsSources reports whether a sequence may have read sources as text, or had

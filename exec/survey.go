@@ -33,6 +33,7 @@ type Survey struct {
 	peak        map[int]int64 // point => the most often that one test passes it
 	building    map[int]bool  // points that are passed while the suite is being built
 	fixtures    map[int]bool  // points that are passed between tests
+	unfit       map[int]bool  // tests that cannot be run again and again in one process
 	looks       []bool        // test => it looks at files
 	launches    bool          // a library may start processes
 	timed       bool          // PHPUnit itself ends tests that take too long

@@ -25,7 +25,7 @@ func (e *Engine) Try(ctx context.Context, s *Survey, t Task, w io.Writer) (mutat
 	if len(t.Tests) == 0 {
 		v, err = j.untested(t)
 	} else {
-		v, err = j.verdict(ctx, worker, t)
+		v, err = j.verdict(ctx, worker, t, known{})
 	}
 	if err != nil {
 		return v, err

@@ -18,7 +18,8 @@ import (
 //	\AssayHarness\Active::$place   the number of the place, 0 for none
 //	\AssayHarness\Active::$mutant  the number of the mutant
 //
-// A third, $used, gets the paths of files as keys whose functions are run.
+// A third property, $files, is an object whose array $used gets the paths of files
+// as keys whose functions are run.
 //
 // Lines stay where they are: a copy stands on the first line of its place.
 type Schemata struct {
@@ -38,7 +39,7 @@ type Numbered struct {
 // whose copy has other lines than the mutant: for programs that look at lines.
 // PHP's parser takes the text, its compiler may still refuse it. Pure.
 func (p *Points) Combine(ms []Numbered, linesCount bool) Schemata {
-	c := combiner{points: p, note: ` \AssayHarness\Active::$used['` + quoted.Replace(p.Source.Path) + `']=1;`, out: Schemata{Places: map[int]int{}}, copies: map[Place][]Numbered{}}
+	c := combiner{points: p, note: ` \AssayHarness\Active::$files->used['` + quoted.Replace(p.Source.Path) + `']=1;`, out: Schemata{Places: map[int]int{}}, copies: map[Place][]Numbered{}}
 	for _, m := range ms {
 		if m.Place.Kind == NoPlace {
 			continue

@@ -9,6 +9,14 @@ final class Active
 {
     public static int $place = 0;
     public static int $mutant = 0;
-    /** @var array<string, int> paths of the files whose functions were run */
-    public static array $used = [];
+    /**
+     * Its $used has, as keys, the paths of the files whose functions were run. It
+     * has a class without a name for the reason that Probe::$book has.
+     */
+    public static ?object $files = null;
 }
+
+Active::$files = new class {
+    /** @var array<string, int> */
+    public array $used = [];
+};

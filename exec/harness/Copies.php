@@ -18,6 +18,8 @@ final class Copies
     private const MOST = 2000;
 
     private static int $left = 0;
+    /** @var array<string, list<string>|false> file => its lines */
+    private static array $texts = [];
     /** @var array<string, list<\ReflectionProperty>|null> class => its properties, or null where objects of it cannot be copied */
     private static array $classes = [];
 
@@ -44,8 +46,11 @@ final class Copies
         }
         $kind = self::PLAIN;
         if (\is_object($value)) {
-            if (self::isConstant($value) || isset($seen[\spl_object_id($value)])) {
+            if (!$value instanceof \Closure && self::isConstant($value) || isset($seen[\spl_object_id($value)])) {
                 return self::PLAIN;
+            }
+            if ($value instanceof \Closure) {
+                return self::isPlain($value) ? self::PLAIN : self::NONE;
             }
             $seen[\spl_object_id($value)] = true;
             if (self::propertiesOf(\get_class($value)) === null) {
@@ -65,9 +70,25 @@ final class Copies
         return $kind;
     }
 
+    /** Whether a closure has nothing in it that could change: no variables, and no use of an object that it is bound to. */
+    private static function isPlain(\Closure $closure): bool
+    {
+        $function = new \ReflectionFunction($closure);
+        if ($function->getStaticVariables() !== [] || !$function->isUserDefined() || $function->getFileName() === false) {
+            return false;
+        }
+        $lines = self::$texts[$function->getFileName()] ??= @\file($function->getFileName());
+        if ($lines === false || $function->getStartLine() === false) {
+            return false;
+        }
+        $text = \implode('', \array_slice($lines, $function->getStartLine() - 1, $function->getEndLine() - $function->getStartLine() + 1));
+
+        return \strpos($text, '$this') === false && \strpos($text, 'eval') === false;
+    }
+
     private static function isConstant(object $value): bool
     {
-        return $value instanceof \UnitEnum || \in_array(\get_class($value), [\DateTimeImmutable::class, \DateTimeZone::class], true);
+        return $value instanceof \UnitEnum || $value instanceof \Closure || \in_array(\get_class($value), [\DateTimeImmutable::class, \DateTimeZone::class], true);
     }
 
     /** @return list<\ReflectionProperty>|null */

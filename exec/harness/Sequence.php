@@ -34,9 +34,6 @@ final class Sequence
      */
     public static function unfit(array $cases, callable $dataOf, callable $isIsolated): array
     {
-        if (Ending::lookForDestructors()) {
-            return \array_keys($cases); // they would run between mutants
-        }
         $own = [];
         for ($class = new \ReflectionClass(TestCase::class); $class !== false; $class = $class->getParentClass()) {
             foreach ($class->getProperties() as $property) {
@@ -66,10 +63,20 @@ final class Sequence
         self::$running = true;
         $tests = \array_values(\array_unique(\array_merge(...$order['lists'])));
         $prepare($tests);
+        if (Ending::lookForDestructors()) {
+            self::end(); // they would run between mutants
+        }
         Traces::begin();
         Stage::$channel->hold();
-        foreach ($order['sequence'] as [$place, $mutant, $list]) {
-            Active::$used = [];
+        foreach ($order['sequence'] as $k => [$place, $mutant, $list]) {
+            if (!empty($order['swap'])) {
+                Stage::$channel->send(['swap', $k]);
+                Stage::$channel->release();
+                if (Stage::$channel->receive() === null) {
+                    self::end();
+                }
+            }
+            Active::$files->used = [];
             Active::$place = $place;
             Active::$mutant = $mutant;
             $run($order['lists'][$list]);
@@ -83,6 +90,11 @@ final class Sequence
             }
         }
         Active::$place = Active::$mutant = 0;
+        if (!empty($order['swap'])) {
+            Stage::$channel->send(['swap', -1]);
+            Stage::$channel->release();
+            Stage::$channel->receive();
+        }
         $run($tests);
         Stage::$channel->send(['over', true]);
         self::end();

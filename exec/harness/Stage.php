@@ -113,8 +113,8 @@ final class Stage
     public static function tellUsed(): void
     {
         if (isset(self::$setup['whole'])) {
-            self::$channel->send(['used', \array_keys(Active::$used)]);
-            Active::$used = [];
+            self::$channel->send(['used', \array_keys(Active::$files->used)]);
+            Active::$files->used = [];
         }
     }
 
@@ -126,7 +126,7 @@ final class Stage
         self::$order = $order;
         Active::$place = $order['place'] ?? 0;
         Active::$mutant = $order['mutant'] ?? 0;
-        Active::$used = [];
+        Active::$files->used = [];
     }
 
     /** A fatal error ends a process without an exception: say which it was. */

@@ -119,7 +119,7 @@ final class ForkingSuite extends TestSuite
         } elseif (Stage::$order === null || Stage::$order['op'] === 'describe') {
             Loader::preload(Stage::$setup['preload'] ?? []);
             $this->warm();
-            Stage::$channel->send(['stage', 1, \get_included_files(), $this->describe(), $built, Reporter::$fatal, \PHPUnit\Runner\Version::id(), Loader::wrapped()]);
+            Stage::$channel->send(['stage', 1, \get_included_files(), $this->describe(), $built, Reporter::$fatal, \PHPUnit\Runner\Version::id(), Loader::wrapped(), $this->unfit()]);
             Stage::serve(1);
         }
         $order = Stage::$order;
@@ -161,10 +161,15 @@ final class ForkingSuite extends TestSuite
         $this->warm();
         $complaints = Loader::complaints(Stage::$setup['whole']['classes']);
         Stage::$channel->send(['whole', \get_included_files(), \array_map([self::class, 'name'], $this->tree->cases), $complaints,
-            Sequence::unfit($this->tree->cases, static fn (TestCase $test): array => $test->usesDataProvider() ? $test->getProvidedData() : [],
-                static fn (TestCase $test): bool => TestUtil::getProcessIsolationSettings(\get_class($test), $test->getName(false))
-                    || TestUtil::getClassProcessIsolationSettings(\get_class($test), $test->getName(false)))]);
+            $this->unfit()]);
         Traces::lookForState();
+    }
+
+    private function unfit(): array
+    {
+        return Sequence::unfit($this->tree->cases, static fn (TestCase $test): array => $test->usesDataProvider() ? $test->getProvidedData() : [],
+            static fn (TestCase $test): bool => TestUtil::getProcessIsolationSettings(\get_class($test), $test->getName(false))
+                || TestUtil::getClassProcessIsolationSettings(\get_class($test), $test->getName(false)));
     }
 
     /** Runs the tests of several mutants and ends. */
@@ -178,10 +183,12 @@ final class ForkingSuite extends TestSuite
         $isClass->setAccessible(true);
         Sequence::run($order, $alone, function (array $tests): void {
             $this->beforeClasses($tests);
-        }, function (array $tests) use ($result, $isClass): void {
+        }, function (array $tests) use ($result, $isClass, $order): void {
             Reporter::$numbers = [];
-            $copy = $this->tree->copyOf($tests, Reporter::$numbers, static function (TestSuite $suite) use ($isClass): void {
-                $isClass->setValue($suite, false); // its fixtures are not made again
+            $copy = $this->tree->copyOf($tests, Reporter::$numbers, static function (TestSuite $suite) use ($isClass, $order): void {
+                if (empty($order['swap'])) {
+                    $isClass->setValue($suite, false); // its fixtures are not made again
+                }
             });
             Reporter::$result = clone $result;
             $copy->run(Reporter::$result);
