@@ -32,7 +32,7 @@ type Dependencies struct {
 const everything = "*"
 
 // Dependencies gives what the survey saw the tests use.
-func (s *Survey) Dependencies() *Dependencies { return &s.deps }
+func (s *Survey) Dependencies() *Dependencies { return s.deps() }
 
 // noteOutside keeps the names of loaded files that are not the project's.
 func (x *explorer) noteOutside(root string, files []string) {
@@ -53,8 +53,8 @@ func (x *explorer) noteOutside(root string, files []string) {
 // test class, which PHPUnit loads in any case, only by its own tests and by
 // what mentions a name that it declares, as long as loading it does nothing
 // else but load other files, which are known themselves.
-func (x *explorer) depend() {
-	d := Dependencies{Class: map[string][]string{}, Tests: map[string]bool{}}
+func (x *explorer) depend() *Dependencies {
+	d := &Dependencies{Class: map[string][]string{}, Tests: map[string]bool{}}
 	own := map[string]string{}
 	for _, r := range x.s.rows {
 		d.Of = append(d.Of, r.Class)
@@ -84,7 +84,7 @@ func (x *explorer) depend() {
 		}
 	}
 	d.Common = slices.Sorted(maps.Keys(g.close(common)))
-	x.s.deps = d
+	return d
 }
 
 // quietTestFiles gives the files of test classes whose loading only declares
@@ -257,6 +257,9 @@ type rests struct {
 
 // run asks for one child and notes what was used for it.
 func (j *bench) run(ctx context.Context, w *worker, r runRequest) (outcome, error) {
+	if err := j.check(ctx, w, r.way()); err != nil {
+		return outcome{}, err
+	}
 	o, err := w.run(ctx, r)
 	j.rest(w, o)
 	j.mu.Lock()

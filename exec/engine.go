@@ -13,6 +13,8 @@ import (
 	"strings"
 	"sync"
 	"sync/atomic"
+
+	"golang.org/x/sync/errgroup"
 )
 
 // Settings says what to run and how.
@@ -80,8 +82,11 @@ type Engine struct {
 	lint        *linter
 	serial      atomic.Int32
 	mu          sync.Mutex
-	workers     []*worker // all that may live
-	spare       []*worker // opened and idle
+	workers     []*worker      // all that may live
+	spare       []*worker      // opened and idle
+	coming      []chan *worker // being opened; nil comes where that failed
+	closing     context.Context
+	close       context.CancelFunc
 }
 
 //go:embed harness/*.php
@@ -94,22 +99,29 @@ func Open(ctx context.Context, s Settings) (*Engine, error) {
 		s.Jobs = runtime.NumCPU()
 	}
 	e := &Engine{set: s, limits: limits{Soft: 100_000, Hard: 2_000_000, Wall: 10_000_000, Factor: 10, Output: 16 << 10}}
-	if err := e.askPHP(ctx); err != nil {
-		return nil, err
-	}
+	e.closing, e.close = context.WithCancel(context.Background())
 	var err error
 	if e.dir, err = os.MkdirTemp("", "assay-"); err != nil {
 		return nil, fmt.Errorf("no work directory: %w", err)
 	}
 	e.facts.WorkDir = e.dir
-	if err := e.prepare(); err != nil {
+	if err := e.prepare(ctx); err != nil {
 		e.Close()
 		return nil, err
 	}
 	return e, nil
 }
 
-func (e *Engine) prepare() error {
+func (e *Engine) prepare(ctx context.Context) error {
+	var g errgroup.Group
+	g.Go(func() error { return e.askPHP(ctx) })
+	e.facts.View = e.set.View
+	if e.set.View == ViewAuto || e.set.View == viewUnset {
+		e.facts.View, e.facts.ViewReason = probeViews(e.set.Root, e.dir)
+	}
+	if err := g.Wait(); err != nil {
+		return err
+	}
 	e.harness = filepath.Join(e.dir, "harness")
 	if err := writeHarness(e.harness); err != nil {
 		return err
@@ -118,10 +130,6 @@ func (e *Engine) prepare() error {
 	e.keep = append(installation(e.set.PHPUnit), e.harness, e.set.PHP)
 	if e.set.Above != "" {
 		e.keep = append(e.keep, e.set.Above)
-	}
-	e.facts.View = e.set.View
-	if e.set.View == ViewAuto || e.set.View == viewUnset {
-		e.facts.View, e.facts.ViewReason = probeViews(e.set.Root, e.dir)
 	}
 	if e.set.Above != "" && e.facts.View == ViewCopy {
 		return &ProjectError{fmt.Sprintf("the project %s needs %s, and a copy of it would not find that", e.set.Root, e.set.Above),
@@ -228,6 +236,14 @@ func (e *Engine) note(w *worker) {
 
 // Close ends every process and removes the work directory.
 func (e *Engine) Close() error {
+	e.close()
+	e.mu.Lock()
+	coming := e.coming
+	e.coming = nil
+	e.mu.Unlock()
+	for _, c := range coming {
+		<-c
+	}
 	e.mu.Lock()
 	workers := e.workers
 	e.workers = nil

@@ -18,30 +18,32 @@ import (
 // runs inside the view's namespaces, as the first process there where the
 // machine can, and does one thing at a time: a request, a reply.
 type keeper struct {
-	view    *View
-	board   *switchboard
-	guard   *guard
-	opens   *opens
-	listens *listeners // nil: the network is its own
-	req     openRequest
-	php     *phpProcess // stage 0, or nil
-	stage0  *peer
-	stage1  *peer
-	pid1    int // of stage 1
-	late    lateStages
-	whole   wholeStage
-	facts   stageFacts
-	files0  map[string]bool // relative to the root
-	files1  map[string]bool
-	times   []int64
-	long    []int // tests that take longer than telling of them may be put off; nil when no times are known
-	memory  int64
-	opening int64       // microseconds from a process's start to the first test
-	early   [][2]string // classes of PHPUnit that every whole run loads, with their files
-	ids     []string    // the names of the tests; nil when two have the same
-	unwinds bool
-	early0  bool // stage 0 has them; else stage 1 loads them before it is ready
-	serial  int
+	view     *View
+	board    *switchboard
+	guard    *guard
+	opens    *opens
+	listens  *listeners // nil: the network is its own
+	req      openRequest
+	php      *phpProcess // stage 0, or nil
+	stage0   *peer
+	stage1   *peer
+	pid1     int // of stage 1
+	late     lateStages
+	whole    wholeStage
+	facts    stageFacts
+	files0   map[string]bool // relative to the root
+	files1   map[string]bool
+	times    []int64
+	long     []int // tests that take longer than telling of them may be put off; nil when no times are known
+	memory   int64
+	opening  int64       // microseconds from a process's start to the first test
+	early    [][2]string // classes of PHPUnit that every whole run loads, with their files
+	ids      []string    // the names of the tests; nil when two have the same
+	unwinds  bool
+	told     [][2]string // the classes that the stages were asked to have early
+	prepared bool        // and they have
+	early0   bool        // stage 0 has them; else stage 1 loads them before it is ready
+	serial   int
 }
 
 // keep serves requests until in ends.
@@ -107,9 +109,10 @@ func (k *keeper) know(known knownRequest) error {
 	if k.stage1 == nil {
 		return nil
 	}
-	if len(known.Preload) == 0 {
+	if len(known.Preload) == 0 || k.prepared && known.Unwinds == k.unwinds && slices.Equal(known.Preload, k.told) && !isClosed(k.stage1.closed) {
 		return k.startWhole()
 	}
+	k.told = known.Preload
 	k.early = slices.Clone(known.Preload)
 	for i := range k.early {
 		k.early[i][1] = strings.ReplaceAll(k.early[i][1], rootMark, k.view.Root())
@@ -125,7 +128,7 @@ func (k *keeper) know(known knownRequest) error {
 		k.early0 = false
 		err = k.startStages()
 	}
-	if err != nil {
+	if k.prepared = err == nil; err != nil {
 		return err
 	}
 	if err := k.view.Accept(); err != nil {

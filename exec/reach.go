@@ -34,12 +34,7 @@ func (x *explorer) conclude() error {
 	for _, i := range x.plain.facts.Unfit {
 		s.unfit[i] = true
 	}
-	s.classes = x.whole.Classes
-	for i, c := range s.classes {
-		if rel, inside := strings.CutPrefix(c[1], x.plain.facts.Root+"/"); inside {
-			s.classes[i][1] = rootMark + "/" + rel
-		}
-	}
+	s.classes = x.rooted(x.whole.Classes)
 	if s.memory = x.e.set.Memory; s.memory == 0 {
 		s.memory = max(leastMemory, 3*x.whole.Memory)
 	}
@@ -81,6 +76,17 @@ func (x *explorer) conclude() error {
 	}
 	slices.Sort(s.always)
 	return nil
+}
+
+// rooted writes rootMark for the root in classes' files.
+func (x *explorer) rooted(classes [][2]string) [][2]string {
+	classes = slices.Clone(classes)
+	for i, c := range classes {
+		if rel, inside := strings.CutPrefix(c[1], x.plain.facts.Root+"/"); inside {
+			classes[i][1] = rootMark + "/" + rel
+		}
+	}
+	return classes
 }
 
 // creditClass gives each test of a class what it passed, and all of them what

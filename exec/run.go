@@ -75,6 +75,7 @@ type bench struct {
 	controls map[string]outcome // stage and tests => the run of unchanged code
 	named    map[*int][]mutate.TestID
 	rests    map[*worker]*rests
+	sample   *Task       // for controls
 	readers  atomic.Bool // tests that look at files are in no sequence
 	spoiled  atomic.Bool // a sequence was not what it should be: there are no more
 }
@@ -128,6 +129,9 @@ func (d *desk) alone(ctx context.Context, t Task, k known) (v mutate.Verdict, er
 		if ctx.Err() != nil {
 			return v, ctx.Err()
 		}
+		if failed := (*controlError)(nil); errors.As(err, &failed) {
+			return v, err
+		}
 		d.w.kill()
 		d.w = nil
 	}
@@ -155,17 +159,86 @@ func (j *bench) ready(ctx context.Context, number int, all []Task) (*worker, err
 			w.unfit[i] = true
 		}
 	}
-	if t := j.schemata.control; t != nil && w.whole[t.Mutant.Source.Path] {
-		if err := j.controlsPass(ctx, w, *t, true); err != nil {
-			return nil, err
-		}
-	}
+	w.checked = map[way]bool{}
+	j.mu.Lock()
+	defer j.mu.Unlock()
 	for _, t := range all {
-		if len(t.Tests) > 0 && t.Mutant.Point != mutate.FileLevel {
-			return w, j.controlsPass(ctx, w, t, false)
+		if j.sample == nil && len(t.Tests) > 0 && t.Mutant.Point != mutate.FileLevel {
+			j.sample = &t
 		}
 	}
 	return w, nil
+}
+
+// A way is how a mutant gets before its tests.
+type way int
+
+const (
+	bySwap     way = iota // the changed file is swapped in
+	byChoice              // it is chosen in the whole stage
+	inSequence            // or there after others
+)
+
+func (r *runRequest) way() way {
+	switch {
+	case r.Sequence != nil:
+		return inSequence
+	case r.Whole && !r.Cold:
+		return byChoice
+	}
+	return bySwap
+}
+
+// check has a worker pass the two controls of a way before it is gone for the
+// first time.
+func (j *bench) check(ctx context.Context, w *worker, by way) error {
+	t := j.sample
+	if by != bySwap {
+		if t = j.schemata.control; t != nil && !w.whole[t.Mutant.Source.Path] {
+			t = nil
+		}
+	}
+	if w.checked[by] || t == nil {
+		return nil
+	}
+	w.checked[by] = true
+	j.mu.Lock()
+	before := j.rests[w] // no verdict rests on a control
+	delete(j.rests, w)
+	j.mu.Unlock()
+	defer func() {
+		j.mu.Lock()
+		j.rests[w] = before
+		j.mu.Unlock()
+	}()
+	if by == inSequence {
+		return j.controlSequence(ctx, w, *t)
+	}
+	return j.controlsPass(ctx, w, *t, by == byChoice)
+}
+
+// controlError ends a run: no verdict of it can be trusted.
+type controlError struct{ text string }
+
+func (e *controlError) Error() string {
+	return "control failed: " + e.text + "; no verdict of this run can be trusted"
+}
+
+// controlSequence runs the two controls in one sequence.
+func (j *bench) controlSequence(ctx context.Context, w *worker, t Task) error {
+	n := j.schemata.controls
+	o, err := j.run(ctx, w, runRequest{Mode: "sequence", Whole: true, Soft: true, Tests: []int{}, Lists: [][]int{t.Tests},
+		Sequence: [][3]int{{0, 0, 0}, {j.schemata.place[n], n, 0}}})
+	if err != nil {
+		return err
+	}
+	for i, want := range []mutate.Status{mutate.Survived, mutate.Killed} {
+		if i < len(o.Parts) && judge(o.Parts[i]).Status != want {
+			return &controlError{fmt.Sprintf("number %d of a sequence was judged %v, not %v (%s; tests %v)", i+1,
+				judge(o.Parts[i]).Status, want, judge(o.Parts[i]).Detail, names(j.s.rows, t.Tests))}
+		}
+	}
+	return nil
 }
 
 // controlsPass runs the two controls with the file and the tests of a task; whole
@@ -194,8 +267,8 @@ func (j *bench) controlsPass(ctx context.Context, w *worker, t Task, whole bool)
 			f.Status = mutate.Survived
 		}
 		if f.Status != c.want {
-			return fmt.Errorf("control failed: %s in place of %s was judged %v, not %v (%s; tests %v); no verdict of this run can be trusted",
-				c.what, t.Mutant.Source.Path, f.Status, c.want, f.Detail, names(j.s.rows, t.Tests))
+			return &controlError{fmt.Sprintf("%s in place of %s was judged %v, not %v (%s; tests %v)",
+				c.what, t.Mutant.Source.Path, f.Status, c.want, f.Detail, names(j.s.rows, t.Tests))}
 		}
 	}
 	return nil
@@ -463,14 +536,47 @@ func (j *bench) ids(tests []int) []mutate.TestID {
 // takeSpare gives an idle worker, or starts one.
 func (e *Engine) takeSpare(ctx context.Context, number int) (*worker, error) {
 	e.mu.Lock()
+	var w *worker
+	var coming chan *worker
 	if n := len(e.spare); n > 0 {
-		w := e.spare[n-1]
+		w = e.spare[n-1]
 		e.spare = e.spare[:n-1]
-		e.mu.Unlock()
-		return w, nil
+	} else if len(e.coming) > 0 {
+		coming = e.coming[0]
+		e.coming = e.coming[1:]
 	}
 	e.mu.Unlock()
+	if coming != nil {
+		w = <-coming
+	}
+	if w != nil {
+		return w, nil
+	}
 	return e.startWorker(ctx, number, nil)
+}
+
+// startSpares begins to open the workers that there will be besides the first.
+// Where that fails they are opened when they are needed, and it is told then.
+func (e *Engine) startSpares(known *knownRequest) {
+	if e.set.Cold || e.sharesNetwork() {
+		return
+	}
+	for n := 2; n <= e.set.Jobs; n++ {
+		c := make(chan *worker, 1)
+		e.mu.Lock()
+		e.coming = append(e.coming, c)
+		e.mu.Unlock()
+		go func() {
+			w, err := e.startWorker(e.closing, n, nil)
+			if err == nil {
+				_, err = w.ask(e.closing, request{Known: known})
+			}
+			if err != nil {
+				w = nil
+			}
+			c <- w
+		}()
+	}
 }
 
 func (e *Engine) putBack(w *worker) {

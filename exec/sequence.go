@@ -2,6 +2,7 @@ package exec
 
 import (
 	"context"
+	"errors"
 	"slices"
 
 	"assay/mutate"
@@ -177,6 +178,9 @@ func (d *desk) sequence(ctx context.Context, tasks []Task, of func(Task) []int, 
 	withoutReaders := d.readers.Load()
 	o, err := d.run(ctx, d.w, r)
 	if err != nil {
+		if failed := (*controlError)(nil); errors.As(err, &failed) {
+			return nil, 0, err
+		}
 		if ctx.Err() != nil {
 			return nil, 0, ctx.Err()
 		}

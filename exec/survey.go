@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"maps"
+	"os"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -49,11 +50,11 @@ type Survey struct {
 	firstHelper int           // the points from here on are not of sources
 
 	lateMu sync.Mutex
-	held   map[string][]string // path => classes held back in its late stage
-	heirs  map[string][]string // class => those that cannot be declared without it
-	deps   Dependencies
-	needs  [][]int // test => tests that must run before it
-	feeds  [][]int // test => tests that need it
+	held   map[string][]string  // path => classes held back in its late stage
+	heirs  map[string][]string  // class => those that cannot be declared without it
+	deps   func() *Dependencies // found out when it is asked for
+	needs  [][]int              // test => tests that must run before it
+	feeds  [][]int              // test => tests that need it
 }
 
 // Survey runs the unchanged suite whole and as it is, from its last test to its
@@ -90,10 +91,11 @@ func (e *Engine) Survey(ctx context.Context, files []*mutate.Points, progress fu
 		return nil, err
 	}
 	e.putBack(x.plain)
+	e.startSpares(x.early)
 	if err := x.conclude(); err != nil {
 		return nil, err
 	}
-	x.depend()
+	s.deps = sync.OnceValue(x.depend)
 	return s, x.noteSkipped(ctx)
 }
 
@@ -174,6 +176,7 @@ type explorer struct {
 	loaded map[string]bool    // paths loaded before the first test, in the probed stages
 	built  map[string][]int
 	done   int
+	early  *knownRequest // what is known without probes
 
 	prepared stageFacts      // of the first worker with probes
 	outside  map[string]bool // files outside of the project that were loaded
@@ -218,8 +221,33 @@ func (x *explorer) runWhole(ctx context.Context) (err error) {
 	for i := range last {
 		last[i] = len(last) - 1 - i
 	}
-	x.back, err = x.plain.run(ctx, runRequest{Mode: "survey", Tests: last, Names: names(x.s.rows, last)})
+	if x.back, err = x.plain.run(ctx, runRequest{Mode: "survey", Tests: last, Names: names(x.s.rows, last)}); err != nil {
+		return err
+	}
+	x.prepareEarly()
+	_, err = x.plain.ask(ctx, request{Known: x.early})
 	return err
+}
+
+// prepareEarly puts together what a worker can be told while the survey goes on,
+// so that its stages are made by the time that there is something to judge.
+func (x *explorer) prepareEarly() {
+	s := &Survey{classes: x.rooted(x.whole.Classes)}
+	b := stateBook{}
+	loaded := inRoot(x.plain.facts.Root, x.plain.facts.Files1)
+	for _, t := range x.whole.Tests {
+		maps.Copy(loaded, inRoot(x.plain.facts.Root, t.Files))
+	}
+	for _, p := range x.files {
+		b.noteText(p.Source.Text)
+	}
+	for path := range loaded {
+		if src, err := os.ReadFile(filepath.Join(x.e.set.Root, filepath.FromSlash(path))); err == nil {
+			b.noteText(src)
+		}
+	}
+	s.unwinds = b.unwinds
+	x.early = s.known()
 }
 
 // describe takes over the tests and queues their classes, the whole suite first.

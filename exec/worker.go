@@ -17,19 +17,20 @@ import (
 
 // worker is the host's side of one keeper.
 type worker struct {
-	number int
-	dir    string
-	cmd    *osexec.Cmd
-	in     io.WriteCloser
-	enc    *gob.Encoder
-	dec    *gob.Decoder
-	errors *bytes.Buffer
-	facts  stageFacts
-	whole  map[string]bool // files that its whole stage has with their mutants
-	unfit  map[int]bool    // tests that cannot be among a sequence; nil: there can be none
-	ended  chan struct{}
-	turns  *turns
-	paths  *strings.Replacer // from a copy's paths to the project's own; nil where they are the same
+	number  int
+	dir     string
+	cmd     *osexec.Cmd
+	in      io.WriteCloser
+	enc     *gob.Encoder
+	dec     *gob.Decoder
+	errors  *bytes.Buffer
+	facts   stageFacts
+	checked map[way]bool    // ways of which it has passed the controls
+	whole   map[string]bool // files that its whole stage has with their mutants
+	unfit   map[int]bool    // tests that cannot be among a sequence; nil: there can be none
+	ended   chan struct{}
+	turns   *turns
+	paths   *strings.Replacer // from a copy's paths to the project's own; nil where they are the same
 }
 
 // startWorker starts a keeper with a view of its own and opens the project in
