@@ -26,7 +26,7 @@ const (
 // batches puts tasks together that may be in one sequence. In the order of the
 // tasks, as far as that goes.
 func (j *bench) batches(tasks []Task) [][]Task {
-	most := min(mostMutants, max(4, len(tasks)/(8*j.e.set.Jobs)))
+	most := min(mostMutants, max(4, len(tasks)/(5*j.e.set.Jobs)))
 	var out [][]Task
 	open, tests := -1, 0
 	for _, t := range tasks {
@@ -192,6 +192,10 @@ func (d *desk) sequence(ctx context.Context, tasks []Task, of func(Task) []int, 
 		return nil, 0, nil
 	}
 	parts = o.Parts
+	if len(parts) == 0 && o.Exit == 0 && o.Signal == 0 {
+		d.spoiled.Store(true) // it would not begin
+		return nil, 0, nil
+	}
 	clean := len(parts) > 0 && parts[len(parts)-1].Clean
 	if len(o.Damage) > 0 || clean && len(parts) == len(tasks) && (!o.Green || len(o.Events) > 0) {
 		d.spoiled.Store(true) // something was carried on after all

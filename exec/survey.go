@@ -346,7 +346,7 @@ func (x *explorer) probeClasses(ctx context.Context, number int) error {
 	if err != nil {
 		return x.e.notReady(err)
 	}
-	defer w.kill()
+	defer func() { go w.kill() }() // Close waits for its end
 	select {
 	case <-x.described:
 	case <-ctx.Done():

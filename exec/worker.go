@@ -11,6 +11,7 @@ import (
 	"path/filepath"
 	"strconv"
 	"strings"
+	"sync"
 	"syscall"
 	"time"
 )
@@ -29,6 +30,7 @@ type worker struct {
 	whole   map[string]bool // files that its whole stage has with their mutants
 	unfit   map[int]bool    // tests that cannot be among a sequence; nil: there can be none
 	ended   chan struct{}
+	once    sync.Once // for waiting
 	turns   *turns
 	paths   *strings.Replacer // from a copy's paths to the project's own; nil where they are the same
 }
@@ -206,13 +208,10 @@ func (w *worker) stop() {
 }
 
 func (w *worker) reap() {
-	select {
-	case <-w.ended:
-		return
-	default:
-	}
-	w.cmd.Wait()
-	close(w.ended)
+	w.once.Do(func() {
+		w.cmd.Wait()
+		close(w.ended)
+	})
 }
 
 // run asks for one child.

@@ -84,7 +84,7 @@ final class Loader
             foreach (self::OWN as $prefix) {
                 if (\strncmp($class, $prefix, \strlen($prefix)) === 0) {
                     $file = (string) (new \ReflectionClass($class))->getFileName();
-                    if (\strpos($file, "eval()'d code") === false) { // what mocks are made of comes with the first mock
+                    if (\strpos($file, "eval()'d code") === false && \strpos($class, '@anonymous') === false) { // what mocks are made of comes with the first mock
                         $own[] = [$class, $file];
                     }
                     break;

@@ -12,6 +12,7 @@ declare(strict_types=1);
 
 namespace AssayHarness;
 
+use PHPUnit\Framework\Assert;
 use PHPUnit\Framework\AssertionFailedError;
 use PHPUnit\Framework\DataProviderTestSuite;
 use PHPUnit\Framework\ErrorTestCase;
@@ -241,6 +242,34 @@ final class ForkingSuite extends TestSuite
             TestUtil::getHookMethods(\get_class($test));
             TestUtil::parseTestMethodAnnotations(\get_class($test), $test->getName(false));
         }
+        $this->rehearse();
+    }
+
+    /**
+     * Lets some assertions fail, so that what PHPUnit needs for that is loaded
+     * once and not in every child whose test fails.
+     */
+    private function rehearse(): void
+    {
+        $failures = [
+            static fn () => Assert::assertSame('a', 'b'),
+            static fn () => Assert::assertSame([1], [2]),
+            static fn () => Assert::assertEquals([1], [2]),
+            static fn () => Assert::assertEquals('a', 'b'),
+            static fn () => Assert::assertEquals(1.0, 2.0),
+            static fn () => Assert::assertTrue(false),
+            static fn () => Assert::assertCount(1, []),
+            static fn () => Assert::assertInstanceOf(\ArrayObject::class, null),
+        ];
+        $result = new TestResult();
+        foreach ($failures as $failure) {
+            try {
+                $failure();
+            } catch (AssertionFailedError $e) {
+                $result->addFailure(new ErrorTestCase(''), $e, 0.0);
+            }
+        }
+        Assert::resetCount();
     }
 
     /** One row a test: id, class, method, methods it depends on, file, objects that others get as well. */
