@@ -61,6 +61,7 @@ func (x *explorer) conclude() error {
 	heirs := x.creditWhole(reach)
 	x.shareState(heirs)
 	x.creditBuilding(reach)
+	x.creditInspecting(reach)
 	x.creditBackwards()
 	for i, points := range reach {
 		for p := range points {
@@ -185,6 +186,18 @@ func (s *Survey) LostWitnesses(ms []*mutate.Mutant) (lost int) {
 		}
 	}
 	return lost
+}
+
+// creditInspecting finds the tests that pass code which reads defaults of
+// parameters, besides those whose helpers nobody can tell about.
+func (x *explorer) creditInspecting(reach []map[int]bool) {
+	for _, p := range slices.Concat(x.files, x.helpers) {
+		for point := range p.Inspects {
+			for i := range reach {
+				x.s.inspects[i] = x.s.inspects[i] || reach[i][point]
+			}
+		}
+	}
 }
 
 // creditBackwards sets apart what does not pass in the opposite order.

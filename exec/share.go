@@ -36,10 +36,14 @@ func (x *explorer) shareState(heirs map[int]bool) {
 	}
 	at, pointed := map[int][]mutate.Use{}, map[string]bool{}
 	for _, p := range slices.Concat(x.files, x.helpers) {
-		pointed[p.Source.Path] = true
+		pointed[p.Source.Path] = !s.dropped[p.Source.Path]
 		maps.Copy(at, p.Uses)
 	}
-	classes := x.helpersOf(pointed)
+	unseen := map[string]bool{}
+	for _, p := range slices.Concat(x.files, x.helpers) {
+		unseen[p.Source.Path] = p.InspectsUnseen
+	}
+	classes := x.helpersOf(pointed, unseen)
 	for i, r := range s.rows {
 		s.inspects[i] = classes[r.Class].inspects
 		if classes[r.Class].shares || heirs[i] || slices.Contains(s.always, i) && !passes(x.inside[r.Class], i) {
@@ -251,12 +255,13 @@ const noGroup = -1
 // helpersOf says, of each test class, what is to be seen in the text of the
 // files that its tests load: its own, what was loaded before the first test
 // and is no other test class's, and what comes with its tests.
-func (x *explorer) helpersOf(pointed map[string]bool) map[string]helper {
+func (x *explorer) helpersOf(pointed, unseen map[string]bool) map[string]helper {
 	known := map[string]helper{}
 	look := func(path string) helper {
 		h, ok := known[path]
 		if !ok && filepath.Ext(path) == ".php" {
 			h = lookAt(filepath.Join(x.e.set.Root, filepath.FromSlash(path)), pointed[path])
+			h.inspects = h.inspects || unseen[path]
 			known[path] = h
 		}
 		return h
@@ -294,10 +299,6 @@ type helper struct{ shares, inspects bool }
 
 func (h helper) or(o helper) helper { return helper{h.shares || o.shares, h.inspects || o.inspects} }
 
-// inspecting are the ways to read a parameter's default without a call:
-// reflection, and doubles by PHPUnit and by the libraries that are used for it.
-var inspecting = regexp.MustCompile(`(?i)getDefaultValue|createMock|createStub|createPartialMock|createConfigured|createTestProxy|getMock|MockBuilder|prophesize|Mockery|Phake`)
-
 // ownLibraries are folders of PHPUnit and Composer themselves, which do all of
 // that and are no helpers of the tests.
 var ownLibraries = regexp.MustCompile(`(^|/)vendor/(phpunit|sebastian|composer|myclabs|phar-io|theseer|nikic)/`)
@@ -317,7 +318,7 @@ func lookAt(path string, hasPoints bool) helper {
 	if err != nil {
 		return helper{true, true} // not known: the careful answer
 	}
-	h := helper{inspects: inspecting.Match(src)}
+	h := helper{inspects: !hasPoints && mutate.Inspecting.Match(src)}
 	if hasPoints || strings.Contains(filepath.ToSlash(path), "/vendor/") {
 		return h
 	}

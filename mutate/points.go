@@ -2,6 +2,7 @@ package mutate
 
 import (
 	"bytes"
+	"regexp"
 	"slices"
 	"strconv"
 	"strings"
@@ -24,6 +25,11 @@ type Points struct {
 	Shared []bool
 	// Uses has what such a statement uses, for the points where Shared is true.
 	Uses map[int][]Use
+	// Inspects has the points whose statements may read the default of a parameter
+	// without a call.
+	Inspects map[int]bool
+	// InspectsUnseen is true where code may do so that no point stands in front of.
+	InspectsUnseen bool
 	// Sets has, for each point, whether its function changes settings of PHP: a
 	// change there shows in tests that use nothing but, say, the time of day.
 	Sets []bool
@@ -83,6 +89,7 @@ func Layout(f *syntax.File, src *Source, first int) *Points {
 		return true
 	})
 	slices.SortStableFunc(p.inserts, func(a, b insert) int { return a.offset - b.offset })
+	p.InspectsUnseen = p.inspectsUnseen(f)
 	slices.Sort(p.entries)
 	p.Sets = make([]bool, p.Count)
 	for n, id := range p.at {
@@ -133,13 +140,21 @@ func LayoutShared(f *syntax.File, src *Source, first int) *Points {
 		return true
 	})
 	slices.SortStableFunc(p.inserts, func(a, b insert) int { return a.offset - b.offset })
+	p.InspectsUnseen = p.inspectsUnseen(f)
 	p.at = nil
 	return p
 }
 
+func (p *Points) inspectsUnseen(f *syntax.File) bool {
+	return slices.ContainsFunc(Inspecting.FindAllIndex(f.Src, -1), func(at []int) bool {
+		n := f.At(at[0])
+		return !n.Is("comment") && n.Up("compound_statement") != nil && p.At(n) == FileLevel
+	})
+}
+
 // leftOut reports whether a point is not wanted.
 func (p *Points) leftOut(f *syntax.File, n *syntax.Node) bool {
-	return p.sharedOnly && len(usesOf(f, n, false)) == 0
+	return p.sharedOnly && len(usesOf(f, n, false)) == 0 && !Inspecting.Match(f.Src[n.Start:n.End])
 }
 
 func (p *Points) place(f *syntax.File, n *syntax.Node) {
@@ -211,6 +226,12 @@ func (p *Points) add(f *syntax.File, n *syntax.Node) string {
 	id := p.First + p.Count
 	p.Count++
 	p.at[n] = id
+	if Inspecting.Match(f.Src[n.Start:n.End]) {
+		if p.Inspects == nil {
+			p.Inspects = map[int]bool{}
+		}
+		p.Inspects[id] = true
+	}
 	uses := usesOf(f, n, !p.sharedOnly)
 	if p.Shared = append(p.Shared, len(uses) > 0); len(uses) > 0 {
 		if p.Uses == nil {
@@ -315,6 +336,10 @@ func (p *Points) Drop() {
 
 // Release lets go of the tree. At and Locate must not be called after it.
 func (p *Points) Release() { p.at = nil }
+
+// Inspecting are the ways to read a parameter's default without a call:
+// reflection, and doubles by PHPUnit and by the libraries that are used for it.
+var Inspecting = regexp.MustCompile(`(?i)getDefaultValue|createMock|createStub|createPartialMock|createConfigured|createTestProxy|getMock|MockBuilder|prophesize|Mockery|Phake`)
 
 // settings are functions of PHP that change how others behave, in all code that
 // runs afterwards. Output buffers are not among them: PHPUnit closes them.
