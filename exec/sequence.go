@@ -45,11 +45,15 @@ func (j *bench) batches(tasks []Task) [][]Task {
 }
 
 // repeatable reports whether the tests of a task may be run again and again in
-// one process, as far as the survey tells.
+// one process.
 func (j *bench) repeatable(t Task) bool {
-	s := j.s
+	return j.schemata.repeats && j.schemata.place[j.schemata.number[t.Mutant]] != 0 && j.s.repeatable(t)
+}
+
+// repeatable is what the survey tells of that.
+func (s *Survey) repeatable(t Task) bool {
 	p := s.points[t.Mutant.Source.Path]
-	if j.schemata.place[j.schemata.number[t.Mutant]] == 0 || p == nil || p.Classes == nil || s.unwinds || s.timed ||
+	if p == nil || p.Classes == nil || s.unwinds || s.timed ||
 		s.sets(t.Mutant) || s.leftover[t.Mutant.Point] || s.fixtures[t.Mutant.Point] {
 		return false
 	}

@@ -158,6 +158,7 @@ type schemata struct {
 	// control is a task whose code throws when number controls is chosen.
 	control  *Task
 	thrower  []byte // its file with that change
+	repeats  bool   // its tests may be in a sequence; else no tests are
 	controls int
 }
 
@@ -180,17 +181,20 @@ func (s *Survey) combine(tasks []Task, parses func([]byte) (bool, error)) (*sche
 		}
 		c.number[m] = i + 1
 		byFile[path] = append(byFile[path], mutate.Numbered{Mutant: m, Number: i + 1})
-		if c.control == nil && m.Place.Kind == mutate.Statement {
-			c.control = &tasks[i]
-			thrower := *m
-			thrower.Edit = mutate.Edit{Span: m.Place.Span, New: `throw new \Error('assay: control');`}
-			c.thrower = thrower.Edit.Apply(m.Source.Text)
-			byFile[path] = append(byFile[path], mutate.Numbered{Mutant: &thrower, Number: c.controls})
+		if m.Place.Kind == mutate.Statement && !c.repeats {
+			if c.repeats = s.repeatable(tasks[i]) && !slices.ContainsFunc(tasks[i].Tests, func(t int) bool { return s.unfit[t] }); c.repeats || c.control == nil {
+				c.control = &tasks[i]
+			}
 		}
 	}
 	if s.loadsCount || c.control == nil {
 		return &schemata{}, nil
 	}
+	m := c.control.Mutant
+	thrower := *m
+	thrower.Edit = mutate.Edit{Span: m.Place.Span, New: `throw new \Error('assay: control');`}
+	c.thrower = thrower.Edit.Apply(m.Source.Text)
+	byFile[m.Source.Path] = append(byFile[m.Source.Path], mutate.Numbered{Mutant: &thrower, Number: c.controls})
 	c.request = &schemataRequest{Texts: map[string][]byte{}}
 	for _, path := range slices.Sorted(maps.Keys(byFile)) {
 		p := s.points[path]

@@ -100,7 +100,8 @@ final class Sequence
         self::end();
     }
 
-    private static function end(): void
+    /** Ends the process, without what comes after the last test. */
+    public static function end(): void
     {
         Stage::$channel->send(['ended']);
         Stage::$channel->release();

@@ -176,6 +176,9 @@ final class ForkingSuite extends TestSuite
     /** Runs the tests of several mutants and ends. */
     private function sequence(array $order, TestResult $result): void
     {
+        if ($this->runTestInSeparateProcess) {
+            Sequence::end();
+        }
         Reporter::$mode = 'judge';
         $listeners = new \ReflectionProperty(TestResult::class, 'listeners');
         $listeners->setAccessible(true);
