@@ -29,6 +29,7 @@ type Settings struct {
 	Jobs      int      // workers; 0 means one a core
 	Cold      bool     // one PHP process a mutant instead of forks
 	View      ViewMode // how a worker gets its own view of the project
+	SwapOnly  bool     // judge each mutant in a child of its own, with its file swapped in: the plain way, to compare with
 	Keep      bool     // leave the work directory behind, for looking at it
 	TestSuite []string // --testsuite
 	Group     []string // --group
@@ -84,6 +85,7 @@ type Engine struct {
 	mu          sync.Mutex
 	workers     []*worker      // all that may live
 	spare       []*worker      // opened and idle
+	sequenced   atomic.Int64   // mutants that were judged in a sequence
 	coming      []chan *worker // being opened; nil comes where that failed
 	closing     context.Context
 	close       context.CancelFunc

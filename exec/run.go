@@ -36,7 +36,7 @@ func (e *Engine) Run(ctx context.Context, s *Survey, tasks []Task, each func(mut
 	}
 	j := &bench{e: e, s: s, schemata: &schemata{}, controls: map[string]outcome{}, rests: map[*worker]*rests{}}
 	var err error
-	if e.facts.Pcntl && !e.set.Cold {
+	if e.facts.Pcntl && !e.set.Cold && !e.set.SwapOnly {
 		if j.schemata, err = s.combine(tasks, e.lint.parses); err != nil {
 			return err
 		}

@@ -208,6 +208,7 @@ func (d *desk) sequence(ctx context.Context, tasks []Task, of func(Task) []int, 
 	for i := range parts {
 		parts[i].Opened = append(parts[i].Opened, o.Opened...)
 	}
+	d.e.sequenced.Add(int64(len(parts)))
 	switch {
 	case len(parts) > 0 && !clean:
 		end = endedByDirt

@@ -162,9 +162,30 @@ type schemata struct {
 	controls int
 }
 
-// How a program looks at its own lines, and at what is loaded.
+// combineFile makes the schemata of a file. Where PHP's parser does not take them,
+// it is asked about the mutants one by one.
+func (s *Survey) combineFile(p *mutate.Points, ms []mutate.Numbered, parses func([]byte) (bool, error)) (c mutate.Schemata, ok bool, err error) {
+	c = p.Combine(ms)
+	if ok, err = parses(c.Text); ok || err != nil {
+		return c, ok, err
+	}
+	var good []mutate.Numbered
+	for _, m := range ms {
+		ok, err := parses(m.Edit.Apply(p.Source.Text))
+		if err != nil {
+			return c, false, err
+		}
+		if ok {
+			good = append(good, m)
+		}
+	}
+	c = p.Combine(good)
+	ok, err = parses(c.Text)
+	return c, ok, err
+}
+
+// How a program looks at what is loaded.
 var (
-	looksAtLines  = regexp.MustCompile(`(?i)\b(getLine|getTrace|getTraceAsString|debug_backtrace|debug_print_backtrace|__LINE__|getStartLine|getEndLine)\b`)
 	looksAtLoaded = regexp.MustCompile(`(?i)\b(get_declared_(classes|traits|interfaces)|get_(included|required)_files|spl_autoload_(call|functions)|` +
 		`(class|interface|trait|enum)_exists\s*\([^;]*,\s*(false|0)\b)`)
 )
@@ -198,8 +219,7 @@ func (s *Survey) combine(tasks []Task, parses func([]byte) (bool, error)) (*sche
 	c.request = &schemataRequest{Texts: map[string][]byte{}}
 	for _, path := range slices.Sorted(maps.Keys(byFile)) {
 		p := s.points[path]
-		combined := p.Combine(byFile[path], s.linesCount)
-		ok, err := parses(combined.Text)
+		combined, ok, err := s.combineFile(p, byFile[path], parses)
 		if err != nil {
 			return nil, err
 		}

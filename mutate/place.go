@@ -20,10 +20,11 @@ type Place struct {
 type PlaceKind uint8
 
 const (
-	NoPlace   PlaceKind = iota
-	Statement           // among others
-	Body                // a statement that is the body of another, without braces
-	Condition           // an expression in parentheses
+	NoPlace    PlaceKind = iota
+	Statement            // among others
+	Body                 // a statement that is the body of another, without braces
+	Condition            // an expression in parentheses
+	Expression           // one without, on one line of several that a statement has
 )
 
 // placer finds the places of one file's mutants.
@@ -93,7 +94,13 @@ var (
 
 // of gives the smallest place around an edit; n holds the edit.
 func (p *placer) of(n *syntax.Node, e Edit) Place {
+	var inner *syntax.Node
 	for ; n != nil && n.Parent != nil; n = n.Parent {
+		if isApart(n) {
+			inner = nil
+		} else if inner == nil && n.Contains(e.Span) && isValue(n) {
+			inner = n
+		}
 		kind := NoPlace
 		switch {
 		case n.Bad || n.Is("method_declaration", "function_definition", "property_hook", "class_declaration", "trait_declaration",
@@ -112,12 +119,66 @@ func (p *placer) of(n *syntax.Node, e Edit) Place {
 		default:
 			return Place{}
 		}
+		if inner != nil && !p.isOneLine(n) && p.isOneLine(inner) {
+			n, kind = inner, Expression
+		}
 		if !n.Contains(e.Span) || !p.isFit(n) || !p.keepsKind(n, e) {
 			return Place{}
 		}
 		return Place{n.Span, kind}
 	}
 	return Place{}
+}
+
+func (p *placer) isOneLine(n *syntax.Node) bool {
+	return bytes.IndexByte(p.file.Src[n.Start:n.End], '\n') < 0
+}
+
+// Expressions that give a value and never a variable, and those that give one
+// except where PHP would take a reference.
+var (
+	values = map[string]bool{"binary_expression": true, "unary_op_expression": true, "conditional_expression": true, "cast_expression": true,
+		"integer": true, "float": true, "string": true, "encapsed_string": true, "boolean": true, "null": true, "array_creation_expression": true}
+	results = map[string]bool{"function_call_expression": true, "member_call_expression": true, "scoped_call_expression": true,
+		"nullsafe_member_call_expression": true, "object_creation_expression": true}
+)
+
+// isValue reports whether a choice of expressions, in parentheses, can stand where
+// a node does.
+func isValue(n *syntax.Node) bool {
+	if n.Bad || n.Parent.Bad || !values[n.Kind] && !results[n.Kind] {
+		return false
+	}
+	switch n.Parent.Kind {
+	case "argument":
+		return values[n.Kind] && n.Field != "name" && n.Parent.First("reference_modifier", "name") == nil
+	case "array_element_initializer":
+		return n.Parent.First("by_ref", "reference_modifier", "variadic_unpacking") == nil
+	case "binary_expression":
+		return !n.Parent.Child("operator").Is("instanceof", "??") && n.Parent.First("instanceof") == nil
+	case "conditional_expression", "cast_expression", "parenthesized_expression":
+		return n.Field != "condition" || n.Parent.Is("conditional_expression")
+	case "assignment_expression", "augmented_assignment_expression":
+		return n.Field == "right"
+	case "return_statement", "match_conditional_expression", "match_default_expression":
+		return n.Parent.Is("match_conditional_expression", "match_default_expression") || returnsValue(n)
+	}
+	return false
+}
+
+// returnsValue reports whether the function that holds a node returns no reference.
+func returnsValue(n *syntax.Node) bool {
+	fn := n.Up("method_declaration", "function_definition", "anonymous_function", "arrow_function", "property_hook")
+	return fn != nil && fn.First("reference_modifier") == nil
+}
+
+// isApart reports whether what a node holds is not evaluated like other
+// expressions: where variables are assigned to or looked for, and in strings.
+func isApart(n *syntax.Node) bool {
+	return n.Is("encapsed_string", "heredoc", "shell_command_expression", "formal_parameters", "attribute_list", "list_literal",
+		"by_ref", "reference_assignment_expression", "subscript_expression", "anonymous_function_use_clause", "exit_statement") && n.Kind != "encapsed_string" ||
+		n.Field == "left" && n.Parent.Is("assignment_expression", "augmented_assignment_expression") ||
+		n.Parent.Is("foreach_statement", "encapsed_string", "unset_statement", "update_expression", "case_statement")
 }
 
 // isFit reports whether copies of a node can stand beside it.
@@ -140,8 +201,7 @@ func (p *placer) look(n *syntax.Node) bool {
 		labels = hasGoto(fn)
 		p.labels[fn] = labels
 	}
-	last := p.file.Src[n.End-1]
-	if labels || last != ';' && last != '}' && last != ')' {
+	if last := p.file.Src[n.End-1]; labels || (simpleStatements[n.Kind] || compoundStatements[n.Kind]) && last != ';' && last != '}' {
 		return false
 	}
 	fit := true
@@ -151,8 +211,6 @@ func (p *placer) look(n *syntax.Node) bool {
 		case c.Bad, single[c.Kind], c.Is("?>", "php_tag", "text"):
 			fit = false
 		case ofManyLines[c.Kind] && bytes.IndexByte(text, '\n') >= 0:
-			fit = false
-		case bytes.EqualFold(text, []byte("__LINE__")) && bytes.IndexByte(p.file.Src[n.Start:n.End], '\n') >= 0:
 			fit = false
 		}
 		return fit

@@ -394,8 +394,12 @@ func hasGoto(n *syntax.Node) (found bool) {
 	return found
 }
 
-// Locate sets the point of a mutant that no operator made.
+// Locate sets the point and the place of a mutant that no operator made.
 func (p *Points) Locate(f *syntax.File, m *Mutant) {
 	at := holder(f.Root, m.Edit.Span)
 	m.Point, m.Inspected = p.At(at), isInspected(at)
+	if m.Point != FileLevel {
+		places := newPlacer(f)
+		m.Place, p.breaks = places.of(at, m.Edit), places.breaks
+	}
 }

@@ -21,7 +21,7 @@ import (
 // A third property, $files, is an object whose array $used gets the paths of files
 // as keys whose functions are run.
 //
-// Lines stay where they are: a copy stands on the first line of its place.
+// Lines stay where they are, for messages and stack traces tell of them.
 type Schemata struct {
 	Text []byte
 	// Places has, for the number of each mutant in Text, that of its place.
@@ -35,16 +35,16 @@ type Numbered struct {
 }
 
 // Combine writes those of a file's mutants that have a Place into one text. The
-// number of a place is that of its first mutant. linesCount has those left out
-// whose copy has other lines than the mutant: for programs that look at lines.
-// PHP's parser takes the text, its compiler may still refuse it. Pure.
-func (p *Points) Combine(ms []Numbered, linesCount bool) Schemata {
+// number of a place is that of its first mutant. Those are left out whose copy
+// would have code on other lines than the mutant. PHP's parser takes the text
+// unless it refuses one of the mutants; its compiler may still refuse it. Pure.
+func (p *Points) Combine(ms []Numbered) Schemata {
 	c := combiner{points: p, note: ` \AssayHarness\Active::$files->used['` + quoted.Replace(p.Source.Path) + `']=1;`, out: Schemata{Places: map[int]int{}}, copies: map[Place][]Numbered{}}
 	for _, m := range ms {
 		if m.Place.Kind == NoPlace {
 			continue
 		}
-		if flat, ok := c.flat(m); ok && (flat || !linesCount) {
+		if c.keepsLines(m) {
 			if c.copies[m.Place] == nil {
 				c.places = append(c.places, m.Place)
 			}
@@ -97,20 +97,20 @@ func (c *combiner) plain(start, end int) {
 func (c *combiner) place(p Place, at int) (next int) {
 	ms := c.copies[p]
 	number := ms[0].Number
-	if p.Kind == Condition {
+	if p.Kind == Condition || p.Kind == Expression {
 		fmt.Fprintf(&c.text, `(\AssayHarness\Active::$place===%d?(`, number)
 		for i, m := range ms {
 			c.out.Places[m.Number] = number
 			if i < len(ms)-1 {
-				fmt.Fprintf(&c.text, `\AssayHarness\Active::$mutant===%d?%s:(`, m.Number, c.copy(m))
+				fmt.Fprintf(&c.text, `\AssayHarness\Active::$mutant===%d?(%s):(`, m.Number, c.copy(m))
 			} else {
 				c.text.WriteString(c.copy(m))
 			}
 		}
 		c.text.Write(bytes.Repeat([]byte(")"), len(ms)-1))
-		c.text.WriteString("):")
+		c.text.WriteString("):(")
 		next = c.write(p.Start, p.End, at+1)
-		c.text.WriteString(")")
+		c.text.WriteString("))")
 		return next
 	}
 	if p.Kind == Body {
@@ -153,11 +153,19 @@ func (c *combiner) oneLine(start, end int) string {
 	return string(append(out, src[start:end]...))
 }
 
-// flat reports whether a mutant's copy can be written on one line, and whether
-// all its lines are then as they were.
-func (c *combiner) flat(m Numbered) (flat, ok bool) {
-	if bytes.IndexByte([]byte(c.copy(m)), '\n') >= 0 {
-		return false, false
+// keepsLines reports whether a mutant's copy, which is written on the first line
+// of its place, has no code that stands on another line in the mutant.
+func (c *combiner) keepsLines(m Numbered) bool {
+	src := c.points.Source.Text
+	if m.Place.Kind == Expression && strings.TrimSpace(c.copy(m)) == "" {
+		return false // an argument that is taken away
 	}
-	return bytes.IndexByte(c.points.Source.Text[m.Place.Start:m.Place.End], '\n') < 0, true
+	if strings.Contains(m.Edit.New, "\n") || bytes.IndexByte(src[m.Place.Start:m.Edit.Start], '\n') >= 0 {
+		return false
+	}
+	if bytes.IndexByte(src[m.Edit.Start:m.Place.End], '\n') < 0 {
+		return true
+	}
+	rest := c.oneLine(m.Edit.End, m.Place.End)
+	return strings.Trim(rest, " \t\r\n);]},") == "" && !strings.Contains(rest, "\n")
 }

@@ -1,0 +1,117 @@
+package exec_test
+
+import (
+	"context"
+	"os"
+	osexec "os/exec"
+	"path/filepath"
+	"testing"
+
+	"github.com/google/go-cmp/cmp"
+
+	"assay/exec"
+	"assay/mutate"
+	"assay/mutate/project"
+	"assay/operators"
+)
+
+// TestPlainWay holds what is judged in the whole stage and in sequences against
+// the plain way, a child a mutant with its file swapped in: verdict, killer, what
+// was said and how many tests it took are the same.
+func TestPlainWay(t *testing.T) {
+	for _, c := range []struct {
+		dir  string
+		most float64 // the share of mutants reached that must have been in sequences, at least
+	}{
+		{"../testdata/demo", 0.8},
+		{"../testdata/fixtures/static-cache", 0},
+		{"../testdata/fixtures/reads-source", 0},
+		{"../testdata/fixtures/process-isolation", 0},
+	} {
+		t.Run(filepath.Base(c.dir), func(t *testing.T) {
+			root := filepath.Join(t.TempDir(), "p")
+			if err := os.CopyFS(root, os.DirFS(c.dir)); err != nil {
+				t.Fatal(err)
+			}
+			if _, err := os.Stat(filepath.Join(root, "composer.json")); err == nil {
+				cmd := osexec.Command(path(t, "composer"), "dump-autoload", "--quiet")
+				cmd.Dir = root
+				if out, err := cmd.CombinedOutput(); err != nil {
+					t.Fatalf("%v: %s", err, out)
+				}
+			}
+			quick, sequenced := judgeProject(t, root, false)
+			plain, none := judgeProject(t, root, true)
+			if none != 0 {
+				t.Errorf("%d mutants were in sequences where none should be", none)
+			}
+			reached := 0
+			for _, v := range plain {
+				if v.Status != mutate.Unreached && v.Status != mutate.Stillborn {
+					reached++
+				}
+			}
+			if phpunitIs9(t) && float64(sequenced) < c.most*float64(reached) {
+				t.Errorf("%d of %d mutants were in sequences", sequenced, reached)
+			}
+			if d := cmp.Diff(plain, quick); d != "" {
+				t.Errorf("the plain way (-) and the quick one (+) differ:\n%s", d)
+			}
+		})
+	}
+}
+
+// told is what people read of a verdict.
+type told struct {
+	Status mutate.Status
+	How    mutate.How
+	Killer mutate.TestID
+	Detail string
+	Ran    int
+}
+
+func judgeProject(t *testing.T, root string, plain bool) (verdicts map[string]told, sequenced int64) {
+	t.Helper()
+	p, err := project.Find(root, project.Options{Exact: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	ops, err := operators.Profile("core")
+	if err != nil {
+		t.Fatal(err)
+	}
+	ms, points := generate(t, p.Root, p.Files, ops)
+	set := exec.Settings{Root: p.Root, PHP: p.PHP, PHPUnit: p.PHPUnit.Path, Jobs: 2, SwapOnly: plain}
+	if p.Config != nil {
+		set.Config = p.Config.Path
+	}
+	if p.Bootstrap == "" {
+		set.Bootstrap = p.Autoload
+	}
+	ctx := context.Background()
+	e, err := exec.Open(ctx, set)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer e.Close()
+	s, err := e.Survey(ctx, points, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	verdicts = map[string]told{}
+	err = e.Run(ctx, s, exec.Plan(ms, s), func(v mutate.Verdict) {
+		verdicts[v.Mutant.Source.Path+" "+v.Mutant.ID] = told{v.Status, v.How, v.Killer, v.Detail, v.Ran}
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return verdicts, e.Sequenced()
+}
+
+func phpunitIs9(t *testing.T) bool {
+	out, err := osexec.Command(path(t, "phpunit"), "--version").Output()
+	if err != nil {
+		t.Fatal(err)
+	}
+	return len(out) > 10 && string(out[:10]) == "PHPUnit 9."
+}
