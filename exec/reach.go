@@ -40,6 +40,7 @@ func (x *explorer) conclude() error {
 	}
 	x.linkDependencies()
 	for _, p := range slices.Concat(x.files, x.helpers) {
+		s.linesCount = s.linesCount || looksAtLines.Match(p.Source.Text)
 		s.loadsCount = s.loadsCount || looksAtLoaded.Match(p.Source.Text)
 	}
 	reach := make([]map[int]bool, len(s.rows))

@@ -38,6 +38,7 @@ type Survey struct {
 	looks       []bool        // test => it looks at files
 	launches    bool          // a library may start processes
 	timed       bool          // PHPUnit itself ends tests that take too long
+	linesCount  bool          // something looks at lines of the sources
 	loadsCount  bool          // something looks at what is loaded
 	leftover    map[int]bool  // points that some test passes only in the whole suite
 	memory      int64         // bytes a child may use

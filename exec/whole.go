@@ -5,6 +5,7 @@ import (
 	"maps"
 	"regexp"
 	"slices"
+	"strings"
 	"time"
 
 	"assay/mutate"
@@ -184,8 +185,9 @@ func (s *Survey) combineFile(p *mutate.Points, ms []mutate.Numbered, parses func
 	return c, ok, err
 }
 
-// How a program looks at what is loaded.
+// How a program looks at its own lines, and at what is loaded.
 var (
+	looksAtLines  = regexp.MustCompile(`(?i)\b(getLine|getTrace|getTraceAsString|debug_backtrace|debug_print_backtrace|__LINE__|getStartLine|getEndLine|on line)\b`)
 	looksAtLoaded = regexp.MustCompile(`(?i)\b(get_declared_(classes|traits|interfaces)|get_(included|required)_files|spl_autoload_(call|functions)|` +
 		`(class|interface|trait|enum)_exists\s*\([^;]*,\s*(false|0)\b)`)
 )
@@ -197,7 +199,7 @@ func (s *Survey) combine(tasks []Task, parses func([]byte) (bool, error)) (*sche
 	for i := range tasks {
 		m := tasks[i].Mutant
 		path := m.Source.Path
-		if m.Place.Kind == mutate.NoPlace || len(tasks[i].Tests) == 0 || s.dropped[path] || s.building[m.Point] {
+		if m.Place.Kind == mutate.NoPlace || s.linesCount && strings.Contains(m.Before(), "\n") || len(tasks[i].Tests) == 0 || s.dropped[path] || s.building[m.Point] {
 			continue
 		}
 		c.number[m] = i + 1

@@ -21,7 +21,8 @@ import (
 // A third property, $files, is an object whose array $used gets the paths of files
 // as keys whose functions are run.
 //
-// Lines stay where they are, for messages and stack traces tell of them.
+// Lines stay where they are in the file, for messages and stack traces tell of
+// them: a mutant that takes whole lines away has the lines behind where they were.
 type Schemata struct {
 	Text []byte
 	// Places has, for the number of each mutant in Text, that of its place.
