@@ -206,6 +206,10 @@ func (d *desk) sequence(ctx context.Context, tasks []Task, of func(Task) []int, 
 		return nil, 0, nil
 	}
 	for i := range parts {
+		if judge(parts[i]).Status == mutate.Survived && parts[i].Started != len(of(tasks[i])) {
+			d.spoiled.Store(true) // not all tests were run
+			return nil, 0, nil
+		}
 		parts[i].Opened = append(parts[i].Opened, o.Opened...)
 	}
 	d.e.sequenced.Add(int64(len(parts)))

@@ -185,11 +185,14 @@ final class ForkingSuite extends TestSuite
         $alone = \array_filter($listeners->getValue($result), static fn ($l): bool => !$l instanceof Reporter) === [];
         $isClass = new \ReflectionProperty(TestSuite::class, 'testCase');
         $isClass->setAccessible(true);
+        $filter = new \ReflectionProperty(TestSuite::class, 'iteratorFilter');
+        $filter->setAccessible(true);
         Sequence::run($order, $alone, function (array $tests): void {
             $this->beforeClasses($tests);
-        }, function (array $tests) use ($result, $isClass, $order): void {
+        }, function (array $tests) use ($result, $isClass, $filter, $order): void {
             Reporter::$numbers = [];
-            $copy = $this->tree->copyOf($tests, Reporter::$numbers, static function (TestSuite $suite) use ($isClass, $order): void {
+            $copy = $this->tree->copyOf($tests, Reporter::$numbers, static function (TestSuite $suite) use ($isClass, $filter, $order): void {
+                $filter->setValue($suite, null); // it knows the originals only, and these tests have passed it
                 if (empty($order['swap'])) {
                     $isClass->setValue($suite, false); // its fixtures are not made again
                 }
