@@ -1,0 +1,136 @@
+package exec
+
+// The runs of unchanged code, and of code that cannot pass, that verdicts are held
+// against.
+
+import (
+	"context"
+	"crypto/sha256"
+	"fmt"
+
+	"assay/mutate"
+)
+
+// A way is how a mutant gets before its tests.
+type way int
+
+const (
+	bySwap     way = iota // the changed file is swapped in
+	byChoice              // it is chosen in the whole stage
+	inSequence            // or there after others
+)
+
+func (r *runRequest) way() way {
+	switch {
+	case r.Sequence != nil:
+		return inSequence
+	case r.Whole && !r.Cold:
+		return byChoice
+	}
+	return bySwap
+}
+
+// check has a worker pass the two controls of a way before it is gone for the
+// first time.
+func (j *bench) check(ctx context.Context, w *worker, by way) error {
+	t := j.sample
+	if by != bySwap {
+		if t = j.schemata.control; t != nil && !w.whole[t.Mutant.Source.Path] {
+			t = nil
+		}
+	}
+	if w.checked[by] || t == nil {
+		return nil
+	}
+	w.checked[by] = true
+	j.mu.Lock()
+	before := j.rests[w] // no verdict rests on a control
+	delete(j.rests, w)
+	j.mu.Unlock()
+	defer func() {
+		j.mu.Lock()
+		j.rests[w] = before
+		j.mu.Unlock()
+	}()
+	if by == inSequence {
+		return j.controlSequence(ctx, w, *t)
+	}
+	return j.controlsPass(ctx, w, *t, by == byChoice)
+}
+
+// controlError ends a run: no verdict of it can be trusted.
+type controlError struct{ text string }
+
+func (e *controlError) Error() string {
+	return "control failed: " + e.text + "; no verdict of this run can be trusted"
+}
+
+// controlSequence runs the two controls in one sequence.
+func (j *bench) controlSequence(ctx context.Context, w *worker, t Task) error {
+	n := j.schemata.controls
+	o, err := j.run(ctx, w, runRequest{Mode: "sequence", Whole: true, Soft: true, Tests: []int{}, Lists: [][]int{t.Tests},
+		Sequence: [][3]int{{0, 0, 0}, {j.schemata.place[n], n, 0}}})
+	if err != nil {
+		return err
+	}
+	for i, want := range []mutate.Status{mutate.Survived, mutate.Killed} {
+		if i < len(o.Parts) && judge(o.Parts[i]).Status != want {
+			return &controlError{fmt.Sprintf("number %d of a sequence was judged %v, not %v (%s; tests %v)", i+1,
+				judge(o.Parts[i]).Status, want, judge(o.Parts[i]).Detail, names(j.s.rows, t.Tests))}
+		}
+	}
+	return nil
+}
+
+// controlsPass runs the two controls with the file and the tests of a task; whole
+// has a statement throw in the whole stage instead of the file.
+func (j *bench) controlsPass(ctx context.Context, w *worker, t Task, whole bool) error {
+	for _, c := range []struct {
+		what, text string
+		want       mutate.Status
+	}{
+		{"an unchanged file", string(t.Mutant.Source.Text), mutate.Survived},
+		{"a file that throws when it is loaded", "<?php throw new \\Error('assay: control');\n", mutate.Killed},
+	} {
+		r := j.request(t, []byte(c.text), t.Tests)
+		if r.Whole = whole; whole && c.want == mutate.Killed {
+			r.Text, r.Mutant = j.schemata.thrower, j.schemata.controls
+			r.Place = j.schemata.place[r.Mutant]
+		}
+		o, err := j.run(ctx, w, r)
+		if err != nil {
+			return err
+		}
+		f := judge(o)
+		if f.ByExit && o.Done {
+			// These tests alone may end otherwise than the whole suite does;
+			// each verdict that rests on that is held against a control.
+			f.Status = mutate.Survived
+		}
+		if f.Status != c.want {
+			return &controlError{fmt.Sprintf("%s in place of %s was judged %v, not %v (%s; tests %v)",
+				c.what, t.Mutant.Source.Path, f.Status, c.want, f.Detail, names(j.s.rows, t.Tests))}
+		}
+	}
+	return nil
+}
+
+// control is the run of tests on the unchanged file, made once.
+func (j *bench) control(ctx context.Context, w *worker, t Task, tests []int, stage int) (outcome, error) {
+	key := fmt.Sprintf("%d %s %x", stage, t.Mutant.Source.Path, sha256.Sum256(fmt.Append(nil, tests)))
+	j.mu.Lock()
+	c, ok := j.controls[key]
+	j.mu.Unlock()
+	if ok {
+		return c, nil
+	}
+	r := j.request(t, t.Mutant.Source.Text, tests)
+	r.Whole = stage == 3
+	c, err := j.run(ctx, w, r)
+	if err == nil {
+		j.mu.Lock()
+		j.controls[key] = c
+		j.mu.Unlock()
+	}
+	return c, err
+}

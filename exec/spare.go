@@ -1,0 +1,55 @@
+package exec
+
+import "context"
+
+// takeSpare gives an idle worker, or starts one.
+func (e *Engine) takeSpare(ctx context.Context, number int) (*worker, error) {
+	e.mu.Lock()
+	var w *worker
+	var coming chan *worker
+	if n := len(e.spare); n > 0 {
+		w = e.spare[n-1]
+		e.spare = e.spare[:n-1]
+	} else if len(e.coming) > 0 {
+		coming = e.coming[0]
+		e.coming = e.coming[1:]
+	}
+	e.mu.Unlock()
+	if coming != nil {
+		w = <-coming
+	}
+	if w != nil {
+		return w, nil
+	}
+	return e.startWorker(ctx, number, nil)
+}
+
+// startSpares begins to open the workers that there will be besides the first.
+// Where that fails they are opened when they are needed, and it is told then.
+func (e *Engine) startSpares(known *knownRequest) {
+	if e.set.Cold || e.sharesNetwork() {
+		return
+	}
+	for n := 2; n <= e.set.Jobs; n++ {
+		c := make(chan *worker, 1)
+		e.mu.Lock()
+		e.coming = append(e.coming, c)
+		e.mu.Unlock()
+		go func() {
+			w, err := e.startWorker(e.closing, n, nil)
+			if err == nil {
+				_, err = w.ask(e.closing, request{Known: known})
+			}
+			if err != nil {
+				w = nil
+			}
+			c <- w
+		}()
+	}
+}
+
+func (e *Engine) putBack(w *worker) {
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	e.spare = append(e.spare, w)
+}
