@@ -62,7 +62,11 @@ final class Sequence
     {
         self::$running = true;
         $tests = \array_values(\array_unique(\array_merge(...$order['lists'])));
-        $prepare($tests);
+        try {
+            $prepare($tests);
+        } catch (\Throwable $t) {
+            self::end(); // PHPUnit would skip tests now, or count it against each
+        }
         if (Ending::lookForDestructors()) {
             self::end(); // they would run between mutants
         }

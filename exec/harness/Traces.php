@@ -27,6 +27,9 @@ final class Traces
     private static int $functions = 0;
     private static int $left = 0;
     private static ?array $before = null;
+    private static int $files = 0;
+    /** @var array<string, mixed> the program's own */
+    private static array $constants = [];
 
     /** Looks at what was declared since the last call. */
     public static function lookForState(): void
@@ -71,6 +74,8 @@ final class Traces
     {
         self::lookForState();
         self::$before = self::picture();
+        self::$files = \count(\get_included_files());
+        self::$constants = \get_defined_constants(true)['user'] ?? [];
     }
 
     /** Whether everything is as it was; classes that came since then may have come. */
@@ -82,6 +87,11 @@ final class Traces
         if (self::$before === null || \count(self::$variables) > $functions) {
             return false;
         }
+        $files = \count(\get_included_files());
+        if ($files !== self::$files && (\get_defined_constants(true)['user'] ?? []) !== self::$constants) {
+            return false; // a file that came has made some, of what the mutant gave it perhaps
+        }
+        self::$files = $files;
         for ($n = \count(self::$properties); $known < $n; ++$known) {
             $defaults = [];
             foreach (self::$properties[$known]->getProperties(\ReflectionProperty::IS_STATIC) as $property) {
@@ -108,10 +118,12 @@ final class Traces
         $exception = \set_exception_handler(null);
         \restore_exception_handler();
         $globals = $GLOBALS;
-        unset($globals['GLOBALS'], $globals['argv'], $globals['argc']);
+        unset($globals['GLOBALS']);
         $seen = [];
         $picture = [$error, $exception, \ob_get_level(), \getcwd(), \error_reporting(), \setlocale(\LC_ALL, '0'),
-            \date_default_timezone_get(), \count(\spl_autoload_functions()), \gc_enabled(),
+            \date_default_timezone_get(), \spl_autoload_functions(), \gc_enabled(), \umask(), \headers_list(),
+            \function_exists('mb_internal_encoding') ? [\mb_internal_encoding(), \mb_substitute_character(), \mb_language()] : [],
+            \function_exists('session_status') ? \session_status() : 0, \function_exists('bcscale') ? \bcscale() : 0,
             \ini_get_all(null, false), \getenv(), \stream_get_wrappers(), \stream_get_filters(), \get_include_path(),
             \libxml_use_internal_errors(), self::flat($globals, $seen)];
         foreach (self::$variables as $function) {
