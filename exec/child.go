@@ -16,6 +16,7 @@ type child struct {
 	id     int
 	pid    int
 	r      *runRequest
+	common []string // what was opened before the first part of a sequence
 	o      outcome
 	heard  bool
 	ended  bool // it said that it was about to kill itself, all being done
@@ -297,8 +298,12 @@ func (c *child) hear(m message, ord *order) error {
 		c.o.Opened, c.o.Used = append(c.o.Opened, used...), true
 	case "swap":
 		return c.swap(m)
+	case "prepared":
+		c.common = c.k.opens.take()
+		return c.goOn()
 	case "judged":
 		c.endPart(m)
+		return c.goOn()
 	case "over":
 		c.o.Green, _ = get[bool](m, 0)
 	case "ended":
@@ -312,8 +317,10 @@ func (c *child) hear(m message, ord *order) error {
 // endPart makes an outcome of what one mutant of a sequence had.
 func (c *child) endPart(m message) {
 	clean, _ := get[bool](m, 0)
-	c.o.Parts = append(c.o.Parts, outcome{Tests: c.o.Tests, Events: c.o.Events, Opened: c.o.Opened, Started: c.o.Started,
-		Running: -1, Done: true, Stage: c.o.Stage, Used: true, Clean: clean})
+	seen := append(c.k.opens.take(), c.common...)
+	opened := append(c.o.Opened, seen...)
+	c.o.Parts = append(c.o.Parts, outcome{Tests: c.o.Tests, Events: c.o.Events, Opened: opened, Started: c.o.Started,
+		Running: -1, Done: true, Stage: c.o.Stage, Used: true, Clean: clean, Seen: seen})
 	c.o.Tests, c.o.Events, c.o.Opened, c.o.Started, c.o.Running = nil, nil, nil, 0, -1
 	c.phase(-1)
 }
@@ -333,7 +340,16 @@ func (c *child) swap(m message) error {
 			return err
 		}
 	}
+	c.k.opens.settle()
+	return c.goOn()
+}
+
+// goOn answers a child that waits.
+func (c *child) goOn() error {
 	c.phase(-1)
+	if isClosed(c.peer.closed) {
+		return nil
+	}
 	return c.peer.send(order{Op: "go"})
 }
 

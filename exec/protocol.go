@@ -44,8 +44,9 @@ import (
 //	                                          memory: the peak, in bytes
 //	["runaway", point]                        passed far more often than any test does; it kills itself
 //	["used", files]                           of the whole stage's, functions were run of these
-//	["judged", clean]                         in a sequence: the next mutant's tests were run, and left nothing
-//	["swap", n]                               mutant n is next, -1 for none: swap its file in and say so
+//	["prepared"]                              a sequence begins; waits
+//	["judged", clean]                         the next mutant's tests were run, and left nothing; waits
+//	["swap", n]                               mutant n is next, -1 for none; waits for its file
 //	["over", ok]                              the sequence is: its tests are still green without a mutant
 //	["ended"]                                 nothing of the user's is left to run and PHPUnit's status
 //	                                          stands; the process kills itself
@@ -291,6 +292,7 @@ type outcome struct {
 	Parts    []outcome // of a sequence: what came of each mutant, as far as it got
 	Green    bool      // and that its tests were green afterwards
 	Clean    bool      // of a part: it left nothing behind
+	Seen     []string  // of a part: those of Opened that were opened
 }
 
 // testRun is one test in an outcome.

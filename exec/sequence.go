@@ -54,7 +54,7 @@ func (j *bench) repeatable(t Task) bool {
 func (s *Survey) repeatable(t Task) bool {
 	p := s.points[t.Mutant.Source.Path]
 	if p == nil || p.Classes == nil || s.unwinds || s.timed ||
-		s.sets(t.Mutant) || s.leftover[t.Mutant.Point] || s.fixtures[t.Mutant.Point] {
+		s.sets(t.Mutant) || s.leftover[t.Mutant.Point] || s.fixtures[t.Mutant.Point] || s.fixtures[t.Mutant.Place.Point] {
 		return false
 	}
 	return !slices.ContainsFunc(t.Tests, func(i int) bool {
@@ -210,7 +210,6 @@ func (d *desk) sequence(ctx context.Context, tasks []Task, of func(Task) []int, 
 			d.spoiled.Store(true) // not all tests were run
 			return nil, 0, nil
 		}
-		parts[i].Opened = append(parts[i].Opened, o.Opened...)
 	}
 	d.e.sequenced.Add(int64(len(parts)))
 	switch {
@@ -227,8 +226,15 @@ func (d *desk) sequence(ctx context.Context, tasks []Task, of func(Task) []int, 
 // are in no sequence from then on; where none did, or nobody knows, there are no
 // more sequences.
 func (d *desk) readsSources(o outcome, withoutReaders bool) bool {
-	known := !slices.Contains(o.Opened, everything)
-	read := slices.ContainsFunc(o.Opened, func(path string) bool { return d.w.whole[path] })
+	known, read := true, false
+	seen := o.Opened
+	for _, part := range o.Parts {
+		seen = append(seen, part.Seen...)
+	}
+	for _, path := range seen {
+		known = known && path != everything
+		read = read || d.w.whole[path]
+	}
 	switch {
 	case known && !read, !known && withoutReaders && !d.s.launches:
 		return false

@@ -199,7 +199,7 @@ func (s *Survey) combine(tasks []Task, parses func([]byte) (bool, error)) (*sche
 	for i := range tasks {
 		m := tasks[i].Mutant
 		path := m.Source.Path
-		if m.Place.Kind == mutate.NoPlace || s.linesCount && strings.Contains(m.Before(), "\n") || len(tasks[i].Tests) == 0 || s.dropped[path] || s.building[m.Point] {
+		if m.Place.Kind == mutate.NoPlace || s.linesCount && strings.Contains(m.Before(), "\n") || len(tasks[i].Tests) == 0 || s.dropped[path] || s.building[m.Point] || s.building[m.Place.Point] || m.Place.Point == mutate.FileLevel {
 			continue
 		}
 		c.number[m] = i + 1

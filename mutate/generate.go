@@ -74,7 +74,7 @@ func Generate(f *syntax.File, src *Source, ops []*Operator, points *Points) []*M
 			at := holder(x.node, x.edit.Span)
 			m.Point, m.Inspected = points.At(at), isInspected(at)
 			if m.Point != FileLevel {
-				m.Place = places.of(at, x.edit)
+				m.Place = places.of(at, x.edit, points)
 			}
 		}
 		ms = append(ms, m)

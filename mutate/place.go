@@ -14,6 +14,9 @@ import (
 type Place struct {
 	syntax.Span
 	Kind PlaceKind
+	// Point is the probe point that is passed before it is chosen what is run. It is
+	// not the mutant's own where that is in a function made here and run elsewhere.
+	Point int
 }
 
 // PlaceKind says what stands in a place.
@@ -93,7 +96,7 @@ var (
 )
 
 // of gives the smallest place around an edit; n holds the edit.
-func (p *placer) of(n *syntax.Node, e Edit) Place {
+func (p *placer) of(n *syntax.Node, e Edit, points *Points) Place {
 	var inner *syntax.Node
 	for ; n != nil && n.Parent != nil; n = n.Parent {
 		if isApart(n) {
@@ -125,7 +128,7 @@ func (p *placer) of(n *syntax.Node, e Edit) Place {
 		if !n.Contains(e.Span) || !p.isFit(n) || !p.keepsKind(n, e) {
 			return Place{}
 		}
-		return Place{n.Span, kind}
+		return Place{n.Span, kind, points.At(n)}
 	}
 	return Place{}
 }

@@ -400,6 +400,6 @@ func (p *Points) Locate(f *syntax.File, m *Mutant) {
 	m.Point, m.Inspected = p.At(at), isInspected(at)
 	if m.Point != FileLevel {
 		places := newPlacer(f)
-		m.Place, p.breaks = places.of(at, m.Edit), places.breaks
+		m.Place, p.breaks = places.of(at, m.Edit, p), places.breaks
 	}
 }

@@ -72,13 +72,10 @@ final class Sequence
         }
         Traces::begin();
         Stage::$channel->hold();
+        self::ask(['prepared']);
         foreach ($order['sequence'] as $k => [$place, $mutant, $list]) {
             if (!empty($order['swap'])) {
-                Stage::$channel->send(['swap', $k]);
-                Stage::$channel->release();
-                if (Stage::$channel->receive() === null) {
-                    self::end();
-                }
+                self::ask(['swap', $k]);
             }
             Active::$files->used = [];
             Active::$place = $place;
@@ -87,21 +84,28 @@ final class Sequence
             Stage::tellUsed();
             \error_clear_last(); // a process of its own would begin so
             $clean = $alone && Traces::remained();
-            Stage::$channel->send(['judged', $clean]);
-            Stage::$channel->release();
+            self::ask(['judged', $clean]);
             if (!$clean) {
                 self::end();
             }
         }
         Active::$place = Active::$mutant = 0;
         if (!empty($order['swap'])) {
-            Stage::$channel->send(['swap', -1]);
-            Stage::$channel->release();
-            Stage::$channel->receive();
+            self::ask(['swap', -1]);
         }
         $run($tests);
         Stage::$channel->send(['over', true]);
         self::end();
+    }
+
+    /** Says something and waits until the keeper has done what it does then. */
+    private static function ask(array $message): void
+    {
+        Stage::$channel->send($message);
+        Stage::$channel->release();
+        if (Stage::$channel->receive() === null) {
+            \posix_kill(\getmypid(), \SIGKILL);
+        }
     }
 
     /** Ends the process, without what comes after the last test. */
