@@ -234,7 +234,7 @@ func (p *placer) keepsKind(place *syntax.Node, e Edit) bool {
 	if lost == 0 {
 		return true
 	}
-	return !strings.Contains(old, "function") && !strings.Contains(old, "fn") && p.yieldsOf(place)-lost >= 1
+	return lost > 0 && !strings.Contains(old, "function") && !strings.Contains(old, "fn") && p.yieldsOf(place)-lost >= 1
 }
 
 var jumps = regexp.MustCompile(`(?i)\b(continue|break)\b`)

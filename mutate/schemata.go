@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"cmp"
 	"fmt"
+	"regexp"
 	"slices"
 	"strings"
 
@@ -41,6 +42,9 @@ type Numbered struct {
 // unless it refuses one of the mutants; its compiler may still refuse it. Pure.
 func (p *Points) Combine(ms []Numbered) Schemata {
 	c := combiner{points: p, note: ` \AssayHarness\Active::$files->used['` + quoted.Replace(p.Source.Path) + `']=1;`, out: Schemata{Places: map[int]int{}}, copies: map[Place][]Numbered{}}
+	if bareReturn.Match(p.Source.Text) {
+		ms = nil
+	}
 	for _, m := range ms {
 		if m.Place.Kind == NoPlace {
 			continue
@@ -57,6 +61,9 @@ func (p *Points) Combine(ms []Numbered) Schemata {
 	c.out.Text = c.text.Bytes()
 	return c.out
 }
+
+// bareReturn finds line breaks that are not looked for here.
+var bareReturn = regexp.MustCompile(`\r([^\n]|$)`)
 
 // quoted writes a text between single quotes in PHP.
 var quoted = strings.NewReplacer(`\`, `\\`, `'`, `\'`)
@@ -161,7 +168,7 @@ func (c *combiner) keepsLines(m Numbered) bool {
 	if m.Place.Kind == Expression && strings.TrimSpace(c.copy(m)) == "" {
 		return false // an argument that is taken away
 	}
-	if strings.Contains(m.Edit.New, "\n") || bytes.IndexByte(src[m.Place.Start:m.Edit.Start], '\n') >= 0 {
+	if strings.ContainsAny(m.Edit.New, "\r\n") || bytes.IndexByte(src[m.Place.Start:m.Edit.Start], '\n') >= 0 {
 		return false
 	}
 	if bytes.IndexByte(src[m.Edit.Start:m.Place.End], '\n') < 0 {

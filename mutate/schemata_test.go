@@ -1,0 +1,90 @@
+package mutate
+
+import (
+	"strings"
+	"testing"
+
+	"assay/mutate/syntax"
+)
+
+// TestPlaces: where a copy of the code can stand that has a change. Each case is a
+// function's body, with « and » around what is changed, the new text, and the
+// place, "" for none.
+func TestPlaces(t *testing.T) {
+	for _, c := range []struct{ body, change, want string }{
+		{"return $a «+» 1;", "-", "statement return $a + 1;"},
+		{"if ($a «<» 1) { f(); }", "<=", "condition ($a < 1)"},
+		{"if ($a) return «1»;", "0", "body return 1;"},
+		{"if ($a): return «1»; endif;", "0", "statement return 1;"},
+		{"foreach ($a as $b) { g($b «.» 'x'); }", "", "statement g($b . 'x');"},
+		{"«foreach» ($a as $b) { g($b); continue; }", "if (false) foreach", ""},
+		{"«foreach ($a as $b)» { g($b); }", "if (false)", "statement foreach ($a as $b) { g($b); }"},
+		{"f(\n$a «+» 1,\n2);", "-", "expression $a + 1"},
+		{"f(\n«$a»,\n2);", "$b", "statement f(\n$a,\n2);"}, // a reference, perhaps
+		{"return [\n«g($a)»,\n];", "$a", "expression g($a)"},
+		{"return f(\n«g($a)»,\n1);", "$a", "statement return f(\ng($a),\n1);"},
+		{"$f = function () { return «1»; };", "0", "statement return 1;"},
+		{"$f = fn () => $a «+» 1;", "-", "statement $f = fn () => $a + 1;"},
+		{"static $n = «1»;", "0", ""},
+		{"$x = new class { public $y = «1»; };", "0", ""},
+		{"return $a «+» 1; end: f(); goto end;", "-", ""},
+		{"if ($a) { «break»; }", "continue", ""},
+		{"«yield $a;»", ";", ""},
+		{"«yield $a;» yield 2;", ";", "statement yield $a;"},
+		{"f(<<<X\n$a\nX, «1»);", "0", "expression 1"}, // on its own line
+		{"switch ($a) { case «1»: f(); }", "2", "statement switch ($a) { case 1: f(); }"},
+		{"f($a, «__LINE__»);", "0", "statement f($a, __LINE__);"},
+	} {
+		before, rest, _ := strings.Cut(c.body, "«")
+		old, after, _ := strings.Cut(rest, "»")
+		const head = "<?php class C { function m() { "
+		text := head + before + old + after + " } }"
+		f, err := syntax.Parse("f.php", []byte(text))
+		if err != nil {
+			t.Fatal(err)
+		}
+		src := &Source{Path: "f.php", Text: []byte(text)}
+		points := Layout(f, src, 1)
+		start := len(head) + len(before)
+		m := &Mutant{Source: src, Edit: Edit{Span: syntax.Span{Start: start, End: start + len(old)}, New: c.change}}
+		points.Locate(f, m)
+		got := ""
+		if m.Place.Kind != NoPlace {
+			got = [...]string{"", "statement ", "body ", "condition ", "expression "}[m.Place.Kind] + text[m.Place.Start:m.Place.End]
+		}
+		if got != c.want {
+			t.Errorf("%s: the place is %q, want %q", c.body, got, c.want)
+		}
+	}
+}
+
+// TestCombine: mutants of one file in one text, on the lines that they have.
+func TestCombine(t *testing.T) {
+	const text = "<?php\nfunction f($a) {\n    if ($a < 1)\n        g($a + 2);\n    return h(\n        $a - 3,\n        4\n    );\n}\n"
+	f, err := syntax.Parse("src/f.php", []byte(text))
+	if err != nil {
+		t.Fatal(err)
+	}
+	src := &Source{Path: "src/f.php", Text: []byte(text)}
+	points := Layout(f, src, 1)
+	var ms []Numbered
+	for i, c := range [][2]string{{"< 1", "<= 1"}, {"< 1", "!= 1"}, {"+", "-"}, {"$a - 3", "3"}, {"h(\n        $a - 3,\n        4\n    )", "null"}, {"4\n    )", "4)"}} {
+		start := strings.Index(text, c[0])
+		m := &Mutant{Source: src, Edit: Edit{Span: syntax.Span{Start: start, End: start + len(c[0])}, New: c[1]}}
+		points.Locate(f, m)
+		ms = append(ms, Numbered{m, i + 1})
+	}
+	s := points.Combine(ms)
+	const place, mutant = `\AssayHarness\Active::$place===`, `\AssayHarness\Active::$mutant===`
+	want := "<?php\nfunction f($a) { \\AssayHarness\\Active::$files->used['src/f.php']=1;\n" +
+		"    if (" + place + "1?(" + mutant + "1?(($a <= 1)):(($a != 1))):(($a < 1)))\n" +
+		"        {if(" + place + "3){if(" + mutant + "3){g($a - 2);}}else{g($a + 2);}}\n" +
+		"    if(" + place + "5){if(" + mutant + "5){return null;}}else{return h(\n" +
+		"        (" + place + "4?(3):($a - 3)),\n        4\n    );}\n}\n"
+	if string(s.Text) != want {
+		t.Errorf("got\n%s\nwant\n%s", s.Text, want)
+	}
+	if s.Places[2] != 1 || s.Places[4] != 4 || s.Places[6] != 0 {
+		t.Errorf("places %v", s.Places)
+	}
+}
