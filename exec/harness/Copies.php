@@ -4,6 +4,8 @@ declare(strict_types=1);
 
 namespace AssayHarness;
 
+use PHPUnit\Framework\TestCase;
+
 /**
  * Copies tests with the objects that they hold before they are run, so that they
  * can be run again as if they had just been made.
@@ -23,7 +25,7 @@ final class Copies
     /** @var array<string, list<\ReflectionProperty>|null> class => its properties, or null where objects of it cannot be copied */
     private static array $classes = [];
 
-    /** @param list<mixed> $values what a test holds */
+    /** @param array<mixed> $values what a test holds */
     public static function kindOf(array $values): int
     {
         self::$left = self::MOST;
@@ -118,6 +120,32 @@ final class Copies
         return self::$classes[$name];
     }
 
+    /** @var list<\ReflectionProperty>|null of PHPUnit's TestCase: what does some of its work, and must be each copy's own */
+    private static ?array $helpers = null;
+
+    /** A copy of a test whose kind is PLAIN. */
+    public static function plain(object $test): object
+    {
+        if (self::$helpers === null) {
+            self::$helpers = [];
+            foreach ((new \ReflectionClass(TestCase::class))->getProperties() as $property) {
+                $type = $property->getType();
+                if (!$property->isStatic() && $type instanceof \ReflectionNamedType && \strncmp($type->getName(), 'PHPUnit\\Framework\\TestCase\\', 27) === 0) {
+                    $property->setAccessible(true);
+                    self::$helpers[] = $property;
+                }
+            }
+        }
+        $copy = clone $test;
+        foreach (self::$helpers as $property) {
+            if ($property->isInitialized($copy) && \is_object($property->getValue($copy))) {
+                $property->setValue($copy, clone $property->getValue($copy));
+            }
+        }
+
+        return $copy;
+    }
+
     /**
      * A copy of a test whose kind is DEEP. Of what PHPUnit itself keeps in it only
      * the data is opened.
@@ -125,7 +153,7 @@ final class Copies
     public static function of(object $test): object
     {
         $map = [];
-        $copy = clone $test;
+        $copy = self::plain($test);
         for ($class = new \ReflectionClass($test); $class !== false; $class = $class->getParentClass()) {
             $own = \strncmp($class->getName(), 'PHPUnit\\', 8) !== 0;
             foreach ($class->getProperties() as $property) {

@@ -53,6 +53,9 @@ use PHPUnit\TextUI\TestRunner;
  *     Framework\TestSuite::addTestMethod(), addTest(), DataProviderTestSuite::empty(), setDependencies()
  *     TestRunner\TestResult\Facade::$collector and Collector::$testTriggeredPhpunitErrorEvents
  *     Metadata\Api\Dependencies::dependencies()
+ *     for running tests again: Collector::executionStarted() and its properties, Facade::$interrupted,
+ *     TestSuite::$iteratorFilter, $name (13: $isForTestClass), TestCase::$runTestInSeparateProcess, $runClassInSeparateProcess, $data,
+ *     objects of the namespace Framework\TestCase in it
  *     Metadata\Api\HookMethods, Metadata\Parser\Registry, as caches only; 13.4: wants Facade::emitter()
  */
 final class Inside
@@ -312,6 +315,102 @@ final class Inside
         return !$suite->getIterator() instanceof TestSuiteIterator;
     }
 
+    /** Whether a test asks for a process of its own. */
+    public static function isIsolated(TestCase $test): bool
+    {
+        foreach (['runTestInSeparateProcess', 'runClassInSeparateProcess'] as $name) {
+            if (\property_exists(TestCase::class, $name) && (new \ReflectionProperty(TestCase::class, $name))->getValue($test)) {
+                return true;
+            }
+        }
+
+        return false;
+    }
+
+    /**
+     * Makes the fixtures of a class, once for all mutants: no mutant of a sequence
+     * is in what they run. What follows the last test of a class is never run.
+     */
+    public static function beforeClass(string $class): void
+    {
+        foreach (self::hooks()->hookMethods($class)['beforeClass']->methodNamesSortedByPriority() as $method) {
+            if (\method_exists($class, $method)) {
+                $class::{$method}();
+            }
+        }
+    }
+
+    private static function hooks(): HookMethods
+    {
+        $hooks = new \ReflectionClass(HookMethods::class);
+        $wants = $hooks->getConstructor() === null ? 0 : $hooks->getConstructor()->getNumberOfRequiredParameters();
+
+        return $hooks->newInstanceArgs($wants > 0 ? [EventFacade::emitter()] : []);
+    }
+
+    /** Keeps PHPUnit from making the fixtures of a class for a copy of its suite. */
+    public static function withoutFixtures(TestSuite $suite): void
+    {
+        if (\property_exists(TestSuite::class, 'isForTestClass')) {
+            (new \ReflectionProperty(TestSuite::class, 'isForTestClass'))->setValue($suite, false);
+        } elseif (\class_exists($suite->name(), false)) {
+            (new \ReflectionProperty(TestSuite::class, 'name'))->setValue($suite, 'tests of ' . $suite->name());
+        }
+    }
+
+    /** Whether tests can be run several times here: nobody else hears of them, and they need no processes. */
+    public static function canRunAgain(): bool
+    {
+        $configuration = Registry::get();
+
+        return self::collector() !== null && \method_exists(self::collector(), 'executionStarted')
+            && \method_exists($configuration, 'extensionBootstrappers') && $configuration->extensionBootstrappers() === []
+            && !$configuration->processIsolation();
+    }
+
+    private static function collector(): ?object
+    {
+        return (new \ReflectionClass(ResultFacade::class))->getStaticPropertyValue('collector', null);
+    }
+
+    /** Has PHPUnit's own count begin, which comes after us. */
+    public static function begun(ExecutionStarted $event): void
+    {
+        self::collector()->executionStarted($event);
+    }
+
+    /** What PHPUnit knows of the tests that were run, to be put back by restore(). */
+    public static function state(): array
+    {
+        $values = [];
+        foreach ((new \ReflectionObject(self::collector()))->getProperties() as $property) {
+            if (!$property->isReadOnly() && !$property->isStatic() && $property->isInitialized(self::collector())) {
+                $values[] = [$property, $property->getValue(self::collector())];
+            }
+        }
+
+        return [$values, Registry::get()];
+    }
+
+    public static function restore(array $state): void
+    {
+        foreach ($state[0] as [$property, $value]) {
+            $property->setValue(self::collector(), $value);
+        }
+        (new \ReflectionProperty(Registry::class, 'instance'))->setValue(null, $state[1]);
+        if (\property_exists(ResultFacade::class, 'interrupted')) {
+            (new \ReflectionProperty(ResultFacade::class, 'interrupted'))->setValue(null, false);
+        }
+    }
+
+    /** Takes the filter from a copy of a suite whose tests have passed it. */
+    public static function unfilter(TestSuite $suite): void
+    {
+        if (\property_exists(TestSuite::class, 'iteratorFilter')) {
+            (new \ReflectionProperty(TestSuite::class, 'iteratorFilter'))->setValue($suite, null);
+        }
+    }
+
     /**
      * Lets some assertions fail, so that what PHPUnit needs for that is loaded
      * once and not in every child whose test fails.
@@ -347,9 +446,7 @@ final class Inside
     public static function warm(TestCase $test): void
     {
         try {
-            $hooks = new \ReflectionClass(HookMethods::class);
-            $wants = $hooks->getConstructor() === null ? 0 : $hooks->getConstructor()->getNumberOfRequiredParameters();
-            $hooks->newInstanceArgs($wants > 0 ? [EventFacade::emitter()] : [])->hookMethods(\get_class($test));
+            self::hooks()->hookMethods(\get_class($test));
             MetadataRegistry::parser()->forClassAndMethod(\get_class($test), $test->name());
         } catch (\Throwable $t) {
             return;

@@ -20,7 +20,7 @@ final class Sequence
 
     public static function copyOf(Test $test, int $number): Test
     {
-        return isset(self::$deep[$number]) ? Copies::of($test) : clone $test;
+        return isset(self::$deep[$number]) ? Copies::of($test) : Copies::plain($test);
     }
 
     /**
@@ -42,8 +42,9 @@ final class Sequence
         }
         $unfit = [];
         foreach ($cases as $i => $case) {
-            $kind = Copies::kindOf([$dataOf($case), \array_diff_key((array) $case, $own)]);
-            if ($kind === Copies::NONE || \method_exists($case, '__clone') || $isIsolated($case)) {
+            $data = Copies::kindOf($dataOf($case));
+            $kind = \max($data, Copies::kindOf([\array_diff_key((array) $case, $own)]));
+            if ($kind === Copies::NONE || $data === Copies::DEEP && !\property_exists(TestCase::class, 'data') || \method_exists($case, '__clone') || $isIsolated($case)) {
                 $unfit[] = $i;
             } elseif ($kind === Copies::DEEP) {
                 self::$deep[$i] = true;

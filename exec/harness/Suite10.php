@@ -21,6 +21,7 @@ use PHPUnit\Runner\Version;
 
 require __DIR__ . '/Inside10.php';
 require __DIR__ . '/Tree.php';
+require __DIR__ . '/Sequence.php';
 
 // Before the reporter is declared, which needs what may be missing.
 if (Inside::missing() !== null) {
@@ -153,7 +154,7 @@ final class Reporter implements Tracer
         Late::arm(InvalidDataProviderException::class);
     }
 
-    private function begin(): void
+    private function begin(TestRunner\ExecutionStarted $event): void
     {
         Late::disarm();
         $suite = Inside::suite() ?? Suite::refuse('the suite is not where it is expected');
@@ -169,16 +170,20 @@ final class Reporter implements Tracer
         } elseif (isset(Stage::$setup['whole'])) {
             $this->prepare();
             $complaints = Loader::complaints(Stage::$setup['whole']['classes']);
-            Stage::$channel->send(['whole', \get_included_files(), \array_map([self::class, 'nameOf'], $tree->cases), $complaints]);
+            Stage::$channel->send(['whole', \get_included_files(), \array_map([self::class, 'nameOf'], $tree->cases), $complaints, $this->unfit()]);
+            Traces::lookForState();
             Stage::serve(3);
         } elseif (Stage::$order === null || Stage::$order['op'] === 'describe') {
             $this->prepare();
             Stage::$channel->send(['stage', 1, \get_included_files(), $this->describe($tree), $built,
-                $this->fatalKinds(), Version::id(), Loader::wrapped()]);
+                $this->fatalKinds(), Version::id(), Loader::wrapped(), $this->unfit()]);
             Stage::serve(1);
         }
         $order = Stage::$order;
         $this->running = true;
+        if ($order['mode'] === 'sequence') {
+            $this->sequence($order, $event);
+        }
         $this->byName = !empty($order['by_name']);
         self::$mode = $order['mode'];
         if (Late::wanted()) {
@@ -201,6 +206,53 @@ final class Reporter implements Tracer
             return;
         }
         $tree->choose($wanted);
+    }
+
+    /** The tests that cannot be run again and again in one process. */
+    private function unfit(): array
+    {
+        $unfit = Sequence::unfit($this->tree->cases, static fn (TestCase $test): array => $test->usesDataProvider() ? $test->providedData() : [],
+            static fn (TestCase $test): bool => Inside::isIsolated($test));
+        foreach (\array_keys($this->tree->cases) as $i) {
+            if ($this->tree->isRepeated($i)) {
+                $unfit[] = $i;
+            }
+        }
+
+        return $unfit;
+    }
+
+    /** Runs the tests of several mutants and ends. */
+    private function sequence(array $order, TestRunner\ExecutionStarted $event): void
+    {
+        if (!Inside::canRunAgain() || $this->early !== []) {
+            Sequence::end();
+        }
+        self::$mode = 'judge';
+        Inside::begun($event);
+        $state = Inside::state();
+        Sequence::run($order, true, function (array $tests): void {
+            $classes = [];
+            foreach ($tests as $i) {
+                $classes[\get_class($this->tree->cases[$i])] = true;
+            }
+            \array_map([Inside::class, 'beforeClass'], \array_keys($classes));
+        }, function (array $tests) use ($state, $order): void {
+            Inside::restore($state);
+            [$this->red, $this->pending, $this->open, $this->numbers] = [false, [], null, []];
+            foreach ($tests as $i) {
+                $this->numbers[self::nameOf($this->tree->cases[$i])][] = $i;
+            }
+            $ids = [];
+            $this->tree->copyOf($tests, $ids, static function (\PHPUnit\Framework\TestSuite $suite) use ($order): void {
+                Inside::unfilter($suite);
+                if (empty($order['swap'])) {
+                    Inside::withoutFixtures($suite);
+                }
+            })->run();
+            $this->close();
+            $this->settle(true);
+        });
     }
 
     /** Loads and reads once what every child needs. */

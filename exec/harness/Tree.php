@@ -158,6 +158,12 @@ final class Tree
         return $copies[\spl_object_id($this->top)];
     }
 
+    /** Whether PHPUnit runs a test several times. */
+    public function isRepeated(int $number): bool
+    {
+        return $this->leaves[$number] instanceof TestSuite;
+    }
+
     /** Tells the keeper what is not run, before it is told of the tests. */
     public function tellOfOthers(): void
     {
