@@ -333,7 +333,8 @@ final class Inside
      */
     public static function beforeClass(string $class): void
     {
-        foreach (self::hooks()->hookMethods($class)['beforeClass']->methodNamesSortedByPriority() as $method) {
+        $methods = self::hooks()->hookMethods($class)['beforeClass'];
+        foreach (\is_array($methods) ? $methods : $methods->methodNamesSortedByPriority() as $method) { // 10.5: names
             if (\method_exists($class, $method)) {
                 $class::{$method}();
             }
