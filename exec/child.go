@@ -296,6 +296,19 @@ func (c *child) hear(m message, ord *order) error {
 	case "used":
 		used, _ := get[[]string](m, 0)
 		c.o.Opened, c.o.Used = append(c.o.Opened, used...), true
+	case "ended":
+		c.ended = true
+	case "last":
+		c.o.Last, _ = get[string](m, 0)
+	default:
+		return c.hearSequence(m)
+	}
+	return nil
+}
+
+// hearSequence takes in what only a sequence says.
+func (c *child) hearSequence(m message) error {
+	switch m.kind {
 	case "swap":
 		return c.swap(m)
 	case "prepared":
@@ -306,10 +319,6 @@ func (c *child) hear(m message, ord *order) error {
 		return c.goOn()
 	case "over":
 		c.o.Green, _ = get[bool](m, 0)
-	case "ended":
-		c.ended = true
-	case "last":
-		c.o.Last, _ = get[string](m, 0)
 	}
 	return nil
 }

@@ -30,19 +30,12 @@ func (x *explorer) conclude() error {
 			s.Tests[ev.Test].Outcome = ev.Kind
 		}
 	}
-	s.unfit = map[int]bool{}
-	for _, i := range x.plain.facts.Unfit {
-		s.unfit[i] = true
-	}
 	s.classes = x.rooted(x.whole.Classes)
 	if s.memory = x.e.set.Memory; s.memory == 0 {
 		s.memory = max(leastMemory, 3*x.whole.Memory)
 	}
 	x.linkDependencies()
-	for _, p := range slices.Concat(x.files, x.helpers) {
-		s.linesCount = s.linesCount || looksAtLines.Match(p.Source.Text)
-		s.loadsCount = s.loadsCount || looksAtLoaded.Match(p.Source.Text)
-	}
+	x.lookAtTexts()
 	reach := make([]map[int]bool, len(s.rows))
 	for i := range reach {
 		reach[i] = map[int]bool{}
@@ -77,6 +70,20 @@ func (x *explorer) conclude() error {
 	}
 	slices.Sort(s.always)
 	return nil
+}
+
+// lookAtTexts finds out what keeps mutants from being in the whole stage, and tests
+// from being in sequences.
+func (x *explorer) lookAtTexts() {
+	s := x.s
+	s.unfit = map[int]bool{}
+	for _, i := range x.plain.facts.Unfit {
+		s.unfit[i] = true
+	}
+	for _, p := range slices.Concat(x.files, x.helpers) {
+		s.linesCount = s.linesCount || looksAtLines.Match(p.Source.Text)
+		s.loadsCount = s.loadsCount || looksAtLoaded.Match(p.Source.Text)
+	}
 }
 
 // rooted writes rootMark for the root in classes' files.

@@ -159,26 +159,7 @@ func (d *desk) fits(t Task, tests []int, swaps bool) bool {
 // sequence runs tests of several mutants in one child. It gives what came of the
 // first of them.
 func (d *desk) sequence(ctx context.Context, tasks []Task, of func(Task) []int, swaps bool) (parts []outcome, end sequenceEnd, err error) {
-	r := runRequest{Mode: "sequence", Whole: true, Soft: true, Tests: []int{}}
-	lists := map[*int]int{}
-	for _, t := range tasks {
-		tests := of(t)
-		at, ok := lists[&tests[0]]
-		if !ok {
-			at = len(r.Lists)
-			lists[&tests[0]] = at
-			r.Lists = append(r.Lists, tests)
-		}
-		number := d.schemata.number[t.Mutant]
-		r.Sequence = append(r.Sequence, [3]int{d.schemata.place[number], number, at})
-		if swaps {
-			if r.Sources == nil {
-				r.Sources = map[string][]byte{}
-			}
-			r.Sources[t.Mutant.Source.Path] = t.Mutant.Source.Text
-			r.Swaps = append(r.Swaps, swap{t.Mutant.Source.Path, t.Mutant.Edit})
-		}
-	}
+	r := d.sequenceRequest(tasks, of, swaps)
 	withoutReaders := d.readers.Load()
 	o, err := d.run(ctx, d.w, r)
 	if err != nil {
@@ -219,6 +200,31 @@ func (d *desk) sequence(ctx context.Context, tasks []Task, of func(Task) []int, 
 		end = endedAsSuspect
 	}
 	return parts, end, nil
+}
+
+// sequenceRequest asks for tests of several tasks; each list of tests is in it once.
+func (d *desk) sequenceRequest(tasks []Task, of func(Task) []int, swaps bool) runRequest {
+	r := runRequest{Mode: "sequence", Whole: true, Soft: true, Tests: []int{}}
+	lists := map[*int]int{}
+	for _, t := range tasks {
+		tests := of(t)
+		at, ok := lists[&tests[0]]
+		if !ok {
+			at = len(r.Lists)
+			lists[&tests[0]] = at
+			r.Lists = append(r.Lists, tests)
+		}
+		number := d.schemata.number[t.Mutant]
+		r.Sequence = append(r.Sequence, [3]int{d.schemata.place[number], number, at})
+		if swaps {
+			if r.Sources == nil {
+				r.Sources = map[string][]byte{}
+			}
+			r.Sources[t.Mutant.Source.Path] = t.Mutant.Source.Text
+			r.Swaps = append(r.Swaps, swap{t.Mutant.Source.Path, t.Mutant.Edit})
+		}
+	}
+	return r
 }
 
 // readsSources reports whether a sequence may have read sources as text, or had

@@ -43,7 +43,7 @@ func Generate(f *syntax.File, src *Source, ops []*Operator, points *Points) []*M
 	slices.SortStableFunc(all, func(a, b found) int {
 		return cmp.Or(a.edit.Start-b.edit.Start, a.edit.End-b.edit.End, strings.Compare(a.op.ID, b.op.ID), strings.Compare(a.edit.New, b.edit.New))
 	})
-	seen := map[Edit]string{}
+	seen := map[Edit]string{} // change => the first operator that makes it
 	for _, x := range all {
 		k := reduced(f.Src, x.edit)
 		if id, ok := seen[k]; !ok || x.op.ID < id {
@@ -71,11 +71,7 @@ func Generate(f *syntax.File, src *Source, ops []*Operator, points *Points) []*M
 			m.Begin = x.node.Start
 		}
 		if points != nil {
-			at := holder(x.node, x.edit.Span)
-			m.Point, m.Inspected = points.At(at), isInspected(at)
-			if m.Point != FileLevel {
-				m.Place = places.of(at, x.edit, points)
-			}
+			m.locate(holder(x.node, x.edit.Span), points, places)
 		}
 		ms = append(ms, m)
 	}

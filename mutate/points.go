@@ -396,10 +396,15 @@ func hasGoto(n *syntax.Node) (found bool) {
 
 // Locate sets the point and the place of a mutant that no operator made.
 func (p *Points) Locate(f *syntax.File, m *Mutant) {
-	at := holder(f.Root, m.Edit.Span)
-	m.Point, m.Inspected = p.At(at), isInspected(at)
+	places := newPlacer(f)
+	p.breaks = places.breaks
+	m.locate(holder(f.Root, m.Edit.Span), p, places)
+}
+
+// locate finds out where a mutant is whose edit a node holds.
+func (m *Mutant) locate(at *syntax.Node, points *Points, places *placer) {
+	m.Point, m.Inspected = points.At(at), isInspected(at)
 	if m.Point != FileLevel {
-		places := newPlacer(f)
-		m.Place, p.breaks = places.of(at, m.Edit, p), places.breaks
+		m.Place = places.of(at, m.Edit, points)
 	}
 }
