@@ -49,7 +49,9 @@ func (j *bench) check(ctx context.Context, w *worker, by way) error {
 	j.mu.Unlock()
 	defer func() {
 		j.mu.Lock()
-		j.rests[w] = before
+		if before != nil {
+			j.rests[w] = before
+		}
 		j.mu.Unlock()
 	}()
 	if by == inSequence {
