@@ -27,7 +27,8 @@ const (
 	Statement            // among others
 	Body                 // a statement that is the body of another, without braces
 	Condition            // an expression in parentheses
-	Expression           // one without, on one line of several that a statement has
+	Expression           // one without, of a statement that has several lines
+	Element              // of an array literal, which is there or not
 )
 
 // placer finds the places of one file's mutants.
@@ -97,12 +98,18 @@ var (
 
 // of gives the smallest place around an edit; n holds the edit.
 func (p *placer) of(n *syntax.Node, e Edit, points *Points) Place {
+	if at, block := added(n, e); block != nil {
+		return Place{at, Statement, points.At(block)}
+	}
+	element := droppedElement(p.file, n, e)
 	var inner *syntax.Node
+	index := false // inner stands in the brackets of something
 	for ; n != nil && n.Parent != nil; n = n.Parent {
-		if isApart(n) {
-			inner = nil
-		} else if inner == nil && n.Contains(e.Span) && isValue(n) {
-			inner = n
+		switch {
+		case isText(n), !index && isApart(n):
+			inner, element = nil, nil
+		case inner == nil && n.Contains(e.Span) && isValue(n) && (p.isOneLine(n) || n.Span == e.Span):
+			inner, index = n, isIndex(n)
 		}
 		kind := NoPlace
 		switch {
@@ -122,7 +129,10 @@ func (p *placer) of(n *syntax.Node, e Edit, points *Points) Place {
 		default:
 			return Place{}
 		}
-		if inner != nil && !p.isOneLine(n) && p.isOneLine(inner) {
+		if !p.isOneLine(n) && element != nil && p.isOneLine(element) && p.isFit(element) {
+			return Place{element.Span, Element, points.At(element)}
+		}
+		if !p.isOneLine(n) && inner != nil {
 			n, kind = inner, Expression
 		}
 		if !n.Contains(e.Span) || !p.isFit(n) || !p.keepsKind(n, e) {
@@ -137,11 +147,58 @@ func (p *placer) isOneLine(n *syntax.Node) bool {
 	return bytes.IndexByte(p.file.Src[n.Start:n.End], '\n') < 0
 }
 
+// added gives the place of a statement that an edit adds to a block; n is at the
+// edit or around it.
+func added(n *syntax.Node, e Edit) (at syntax.Span, block *syntax.Node) {
+	text := strings.ToLower(strings.TrimSpace(e.New))
+	if e.Start != e.End || !strings.HasSuffix(text, ";") || strings.Contains(text, "continue") || strings.Contains(text, "yield") {
+		return at, nil
+	}
+	if !n.Is("compound_statement") {
+		n = n.Up("compound_statement")
+	}
+	if n == nil || n.Bad || e.Start <= n.Start || n.End <= e.Start || n.Up("method_declaration", "function_definition", "anonymous_function") == nil {
+		return at, nil
+	}
+	for _, c := range n.Children {
+		if c.Start < e.Start && e.Start < c.End {
+			return at, nil
+		}
+	}
+	return e.Span, n
+}
+
+// droppedElement gives the element of an array literal that an edit takes away with
+// its comma, if the rest is what it would be without its place: it has no key, or a
+// string for one.
+func droppedElement(f *syntax.File, n *syntax.Node, e Edit) *syntax.Node {
+	if e.New != "" || !n.Is("array_creation_expression") || n.Parent.Is("foreach_statement") || n.Field == "left" {
+		return nil
+	}
+	for _, c := range n.Children {
+		if c.Is("array_element_initializer") && e.Start <= c.Start && c.End <= e.End {
+			parts := c.NamedChildren()
+			if c.First("by_ref", "reference_modifier", "variadic_unpacking") != nil || len(parts) > 2 || len(parts) == 2 && !isWord(f, parts[0]) {
+				return nil
+			}
+			return c
+		}
+	}
+	return nil
+}
+
+// isWord reports whether a node is a string that PHP does not take for a number when
+// it is a key.
+func isWord(f *syntax.File, n *syntax.Node) bool {
+	return n.Is("string") && strings.Trim(f.Text(n), `'-0123456789`) != ""
+}
+
 // Expressions that give a value and never a variable, and those that give one
 // except where PHP would take a reference.
 var (
 	values = map[string]bool{"binary_expression": true, "unary_op_expression": true, "conditional_expression": true, "cast_expression": true,
-		"integer": true, "float": true, "string": true, "encapsed_string": true, "boolean": true, "null": true, "array_creation_expression": true}
+		"integer": true, "float": true, "string": true, "encapsed_string": true, "boolean": true, "null": true, "array_creation_expression": true,
+		"throw_expression": true}
 	results = map[string]bool{"function_call_expression": true, "member_call_expression": true, "scoped_call_expression": true,
 		"nullsafe_member_call_expression": true, "object_creation_expression": true}
 )
@@ -149,7 +206,13 @@ var (
 // isValue reports whether a choice of expressions, in parentheses, can stand where
 // a node does.
 func isValue(n *syntax.Node) bool {
-	if n.Bad || n.Parent.Bad || !values[n.Kind] && !results[n.Kind] {
+	if n.Bad || n.Parent.Bad {
+		return false
+	}
+	if isSubject(n) {
+		return true
+	}
+	if !values[n.Kind] && !results[n.Kind] {
 		return false
 	}
 	switch n.Parent.Kind {
@@ -158,15 +221,30 @@ func isValue(n *syntax.Node) bool {
 	case "array_element_initializer":
 		return n.Parent.First("by_ref", "reference_modifier", "variadic_unpacking") == nil
 	case "binary_expression":
-		return !n.Parent.Child("operator").Is("instanceof", "??") && n.Parent.First("instanceof") == nil
+		operator := n.Parent.Child("operator")
+		return !operator.Is("instanceof") && n.Parent.First("instanceof") == nil && (!operator.Is("??") || n.Field == "right")
 	case "conditional_expression", "cast_expression", "parenthesized_expression":
 		return n.Field != "condition" || n.Parent.Is("conditional_expression")
 	case "assignment_expression", "augmented_assignment_expression":
 		return n.Field == "right"
-	case "return_statement", "match_conditional_expression", "match_default_expression":
-		return n.Parent.Is("match_conditional_expression", "match_default_expression") || returnsValue(n)
+	case "match_conditional_expression", "match_default_expression", "match_condition_list":
+		return true
+	case "return_statement":
+		return returnsValue(n)
 	}
-	return false
+	return isIndex(n)
+}
+
+// isIndex reports whether a node stands between the brackets behind something.
+func isIndex(n *syntax.Node) bool {
+	parts := n.Parent.NamedChildren()
+	return n.Parent.Is("subscript_expression") && len(parts) == 2 && parts[1] == n && values[n.Kind]
+}
+
+// isSubject reports whether a node is what a loop takes values from, not variables.
+func isSubject(n *syntax.Node) bool {
+	loop := n.Parent
+	return loop.Is("foreach_statement") && loop.NamedChildren()[0] == n && loop.First("by_ref") == nil && !pairByRef(loop) && !n.Is("throw_expression")
 }
 
 // returnsValue reports whether the function that holds a node returns no reference.
@@ -176,12 +254,18 @@ func returnsValue(n *syntax.Node) bool {
 }
 
 // isApart reports whether what a node holds is not evaluated like other
-// expressions: where variables are assigned to or looked for, and in strings.
+// expressions: where variables are assigned to or looked for.
 func isApart(n *syntax.Node) bool {
-	return n.Is("encapsed_string", "heredoc", "shell_command_expression", "formal_parameters", "attribute_list", "list_literal",
-		"by_ref", "reference_assignment_expression", "subscript_expression", "anonymous_function_use_clause", "exit_statement") && n.Kind != "encapsed_string" ||
+	return n.Is("list_literal", "by_ref", "reference_assignment_expression", "subscript_expression", "exit_statement") ||
 		n.Field == "left" && n.Parent.Is("assignment_expression", "augmented_assignment_expression") ||
-		n.Parent.Is("foreach_statement", "encapsed_string", "unset_statement", "update_expression", "case_statement")
+		n.Parent.Is("unset_statement", "update_expression", "case_statement") ||
+		n.Parent.Is("foreach_statement") && !isSubject(n) && !n.Is("compound_statement", "colon_block") && n.Field != "body"
+}
+
+// isText reports whether a node stands in a string, or where only constants may.
+func isText(n *syntax.Node) bool {
+	return n.Is("heredoc", "shell_command_expression", "formal_parameters", "attribute_list", "anonymous_function_use_clause") ||
+		n.Parent.Is("encapsed_string", "heredoc_body")
 }
 
 // isFit reports whether copies of a node can stand beside it.

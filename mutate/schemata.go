@@ -56,7 +56,7 @@ func (p *Points) Combine(ms []Numbered) Schemata {
 			c.copies[m.Place] = append(c.copies[m.Place], m)
 		}
 	}
-	slices.SortFunc(c.places, func(a, b Place) int { return cmp.Or(a.Start-b.Start, b.End-a.End, int(a.Kind)-int(b.Kind)) })
+	slices.SortFunc(c.places, func(a, b Place) int { return cmp.Or(a.Start-b.Start, b.End-a.End, int(b.Kind)-int(a.Kind)) })
 	c.write(0, len(p.Source.Text), 0)
 	c.out.Text = c.text.Bytes()
 	return c.out
@@ -72,7 +72,7 @@ type combiner struct {
 	points *Points
 	note   string
 	out    Schemata
-	places []Place // outer ones first
+	places []Place // outer ones first; an element is around its value
 	copies map[Place][]Numbered
 	text   bytes.Buffer
 	noted  int // how many entries of functions are written
@@ -105,6 +105,13 @@ func (c *combiner) plain(start, end int) {
 func (c *combiner) place(p Place, at int) (next int) {
 	ms := c.copies[p]
 	number := ms[0].Number
+	if p.Kind == Element {
+		fmt.Fprintf(&c.text, `...(\AssayHarness\Active::$place===%d?[]:[`, number)
+		c.out.Places[number] = number
+		next = c.write(p.Start, p.End, at+1)
+		c.text.WriteString("])")
+		return next
+	}
 	if p.Kind == Condition || p.Kind == Expression {
 		fmt.Fprintf(&c.text, `(\AssayHarness\Active::$place===%d?(`, number)
 		for i, m := range ms {
@@ -165,6 +172,9 @@ func (c *combiner) oneLine(start, end int) string {
 // of its place, has no code that stands on another line in the mutant.
 func (c *combiner) keepsLines(m Numbered) bool {
 	src := c.points.Source.Text
+	if m.Place.Kind == Element {
+		return true
+	}
 	if m.Place.Kind == Expression && strings.TrimSpace(c.copy(m)) == "" {
 		return false // an argument that is taken away
 	}

@@ -34,6 +34,16 @@ func TestPlaces(t *testing.T) {
 		{"f(<<<X\n$a\nX, «1»);", "0", "expression 1"}, // on its own line
 		{"switch ($a) { case «1»: f(); }", "2", "statement switch ($a) { case 1: f(); }"},
 		{"f($a, «__LINE__»);", "0", "statement f($a, __LINE__);"},
+		{"foreach («$a» as $b) {\n}", "[]", "expression $a"},
+		{"foreach («$a» as &$b) {\n}", "[]", "statement foreach ($a as &$b) {\n}"},
+		{"foreach ($a as $b) {\nf(); «»}", "break; ", "statement "},
+		{"$x = [\n«'k' => $a,\n»$b];", "", "element 'k' => $a"},
+		{"$x = [\n«'7' => $a,\n»$b];", "", "statement $x = [\n'7' => $a,\n$b];"}, // an integer, to PHP
+		{"[\n$a[«1»], $b] = $c;", "2", "expression 1"},
+		{"return $a\n?? «throw new E('x')»;", "null", "expression throw new E('x')"},
+		{"return $a[«1»]\n?? 2;", "2", "expression 1"},
+		{"return «1»\n?? 2;", "3", "statement return 1\n?? 2;"},
+		{"f(\n«&$a»);", "$a", "statement f(\n&$a);"},
 	} {
 		before, rest, _ := strings.Cut(c.body, "«")
 		old, after, _ := strings.Cut(rest, "»")
@@ -50,7 +60,7 @@ func TestPlaces(t *testing.T) {
 		points.Locate(f, m)
 		got := ""
 		if m.Place.Kind != NoPlace {
-			got = [...]string{"", "statement ", "body ", "condition ", "expression "}[m.Place.Kind] + text[m.Place.Start:m.Place.End]
+			got = [...]string{"", "statement ", "body ", "condition ", "expression ", "element "}[m.Place.Kind] + text[m.Place.Start:m.Place.End]
 		}
 		if got != c.want {
 			t.Errorf("%s: the place is %q, want %q", c.body, got, c.want)
@@ -79,8 +89,8 @@ func TestCombine(t *testing.T) {
 	want := "<?php\nfunction f($a) { \\AssayHarness\\Active::$files->used['src/f.php']=1;\n" +
 		"    if (" + place + "1?(" + mutant + "1?(($a <= 1)):(($a != 1))):(($a < 1)))\n" +
 		"        {if(" + place + "3){if(" + mutant + "3){g($a - 2);}}else{g($a + 2);}}\n" +
-		"    if(" + place + "5){if(" + mutant + "5){return null;}}else{return h(\n" +
-		"        (" + place + "4?(3):($a - 3)),\n        4\n    );}\n}\n"
+		"    return (" + place + "5?(null):(h(\n" +
+		"        (" + place + "4?(3):($a - 3)),\n        4\n    )));\n}\n"
 	if string(s.Text) != want {
 		t.Errorf("got\n%s\nwant\n%s", s.Text, want)
 	}

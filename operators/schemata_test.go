@@ -73,8 +73,8 @@ func TestSchemataAreTheMutants(t *testing.T) {
 			}
 		}
 	}
-	t.Logf("%d files, %d mutants: statements, bodies, conditions, expressions %v", files, asked, kinds)
-	for _, kind := range []mutate.PlaceKind{mutate.Statement, mutate.Body, mutate.Condition, mutate.Expression} {
+	t.Logf("%d files, %d mutants: statements, bodies, conditions, expressions, elements %v", files, asked, kinds)
+	for _, kind := range []mutate.PlaceKind{mutate.Statement, mutate.Body, mutate.Condition, mutate.Expression, mutate.Element} {
 		if kinds[kind] < 8 {
 			t.Errorf("only %d mutants of kind %d were asked about", kinds[kind], kind)
 		}

@@ -54,6 +54,10 @@ function nodes(mixed $at, int $place, int $mutant, array &$out, int $behind = PH
     if (!$at instanceof Node || $at instanceof Node\Stmt\Nop || isNote($at)) {
         return;
     }
+    if ($at instanceof Node\Expr\ArrayItem && $at->unpack && $at->value instanceof Node\Expr\Ternary && asked($at->value->cond, 'place') !== null) {
+        nodes((asked($at->value->cond, 'place') === $place ? $at->value->if : $at->value->else)->items, $place, $mutant, $out);
+        return;
+    }
     foreach (['place' => $place, 'mutant' => $mutant] as $property => $chosen) {
         if (!$at instanceof Node\Stmt\If_ && !$at instanceof Node\Expr\Ternary) {
             break;
