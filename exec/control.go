@@ -6,7 +6,9 @@ package exec
 import (
 	"context"
 	"crypto/sha256"
+	"errors"
 	"fmt"
+	"slices"
 
 	"assay/mutate"
 )
@@ -54,20 +56,62 @@ func (j *bench) check(ctx context.Context, w *worker, by way) error {
 		}
 		j.mu.Unlock()
 	}()
-	if by == inSequence {
-		return j.controlSequence(ctx, w, *t)
+	if by != bySwap {
+		j.wholeOnce.Do(func() { j.wholeGreen = j.suiteInWhole(ctx, w, *t) })
+		if !j.wholeGreen {
+			w.whole, w.unfit = nil, nil
+			return errClosed
+		}
 	}
-	return j.controlsPass(ctx, w, *t, by == byChoice)
+	if by == inSequence {
+		err := j.controlSequence(ctx, w, *t)
+		if isControl(err) {
+			j.spoiled.Store(true)
+			err = errClosed
+		}
+		return err
+	}
+	err := j.controlsPass(ctx, w, *t, by == byChoice)
+	if by == byChoice && isControl(err) {
+		w.whole, w.unfit = nil, nil
+		err = errClosed
+	}
+	return err
 }
 
-// controlError ends a run: no verdict of it can be trusted.
+// errClosed says that a quick way is not to be gone: its controls did not pass. The
+// plain way is still there.
+var errClosed = errors.New("this way is closed")
+
+// controlError says that no verdict that came by a way can be trusted. Of the plain
+// way it ends the run.
 type controlError struct{ text string }
+
+func isControl(err error) bool {
+	var failed *controlError
+	return errors.As(err, &failed)
+}
 
 func (e *controlError) Error() string {
 	return "control failed: " + e.text + "; no verdict of this run can be trusted"
 }
 
-// controlSequence runs the two controls in one sequence.
+// suiteInWhole reports whether the suite is green in the whole stage, as it is where
+// each class is loaded when it is first needed.
+func (j *bench) suiteInWhole(ctx context.Context, w *worker, t Task) bool {
+	r := j.request(t, t.Mutant.Source.Text, nil)
+	r.Mode, r.Whole = "all", true
+	o, err := w.run(ctx, r)
+	if err != nil || o.Stage != 3 || !o.Done {
+		return false
+	}
+	return !slices.ContainsFunc(o.Events, func(e event) bool {
+		return e.Fatal && (e.Test < 0 || !j.s.Tests[e.Test].Shaky)
+	})
+}
+
+// controlSequence runs the two controls in one sequence: the first part must come
+// to its end and be green, the second must not.
 func (j *bench) controlSequence(ctx context.Context, w *worker, t Task) error {
 	n := j.schemata.controls
 	o, err := j.run(ctx, w, runRequest{Mode: "sequence", Whole: true, Soft: true, Tests: []int{}, Lists: [][]int{t.Tests},
@@ -75,17 +119,17 @@ func (j *bench) controlSequence(ctx context.Context, w *worker, t Task) error {
 	if err != nil {
 		return err
 	}
-	for i, want := range []mutate.Status{mutate.Survived, mutate.Killed} {
-		if i < len(o.Parts) && judge(o.Parts[i]).Status != want {
-			return &controlError{fmt.Sprintf("number %d of a sequence was judged %v, not %v (%s; tests %v)", i+1,
-				judge(o.Parts[i]).Status, want, judge(o.Parts[i]).Detail, names(j.s.rows, t.Tests))}
-		}
+	switch {
+	case len(o.Parts) > 0 && judge(o.Parts[0]).Status != mutate.Survived:
+		return &controlError{fmt.Sprintf("unchanged code in a sequence was judged %v (%s)", judge(o.Parts[0]).Status, judge(o.Parts[0]).Detail)}
+	case len(o.Parts) > 1 && judge(o.Parts[1]).Status != mutate.Killed:
+		return &controlError{"a sequence goes on behind what ends the process"}
 	}
 	return nil
 }
 
 // controlsPass runs the two controls with the file and the tests of a task; whole
-// has a statement throw in the whole stage instead of the file.
+// has a statement end the process in the whole stage, instead of a file that throws.
 func (j *bench) controlsPass(ctx context.Context, w *worker, t Task, whole bool) error {
 	for _, c := range []struct {
 		what, text string
@@ -96,7 +140,7 @@ func (j *bench) controlsPass(ctx context.Context, w *worker, t Task, whole bool)
 	} {
 		r := j.request(t, []byte(c.text), t.Tests)
 		if r.Whole = whole; whole && c.want == mutate.Killed {
-			r.Text, r.Mutant = j.schemata.thrower, j.schemata.controls
+			r.Text, r.Mutant = j.schemata.ender, j.schemata.controls
 			r.Place = j.schemata.place[r.Mutant]
 		}
 		o, err := j.run(ctx, w, r)

@@ -257,7 +257,12 @@ type rests struct {
 
 // run asks for one child and notes what was used for it.
 func (j *bench) run(ctx context.Context, w *worker, r runRequest) (outcome, error) {
-	if err := j.check(ctx, w, r.way()); err != nil {
+	err := j.check(ctx, w, r.way())
+	if err == errClosed && r.Sequence == nil {
+		r.Whole, r.Place, r.Mutant = false, 0, 0
+		err = j.check(ctx, w, r.way())
+	}
+	if err != nil {
 		return outcome{}, err
 	}
 	o, err := w.run(ctx, r)

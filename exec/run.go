@@ -66,16 +66,18 @@ func (e *Engine) Run(ctx context.Context, s *Survey, tasks []Task, each func(mut
 
 // bench holds what the workers of one Run share.
 type bench struct {
-	e        *Engine
-	s        *Survey
-	schemata *schemata
-	mu       sync.Mutex
-	controls map[string]outcome // stage and tests => the run of unchanged code
-	named    map[*int][]mutate.TestID
-	rests    map[*worker]*rests
-	sample   *Task       // for controls
-	readers  atomic.Bool // tests that look at files are in no sequence
-	spoiled  atomic.Bool // a sequence was not what it should be: there are no more
+	e          *Engine
+	s          *Survey
+	schemata   *schemata
+	mu         sync.Mutex
+	controls   map[string]outcome // stage and tests => the run of unchanged code
+	named      map[*int][]mutate.TestID
+	rests      map[*worker]*rests
+	sample     *Task       // for controls
+	readers    atomic.Bool // tests that look at files are in no sequence
+	wholeOnce  sync.Once
+	wholeGreen bool        // the suite is in the whole stage, unchanged
+	spoiled    atomic.Bool // a sequence was not what it should be: there are no more
 }
 
 // work takes tasks until there are none, replacing its worker when it dies.
@@ -127,7 +129,7 @@ func (d *desk) alone(ctx context.Context, t Task, k known) (v mutate.Verdict, er
 		if ctx.Err() != nil {
 			return v, ctx.Err()
 		}
-		if failed := (*controlError)(nil); errors.As(err, &failed) {
+		if isControl(err) {
 			return v, err
 		}
 		d.w.kill()

@@ -2,7 +2,6 @@ package exec
 
 import (
 	"context"
-	"errors"
 	"slices"
 
 	"assay/mutate"
@@ -163,8 +162,11 @@ func (d *desk) sequence(ctx context.Context, tasks []Task, of func(Task) []int, 
 	withoutReaders := d.readers.Load()
 	o, err := d.run(ctx, d.w, r)
 	if err != nil {
-		if failed := (*controlError)(nil); errors.As(err, &failed) {
+		switch {
+		case isControl(err):
 			return nil, 0, err
+		case err == errClosed:
+			return nil, 0, nil
 		}
 		if ctx.Err() != nil {
 			return nil, 0, ctx.Err()

@@ -156,9 +156,9 @@ type schemata struct {
 	request *schemataRequest // nil: there are none
 	number  map[*mutate.Mutant]int
 	place   map[int]int // number of a mutant => that of its place
-	// control is a task whose code throws when number controls is chosen.
+	// control is a task whose code ends the process when number controls is chosen.
 	control  *Task
-	thrower  []byte // its file with that change
+	ender    []byte // its file with that change
 	repeats  bool   // its tests may be in a sequence; else no tests are
 	controls int
 }
@@ -192,47 +192,66 @@ var (
 		`(class|interface|trait|enum)_exists\s*\([^;]*,\s*(false|0)\b)`)
 )
 
-// combine makes the schemata of tasks.
+// combine makes the schemata of tasks, if one of them can serve as a control.
 func (s *Survey) combine(tasks []Task, parses func([]byte) (bool, error)) (*schemata, error) {
-	c := &schemata{number: map[*mutate.Mutant]int{}, place: map[int]int{}, controls: len(tasks) + 1}
+	if s.loadsCount {
+		return &schemata{}, nil
+	}
+	for without := map[string]bool{}; ; {
+		c, byFile := s.choose(tasks, without)
+		if c.control == nil {
+			return &schemata{}, nil
+		}
+		for _, path := range slices.Sorted(maps.Keys(byFile)) {
+			combined, ok, err := s.combineFile(s.points[path], byFile[path], parses)
+			if err != nil {
+				return nil, err
+			}
+			if !ok {
+				continue
+			}
+			c.request.Texts[path] = combined.Text
+			maps.Copy(c.place, combined.Places)
+			if len(s.byFile[path]) > 0 {
+				c.request.Classes = append(c.request.Classes, s.points[path].Classes...)
+			}
+		}
+		if c.place[c.controls] != 0 {
+			return c, nil
+		}
+		without[c.control.Mutant.Source.Path] = true // its file cannot be combined
+	}
+}
+
+// choose numbers the mutants that may be in schemata, by file, and picks a control
+// from files other than some.
+func (s *Survey) choose(tasks []Task, without map[string]bool) (*schemata, map[string][]mutate.Numbered) {
+	c := &schemata{number: map[*mutate.Mutant]int{}, place: map[int]int{}, controls: len(tasks) + 1,
+		request: &schemataRequest{Texts: map[string][]byte{}}}
 	byFile := map[string][]mutate.Numbered{}
-	for i := range tasks {
-		m := tasks[i].Mutant
+	for i, t := range tasks {
+		m := t.Mutant
 		path := m.Source.Path
-		if m.Place.Kind == mutate.NoPlace || s.linesCount && strings.Contains(m.Before(), "\n") || len(tasks[i].Tests) == 0 || s.dropped[path] || s.building[m.Point] || s.building[m.Place.Point] || m.Place.Point == mutate.FileLevel {
+		if m.Place.Kind == mutate.NoPlace || m.Place.Point == mutate.FileLevel || len(t.Tests) == 0 || s.dropped[path] ||
+			s.building[m.Point] || s.building[m.Place.Point] || s.linesCount && strings.Contains(m.Before(), "\n") {
 			continue
 		}
 		c.number[m] = i + 1
 		byFile[path] = append(byFile[path], mutate.Numbered{Mutant: m, Number: i + 1})
-		if m.Place.Kind == mutate.Statement && !c.repeats {
-			if c.repeats = s.repeatable(tasks[i]) && !slices.ContainsFunc(tasks[i].Tests, func(t int) bool { return s.unfit[t] }); c.repeats || c.control == nil {
+		// Of a control it must be certain that it is run when its point is passed.
+		if m.Place.Kind == mutate.Statement && m.Place.Len() > 0 && m.Place.Point == m.Point && !c.repeats && !without[path] {
+			fit := s.repeatable(t) && !slices.ContainsFunc(t.Tests, func(t int) bool { return s.unfit[t] })
+			if c.repeats = fit; fit || c.control == nil {
 				c.control = &tasks[i]
 			}
 		}
 	}
-	if s.loadsCount || c.control == nil {
-		return &schemata{}, nil
+	if c.control != nil {
+		m := c.control.Mutant
+		ender := *m // code and tests may catch what is thrown; this they cannot
+		ender.Edit = mutate.Edit{Span: m.Place.Span, New: `exit(70);`}
+		c.ender = ender.Edit.Apply(m.Source.Text)
+		byFile[m.Source.Path] = append(byFile[m.Source.Path], mutate.Numbered{Mutant: &ender, Number: c.controls})
 	}
-	m := c.control.Mutant
-	thrower := *m
-	thrower.Edit = mutate.Edit{Span: m.Place.Span, New: `throw new \Error('assay: control');`}
-	c.thrower = thrower.Edit.Apply(m.Source.Text)
-	byFile[m.Source.Path] = append(byFile[m.Source.Path], mutate.Numbered{Mutant: &thrower, Number: c.controls})
-	c.request = &schemataRequest{Texts: map[string][]byte{}}
-	for _, path := range slices.Sorted(maps.Keys(byFile)) {
-		p := s.points[path]
-		combined, ok, err := s.combineFile(p, byFile[path], parses)
-		if err != nil {
-			return nil, err
-		}
-		if !ok {
-			continue
-		}
-		c.request.Texts[path] = combined.Text
-		maps.Copy(c.place, combined.Places)
-		if len(s.byFile[path]) > 0 {
-			c.request.Classes = append(c.request.Classes, p.Classes...)
-		}
-	}
-	return c, nil
+	return c, byFile
 }
