@@ -153,9 +153,15 @@ final class Channel
         if (\is_resource($this->stream) && $this->isOurs() && $this->write($line)) {
             return true;
         }
-        $this->dead[] = $this->stream;
+        for ($times = 5; $times > 0; --$times) {
+            $this->dead[] = $this->stream;
+            if ($this->open() && $this->write($line)) {
+                return true;
+            }
+            \usleep(10_000); // a busy keeper
+        }
 
-        return $this->open() && $this->write($line);
+        return false;
     }
 
     /** Closed descriptors are given out again: what we hold may be somebody else's file by now. */
