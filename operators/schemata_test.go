@@ -1,13 +1,9 @@
 package operators_test
 
 import (
-	"bufio"
 	"encoding/base64"
-	"encoding/json"
-	"io"
 	"math/rand/v2"
 	"os"
-	osexec "os/exec"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -15,7 +11,6 @@ import (
 	"time"
 
 	"assay/mutate"
-	"assay/mutate/syntax"
 	"assay/mutate/syntax/syntaxtest"
 	"assay/operators"
 )
@@ -124,19 +119,8 @@ function halves(int $n): iterable { while ($n > 1) yield $n = intdiv($n, 2); if 
 
 // placedMutants gives a file's mutants that may be part of schemata, with numbers.
 func placedMutants(t *testing.T, php *syntaxtest.Tokenizer, path string) (*mutate.Points, []mutate.Numbered) {
-	src, err := os.ReadFile(path)
-	if err != nil {
-		t.Fatal(err)
-	}
-	r, err := php.Read(src)
-	if err != nil {
-		t.Fatal(err)
-	}
-	f, err := syntax.ParseTokens(path, src, r.Tokens)
-	if err != nil {
-		t.Fatal(err)
-	}
-	source := &mutate.Source{Path: path, Text: src}
+	f := treeOf(t, php, path)
+	source := &mutate.Source{Path: path, Text: f.Src}
 	points := mutate.Layout(f, source, 1)
 	var out []mutate.Numbered
 	for i, m := range mutate.Generate(f, source, operators.All(), points) {
@@ -151,64 +135,22 @@ func placedMutants(t *testing.T, php *syntaxtest.Tokenizer, path string) (*mutat
 // in the schemata, and one without a mutant for the original, and for each of
 // them "" or what is wrong; nil when a text is refused.
 func startSchemataOracle(t *testing.T) func(path string, p *mutate.Points, ms []mutate.Numbered) ([]string, []mutate.Numbered) {
-	c := osexec.Command("php", "-d", "short_open_tag=0", "../testdata/oracle/schemata.php")
-	c.Stderr = os.Stderr
-	in, err := c.StdinPipe()
-	if err != nil {
-		t.Fatal(err)
-	}
-	out, err := c.StdoutPipe()
-	if err != nil {
-		t.Fatal(err)
-	}
-	if err := c.Start(); err != nil {
-		t.Fatalf("this test needs PHP: %v", err)
-	}
-	t.Cleanup(func() {
-		in.Close()
-		if err := c.Wait(); err != nil {
-			t.Error(err)
-		}
-	})
-	lines := bufio.NewReaderSize(out, 1<<20)
+	ask := startScript(t, "schemata.php")
 	return func(path string, p *mutate.Points, ms []mutate.Numbered) ([]string, []mutate.Numbered) {
-		return askSchemata(t, in, lines, path, p.Combine(ms), ms)
-	}
-}
-
-func askSchemata(t *testing.T, in io.Writer, lines *bufio.Reader, path string, s mutate.Schemata, ms []mutate.Numbered) ([]string, []mutate.Numbered) {
-	var list []mutate.Numbered
-	rows := [][5]any{}
-	for _, m := range ms {
-		if place, ok := s.Places[m.Number]; ok {
-			list = append(list, m)
-			rows = append(rows, [5]any{m.Edit.Start, m.Edit.End, base64.StdEncoding.EncodeToString([]byte(m.Edit.New)), m.Number, place})
+		s := p.Combine(ms)
+		var list []mutate.Numbered
+		rows := [][5]any{}
+		for _, m := range ms {
+			if place, ok := s.Places[m.Number]; ok {
+				list = append(list, m)
+				rows = append(rows, [5]any{m.Edit.Start, m.Edit.End, base64.StdEncoding.EncodeToString([]byte(m.Edit.New)), m.Number, place})
+			}
 		}
-	}
-	question, err := json.Marshal(map[string]any{"path": path, "schemata": base64.StdEncoding.EncodeToString(s.Text), "mutants": rows})
-	if err != nil {
-		t.Fatal(err)
-	}
-	if _, err := in.Write(append(question, '\n')); err != nil {
-		t.Fatal(err)
-	}
-	line, err := lines.ReadBytes('\n')
-	if err != nil {
-		t.Fatalf("php ended at %s: %v", path, err)
-	}
-	var answers []*string
-	if err := json.Unmarshal(line, &answers); err != nil {
-		return nil, nil // {"error": ...}
-	}
-	if len(answers) != len(list)+1 {
-		t.Fatalf("%s: %d answers to %d questions", path, len(answers), len(list)+1)
-	}
-	texts := make([]string, len(answers))
-	for i, a := range answers {
-		if a != nil {
-			texts[i] = *a
+		answers := ask(path, len(list)+1, map[string]any{"path": path, "schemata": base64.StdEncoding.EncodeToString(s.Text), "mutants": rows})
+		if answers == nil {
+			return nil, nil
 		}
+		original := &mutate.Mutant{ID: "the original", Source: &mutate.Source{Path: path}}
+		return answers, append(list, mutate.Numbered{Mutant: original})
 	}
-	original := &mutate.Mutant{ID: "the original", Source: &mutate.Source{Path: path}}
-	return texts, append(list, mutate.Numbered{Mutant: original})
 }

@@ -5,7 +5,6 @@ import (
 	"encoding/base64"
 	"encoding/json"
 	"fmt"
-	"io"
 	"math/rand/v2"
 	"os"
 	osexec "os/exec"
@@ -91,6 +90,11 @@ func askCorpus(t *testing.T, ask func(path string, ms []*mutate.Mutant) []string
 
 // mutantsOf gives a file's tree and its mutants by all operators.
 func mutantsOf(t *testing.T, php *syntaxtest.Tokenizer, path string) (*syntax.File, []*mutate.Mutant) {
+	f := treeOf(t, php, path)
+	return f, mutate.Generate(f, &mutate.Source{Path: path, Text: f.Src}, operators.All(), nil)
+}
+
+func treeOf(t *testing.T, php *syntaxtest.Tokenizer, path string) *syntax.File {
 	src, err := os.ReadFile(path)
 	if err != nil {
 		t.Fatal(err)
@@ -103,12 +107,26 @@ func mutantsOf(t *testing.T, php *syntaxtest.Tokenizer, path string) (*syntax.Fi
 	if err != nil {
 		t.Fatal(err)
 	}
-	return f, mutate.Generate(f, &mutate.Source{Path: path, Text: src}, operators.All(), nil)
+	return f
 }
 
 // startOracle starts a script of testdata/oracle. The function gives, for each
 // mutant of a file, "" or what is wrong; nil when the file itself is refused.
 func startOracle(t *testing.T, script string, flags ...string) func(path string, ms []*mutate.Mutant) []string {
+	ask := startScript(t, script, flags...)
+	return func(path string, ms []*mutate.Mutant) []string {
+		edits := make([][3]any, len(ms))
+		for i, m := range ms {
+			edits[i] = [3]any{m.Edit.Start, m.Edit.End, base64.StdEncoding.EncodeToString([]byte(m.Edit.New))}
+		}
+		return ask(path, len(ms), map[string]any{"path": path, "edits": edits})
+	}
+}
+
+// startScript starts a script of testdata/oracle, which answers each question
+// about a file with a list of so many answers, "" for nothing wrong; nil when the
+// file itself is refused.
+func startScript(t *testing.T, script string, flags ...string) func(path string, answers int, question map[string]any) []string {
 	c := osexec.Command("php", append(append([]string{"-d", "short_open_tag=0"}, flags...), "../testdata/oracle/"+script)...)
 	c.Stderr = os.Stderr
 	in, err := c.StdinPipe()
@@ -129,39 +147,33 @@ func startOracle(t *testing.T, script string, flags ...string) func(path string,
 		}
 	})
 	lines := bufio.NewReaderSize(out, 1<<20)
-	return func(path string, ms []*mutate.Mutant) []string { return askMutants(t, in, lines, path, ms) }
-}
-
-func askMutants(t *testing.T, in io.Writer, lines *bufio.Reader, path string, ms []*mutate.Mutant) []string {
-	edits := make([][3]any, len(ms))
-	for i, m := range ms {
-		edits[i] = [3]any{m.Edit.Start, m.Edit.End, base64.StdEncoding.EncodeToString([]byte(m.Edit.New))}
-	}
-	question, err := json.Marshal(map[string]any{"path": path, "edits": edits})
-	if err != nil {
-		t.Fatal(err)
-	}
-	if _, err := in.Write(append(question, '\n')); err != nil {
-		t.Fatal(err)
-	}
-	line, err := lines.ReadBytes('\n')
-	if err != nil {
-		t.Fatalf("php ended at %s: %v", path, err)
-	}
-	var answers []*string
-	if err := json.Unmarshal(line, &answers); err != nil {
-		return nil // {"error": ...}
-	}
-	if len(answers) != len(ms) {
-		t.Fatalf("%s: %d answers to %d questions", path, len(answers), len(ms))
-	}
-	texts := make([]string, len(ms))
-	for i, a := range answers {
-		if a != nil {
-			texts[i] = *a
+	return func(path string, n int, question map[string]any) []string {
+		text, err := json.Marshal(question)
+		if err != nil {
+			t.Fatal(err)
 		}
+		if _, err := in.Write(append(text, '\n')); err != nil {
+			t.Fatal(err)
+		}
+		line, err := lines.ReadBytes('\n')
+		if err != nil {
+			t.Fatalf("php ended at %s: %v", path, err)
+		}
+		var answers []*string
+		if err := json.Unmarshal(line, &answers); err != nil {
+			return nil // {"error": ...}
+		}
+		if len(answers) != n {
+			t.Fatalf("%s: %d answers to %d questions", path, len(answers), n)
+		}
+		texts := make([]string, n)
+		for i, a := range answers {
+			if a != nil {
+				texts[i] = *a
+			}
+		}
+		return texts
 	}
-	return texts
 }
 
 // corpus lists the PHP files of testdata, and those of /usr/share/php or
