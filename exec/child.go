@@ -3,6 +3,7 @@ package exec
 import (
 	"errors"
 	"fmt"
+	"maps"
 	"syscall"
 	"time"
 )
@@ -41,7 +42,9 @@ func (k *keeper) run(r runRequest) (o outcome, err error) {
 		return o, err
 	}
 	if r.Path != "" {
-		if err := k.view.Swap(map[string][]byte{r.Path: r.Text}); err != nil {
+		texts := map[string][]byte{r.Path: r.Text}
+		maps.Copy(texts, r.Others)
+		if err := k.view.Swap(texts); err != nil {
 			return o, errors.Join(err, k.view.Restore())
 		}
 	}
@@ -131,7 +134,7 @@ func (k *keeper) watchOne(r runRequest, stage int, parent *peer) (outcome, error
 	c := &child{k: k, r: &r, id: k.serial, parent: parent, free: r.Mode == "survey", soft: r.Soft,
 		began: time.Now(), phaseWall: time.Now(), phaseTest: -1}
 	c.o = outcome{Running: -1, Exit: -1, Stage: stage}
-	ord := order{Op: "run", ID: c.id, Mode: r.Mode, Limits: r.Count, Loops: r.Loops}
+	ord := order{Op: "run", ID: c.id, Mode: r.Mode, Limits: r.Count, Often: r.Often, Loops: r.Loops}
 	if (r.Mode == "judge" || r.Sequence != nil) && r.Soft && !r.Exact && !k.facts.Fatal["time_limit"] {
 		ord.Long = k.long
 	}

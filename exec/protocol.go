@@ -69,16 +69,17 @@ type setup struct {
 
 // order asks a stage for a child.
 type order struct {
-	Op      string        `json:"op"` // "stage", "run", or "describe": say what the suite is and end
-	ID      int           `json:"id"`
-	Token   string        `json:"token"`
-	Mode    string        `json:"mode"`              // "judge": stop at the first failure; "all": do not; "survey": report points
-	Tests   any           `json:"tests"`             // nil: all; numbers; or names with ByName
-	ByName  bool          `json:"by_name,omitempty"` // Tests are "Class::method" or IDs, in a suite built anew
-	Numbers []int         `json:"numbers,omitempty"` // with ByName: the same tests, one by one
-	Preload []string      `json:"preload,omitempty"` // classes; see knownRequest
-	Limits  map[int]int64 `json:"limits,omitempty"`  // point of a loop's body => passes that are too many
-	Loops   map[int]int   `json:"loops,omitempty"`   // point of a loop => point of its body
+	Op      string                `json:"op"` // "stage", "run", or "describe": say what the suite is and end
+	ID      int                   `json:"id"`
+	Token   string                `json:"token"`
+	Mode    string                `json:"mode"`              // "judge": stop at the first failure; "all": do not; "survey": report points
+	Tests   any                   `json:"tests"`             // nil: all; numbers; or names with ByName
+	ByName  bool                  `json:"by_name,omitempty"` // Tests are "Class::method" or IDs, in a suite built anew
+	Numbers []int                 `json:"numbers,omitempty"` // with ByName: the same tests, one by one
+	Preload []string              `json:"preload,omitempty"` // classes; see knownRequest
+	Limits  map[int]int64         `json:"limits,omitempty"`  // point of a loop's body => passes in a test that are too many
+	Often   map[int]map[int]int64 `json:"often,omitempty"`   // test => the same, where it is more
+	Loops   map[int]int           `json:"loops,omitempty"`   // point of a loop => point of its body
 	// Long, unless it is nil, has most tests told of when some have come
 	// together, and has the numbers of those that are told of at once.
 	Long []int      `json:"long"`
@@ -196,16 +197,18 @@ type runRequest struct {
 	Path    string // file to swap, relative to the root; "" for none
 	Text    []byte
 	Mode    string
-	Tests   []int         // numbers; nil for all
-	Names   []string      // the same tests as "Class::method", or as IDs, for a suite built anew
-	Classes []string      // that the file declares, in lower case: lets a stage be made without it
-	Cold    bool          // a process of its own, whatever the stages could do
-	Soft    bool          // end it at the soft limit, as a suspect
-	Exact   bool          // have each test told of as it begins and ends
-	Count   map[int]int64 // the text has probes: passes of the bodies of loops that are too many
-	Loops   map[int]int   // loop => body, for Count
-	Whole   bool          // from the whole stage, if it has loaded the file
-	Place   int           // number of the place there that is changed; 0: none
+	Tests   []int                 // numbers; nil for all
+	Names   []string              // the same tests as "Class::method", or as IDs, for a suite built anew
+	Classes []string              // that the file declares, in lower case: lets a stage be made without it
+	Cold    bool                  // a process of its own, whatever the stages could do
+	Soft    bool                  // end it at the soft limit, as a suspect
+	Exact   bool                  // have each test told of as it begins and ends
+	Count   map[int]int64         // the text has probes: passes of the bodies of loops that are too many
+	Loops   map[int]int           // loop => body, for Count
+	Often   map[int]map[int]int64 // the same for single tests, where it is more
+	Others  map[string][]byte     // files besides Path to swap; it does not matter if they are loaded already
+	Whole   bool                  // from the whole stage, if it has loaded the file
+	Place   int                   // number of the place there that is changed; 0: none
 	Mutant  int
 	// Sequence has one child run tests of several mutants, one after the other;
 	// see order.

@@ -34,6 +34,12 @@ func (x *explorer) conclude() error {
 	if s.memory = x.e.set.Memory; s.memory == 0 {
 		s.memory = max(leastMemory, 3*x.whole.Memory)
 	}
+	s.passes = make([]map[int]int64, len(s.rows))
+	for _, p := range x.files {
+		for _, id := range p.Loops {
+			s.loopBodies[id] = true
+		}
+	}
 	x.linkDependencies()
 	x.lookAtTexts()
 	reach := make([]map[int]bool, len(s.rows))
@@ -45,9 +51,9 @@ func (x *explorer) conclude() error {
 	}
 	for _, class := range slices.Sorted(maps.Keys(x.inside)) {
 		for _, t := range x.inside[class].Tests {
-			for p, n := range t.Points {
+			s.notePasses(t)
+			for p := range t.Points {
 				reach[t.Test][p] = true
-				s.peak[p] = max(s.peak[p], int64(n))
 			}
 		}
 	}
@@ -108,9 +114,9 @@ func (x *explorer) creditClass(class string, o outcome, reach []map[int]bool) {
 		if t.Test < 0 {
 			continue
 		}
-		for p, n := range t.Points {
+		s.notePasses(t)
+		for p := range t.Points {
 			reach[t.Test][p] = true
-			s.peak[p] = max(s.peak[p], int64(n))
 		}
 		for _, f := range t.Files {
 			loaded[f] = true
@@ -154,9 +160,9 @@ func (x *explorer) creditWhole(reach []map[int]bool) (heirs map[int]bool) {
 	between := slices.Clone(x.probes.Tail)
 	for _, t := range x.probes.Tests {
 		between = append(between, t.Before...)
-		for p, n := range t.Points {
+		s.notePasses(t)
+		for p := range t.Points {
 			known[p] = true
-			s.peak[p] = max(s.peak[p], int64(n))
 			if t.Test >= 0 && !reach[t.Test][p] {
 				reach[t.Test][p], s.leftover[p], heirs[t.Test] = true, true, true
 			}

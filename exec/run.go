@@ -32,7 +32,7 @@ func (e *Engine) Run(ctx context.Context, s *Survey, tasks []Task, each func(mut
 			each(v)
 		}
 	}
-	j := &bench{e: e, s: s, schemata: &schemata{}, controls: map[string]outcome{}, rests: map[*worker]*rests{}}
+	j := &bench{e: e, s: s, schemata: &schemata{}, controls: map[string]outcome{}, rests: map[*worker]*rests{}, loops: map[*mutate.Points][]byte{}}
 	var err error
 	if e.facts.Pcntl && !e.set.Cold && !e.set.SwapOnly {
 		if j.schemata, err = s.combine(tasks, e.lint.parses); err != nil {
@@ -73,8 +73,9 @@ type bench struct {
 	controls   map[string]outcome // stage and tests => the run of unchanged code
 	named      map[*int][]mutate.TestID
 	rests      map[*worker]*rests
-	sample     *Task       // for controls
-	readers    atomic.Bool // tests that look at files are in no sequence
+	loops      map[*mutate.Points][]byte // see countingText
+	sample     *Task                     // for controls
+	readers    atomic.Bool               // tests that look at files are in no sequence
 	wholeOnce  sync.Once
 	wholeGreen bool        // the suite is in the whole stage, unchanged
 	spoiled    atomic.Bool // a sequence was not what it should be: there are no more
@@ -237,10 +238,7 @@ func (j *bench) verdict(ctx context.Context, w *worker, t Task, k known) (v muta
 // watched runs tests on a changed text and finds out whether they end.
 //
 // A run that takes much longer than the tests do unchanged is stopped early
-// and made again with probes in the changed text: a loop that goes round
-// thousands of times more often than in any test is endless, and that shows in
-// milliseconds. Where counting shows nothing (a loop without a body, a function
-// of PHP's that takes long) only time can tell.
+// and made again with its loops counted; see count.
 //
 // A run whose parent was ended by it is made again in a process of its own.
 func (j *bench) watched(ctx context.Context, w *worker, t Task, text []byte, tests []int, suspect bool) (outcome, error) {
@@ -285,47 +283,6 @@ func (j *bench) watch(ctx context.Context, w *worker, t Task, r runRequest) (out
 		return o, nil
 	}
 	return j.count(ctx, w, t, r)
-}
-
-// count finds out about a suspect.
-func (j *bench) count(ctx context.Context, w *worker, t Task, r runRequest) (o outcome, err error) {
-	r.Soft = false
-	if probed, limits := j.counting(t); probed != nil {
-		c := r
-		c.Whole = false
-		c.Text, c.Count, c.Loops = probed, limits, j.s.points[t.Mutant.Source.Path].Loops
-		if o, err = j.run(ctx, w, c); err != nil || o.TimedOut {
-			return o, err
-		}
-	}
-	return j.run(ctx, w, r)
-}
-
-// How often a loop may go round once it is entered before it is taken for
-// endless, if by then the test has used half a second of processor time: tooOften
-// times as often as it does in a whole test, and at least this often. Five times
-// as often, it may not take any time at all.
-const (
-	tooOften      = 5_000
-	leastTooOften = 20_000
-)
-
-// counting gives the changed text with probes and the limits of its points;
-// nil where the change and the probes get in each other's way.
-func (j *bench) counting(t Task) ([]byte, map[int]int64) {
-	p := j.s.points[t.Mutant.Source.Path]
-	if p == nil || len(p.Loops) == 0 || j.s.dropped[t.Mutant.Source.Path] {
-		return nil, nil
-	}
-	text := p.CountingWith(t.Mutant.Edit)
-	if ok, err := j.e.lint.parses(text); err != nil || !ok {
-		return nil, nil
-	}
-	limits := map[int]int64{}
-	for _, id := range p.Loops {
-		limits[id] = max(leastTooOften, tooOften*j.s.peak[id])
-	}
-	return text, limits
 }
 
 // doubtful reports whether the whole suite might say something else than these

@@ -55,6 +55,9 @@ type Points struct {
 	at         map[*syntax.Node]int // statement, function body or arrow body => ID
 }
 
+// hit begins a probe.
+const hit = `\assay_hit(`
+
 type insert struct {
 	offset int
 	text   string
@@ -164,16 +167,16 @@ func (p *Points) place(f *syntax.File, n *syntax.Node) {
 		if n.Child("reference_modifier") != nil || body.Bad || p.leftOut(f, body) {
 			return // the value must stay a reference; what is below is FileLevel
 		}
-		p.insert(body.Start, `\assay_hit(`+p.add(f, body)+`) ?? (`)
+		p.insert(body.Start, hit+p.add(f, body)+`) ?? (`)
 		p.insert(body.End, ")")
 	case n.Is("compound_statement") && isFunction(n.Parent):
 		if p.sharedOnly {
 			return // its statements have points of their own
 		}
-		p.insert(n.Start+1, ` \assay_hit(`+p.add(f, n)+`);`)
+		p.insert(n.Start+1, ` `+hit+p.add(f, n)+`);`)
 		p.entries = append(p.entries, n.Start+1)
 	case n.Is("compound_statement") && isLoop(n.Parent) && len(n.NamedChildren()) == 0:
-		p.insert(n.Start+1, ` \assay_hit(`+p.add(f, n)+`);`)
+		p.insert(n.Start+1, ` `+hit+p.add(f, n)+`);`)
 	case n.Is("empty_statement") && n.Field == "body" && isLoop(n.Parent):
 		p.statement(f, n)
 	case statementKinds[n.Kind] && !isFunction(n.Parent):
@@ -202,15 +205,15 @@ func (p *Points) statement(f *syntax.File, n *syntax.Node) {
 	case n.Is("compound_statement") && !parent.Is("compound_statement", "program", "colon_block", "case_statement", "default_statement"):
 		return // the braces of something else; its statements have their own points
 	case parent.Is("compound_statement", "program", "colon_block", "case_statement", "default_statement"):
-		p.insert(n.Start, `\assay_hit(`+p.add(f, n)+`); `)
+		p.insert(n.Start, hit+p.add(f, n)+`); `)
 	case n.Field == "body" && parent.Is("if_statement", "else_clause", "else_if_clause", "for_statement", "foreach_statement", "while_statement", "do_statement"):
 		// A body without braces: "if ($a) f();" => "if ($a) {hit(); f(); ;}".
 		// With several bodies ("for (...): a; b; endfor") each has its own place.
 		if hasColon(parent) {
-			p.insert(n.Start, `\assay_hit(`+p.add(f, n)+`); `)
+			p.insert(n.Start, hit+p.add(f, n)+`); `)
 			return
 		}
-		p.insert(n.Start, `{ \assay_hit(`+p.add(f, n)+`); `)
+		p.insert(n.Start, `{ `+hit+p.add(f, n)+`); `)
 		p.insert(n.End, " ;}")
 	}
 }
@@ -283,21 +286,27 @@ func isPrivate(method *syntax.Node) bool {
 	return v != nil && v.First("private") != nil
 }
 
+// NoEdit changes nothing, for ProbedWith and CountingWith.
+var NoEdit = Edit{Span: syntax.Span{Start: -1, End: -1}}
+
 // Probed gives the source with its probes, on the same lines.
-func (p *Points) Probed() []byte { return p.ProbedWith(Edit{Span: syntax.Span{Start: -1, End: -1}}) }
+func (p *Points) Probed() []byte { return p.ProbedWith(NoEdit) }
 
 // ProbedWith gives the source with an edit made and with the probes outside of
 // it. What comes out need not be PHP: an edit may take one half of a pair of
-// braces that a probe needs. A span before the text means no edit.
+// braces that a probe needs.
 func (p *Points) ProbedWith(e Edit) []byte { return p.probed(e, nil) }
 
 // CountingWith is the same with only the probes of loops and their bodies.
-func (p *Points) CountingWith(e Edit) []byte {
+func (p *Points) CountingWith(e Edit) []byte { return p.probed(e, p.ofLoops()) }
+
+// ofLoops gives the points of loops and of their bodies.
+func (p *Points) ofLoops() map[int]bool {
 	only := map[int]bool{}
 	for loop, body := range p.Loops {
 		only[loop], only[body] = true, true
 	}
-	return p.probed(e, only)
+	return only
 }
 
 // probed writes the probes of some points; nil: of all.

@@ -20,7 +20,8 @@ import (
 //	\AssayHarness\Active::$mutant  the number of the mutant
 //
 // A third property, $files, is an object whose array $used gets the paths of files
-// as keys whose functions are run.
+// as keys whose functions are run. Where a fourth, $counts, is true, the points of
+// loops and their bodies are told of as in Probed.
 //
 // Lines stay where they are in the file, for messages and stack traces tell of
 // them: a mutant that takes whole lines away has the lines behind where they were.
@@ -41,7 +42,10 @@ type Numbered struct {
 // would have code on other lines than the mutant. PHP's parser takes the text
 // unless it refuses one of the mutants; its compiler may still refuse it. Pure.
 func (p *Points) Combine(ms []Numbered) Schemata {
-	c := combiner{points: p, note: ` \AssayHarness\Active::$files->used['` + quoted.Replace(p.Source.Path) + `']=1;`, out: Schemata{Places: map[int]int{}}, copies: map[Place][]Numbered{}}
+	c := combiner{points: p, inserts: p.forSchemata(), out: Schemata{Places: map[int]int{}}, copies: map[Place][]Numbered{}, halves: map[int]int{}}
+	for _, in := range c.inserts {
+		c.halves[in.point]++
+	}
 	if bareReturn.Match(p.Source.Text) {
 		ms = nil
 	}
@@ -58,8 +62,28 @@ func (p *Points) Combine(ms []Numbered) Schemata {
 	}
 	slices.SortFunc(c.places, func(a, b Place) int { return cmp.Or(a.Start-b.Start, b.End-a.End, int(b.Kind)-int(a.Kind)) })
 	c.write(0, len(p.Source.Text), 0)
+	c.plain(len(p.Source.Text), len(p.Source.Text), true)
 	c.out.Text = c.text.Bytes()
 	return c.out
+}
+
+// forSchemata gives what is written into them everywhere, in source order: that a
+// function was entered, and the probes of loops.
+func (p *Points) forSchemata() []insert {
+	var out []insert
+	note := ` \AssayHarness\Active::$files->used['` + quoted.Replace(p.Source.Path) + `']=1;`
+	for _, at := range p.entries {
+		out = append(out, insert{offset: at, text: note})
+	}
+	only := p.ofLoops()
+	for _, in := range p.inserts {
+		if only[in.point] {
+			in.text = strings.Replace(in.text, hit, `\AssayHarness\Active::$counts&&`+hit, 1)
+			out = append(out, in)
+		}
+	}
+	slices.SortStableFunc(out, func(a, b insert) int { return a.offset - b.offset })
+	return out
 }
 
 // bareReturn finds line breaks that are not looked for here.
@@ -69,35 +93,42 @@ var bareReturn = regexp.MustCompile(`\r([^\n]|$)`)
 var quoted = strings.NewReplacer(`\`, `\\`, `'`, `\'`)
 
 type combiner struct {
-	points *Points
-	note   string
-	out    Schemata
-	places []Place // outer ones first; an element is around its value
-	copies map[Place][]Numbered
-	text   bytes.Buffer
-	noted  int // how many entries of functions are written
+	points  *Points
+	inserts []insert
+	written int         // how many of these are
+	halves  map[int]int // point => how many of these it has
+	out     Schemata
+	places  []Place // outer ones first; an element is around its value
+	copies  map[Place][]Numbered
+	text    bytes.Buffer
 }
 
 // write writes the bytes from start to end with the places from number next on
-// that lie in them, and gives the number of the first place behind.
+// that lie in them, and gives the number of the first place behind. What is
+// inserted at the end belongs to what follows.
 func (c *combiner) write(start, end, next int) int {
 	for next < len(c.places) && c.places[next].Start < end {
 		p := c.places[next]
-		c.plain(start, p.Start)
+		c.plain(start, p.Start, true)
 		next = c.place(p, next)
 		start = p.End
 	}
-	c.plain(start, end)
+	c.plain(start, end, false)
 	return next
 }
 
-// plain writes bytes as they are, with what notes that a function was entered.
-func (c *combiner) plain(start, end int) {
-	src, entries := c.points.Source.Text, c.points.entries
-	for ; c.noted < len(entries) && entries[c.noted] <= end; c.noted++ {
-		c.text.Write(src[start:entries[c.noted]])
-		start = entries[c.noted]
-		c.text.WriteString(c.note)
+// plain writes bytes as they are, with what is inserted between them, and at
+// their end as well if that is asked for.
+func (c *combiner) plain(start, end int, atEnd bool) {
+	src := c.points.Source.Text
+	for ; c.written < len(c.inserts); c.written++ {
+		if o := c.inserts[c.written].offset; o > end || o == end && !atEnd {
+			break
+		}
+		in := c.inserts[c.written]
+		c.text.Write(src[start:in.offset])
+		c.text.WriteString(in.text)
+		start = in.offset
 	}
 	c.text.Write(src[start:end])
 }
@@ -150,7 +181,42 @@ func (c *combiner) place(p Place, at int) (next int) {
 
 // copy is the code of a mutant's place as the mutant has it, on one line.
 func (c *combiner) copy(m Numbered) string {
-	return c.oneLine(m.Place.Start, m.Edit.Start) + m.Edit.New + c.oneLine(m.Edit.End, m.Place.End)
+	var out strings.Builder
+	at, edited := m.Place.Start, false
+	edit := func() {
+		out.WriteString(c.oneLine(at, m.Edit.Start) + m.Edit.New)
+		at, edited = m.Edit.End, true
+	}
+	for _, in := range c.within(m) {
+		if !edited && m.Edit.Start < in.offset {
+			edit()
+		}
+		out.WriteString(c.oneLine(at, in.offset) + in.text)
+		at = in.offset
+	}
+	if !edited {
+		edit()
+	}
+	return out.String() + c.oneLine(at, m.Place.End)
+}
+
+// within gives the probes of loops that belong in a mutant's copy: those of which
+// neither half is in the edit or outside of the place.
+func (c *combiner) within(m Numbered) []insert {
+	first, _ := slices.BinarySearchFunc(c.inserts, m.Place.Start+1, func(in insert, at int) int { return cmp.Compare(in.offset, at) })
+	var in []insert
+	halves := map[int]int{}
+	for _, i := range c.inserts[first:] {
+		if i.offset > m.Place.End {
+			break
+		}
+		if closes := !strings.Contains(i.text, hit); i.point > 0 && (closes || i.offset < m.Place.End) &&
+			!(m.Edit.Start < i.offset && i.offset < m.Edit.End) {
+			in = append(in, i)
+			halves[i.point]++
+		}
+	}
+	return slices.DeleteFunc(in, func(i insert) bool { return halves[i.point] < c.halves[i.point] })
 }
 
 func (c *combiner) oneLine(start, end int) string {

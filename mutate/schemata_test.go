@@ -98,3 +98,41 @@ func TestCombine(t *testing.T) {
 		t.Errorf("places %v", s.Places)
 	}
 }
+
+// TestLoopsInSchemata: loops are counted in the code as it is and in the copies,
+// once each, and not where the change has taken one half of the braces away.
+func TestLoopsInSchemata(t *testing.T) {
+	const counts = `\AssayHarness\Active::$counts&&\assay_hit`
+	const place, mutant = `\AssayHarness\Active::$place===`, `\AssayHarness\Active::$mutant===`
+	for _, c := range []struct {
+		text    string
+		changes [][2]string
+		want    string
+	}{
+		{"while ($a > 1) $a = $a - 2;", [][2]string{{"-", "+"}, {"while ($a > 1) $a", "if (0) $a"}},
+			counts + "(2); if(" + place + "2){if(" + mutant + "2){if (0) $a = $a - 2;}}else{" +
+				"while ($a > 1) { " + counts + "(3); {if(" + place + "1){if(" + mutant + "1){$a = $a + 2;}}else{$a = $a - 2;}}} ;}"},
+		{"for (; $a > 1; --$a) h();", [][2]string{{">", "<"}},
+			counts + "(2); if(" + place + "1){if(" + mutant + "1){for (; $a < 1; --$a) { " + counts + "(3); h(); ;}}}else{" +
+				"for (; $a > 1; --$a) { " + counts + "(3); h();} ;}"},
+	} {
+		text := "<?php\nfunction f($a) {\n    " + c.text + "\n}\n"
+		f, err := syntax.Parse("f.php", []byte(text))
+		if err != nil {
+			t.Fatal(err)
+		}
+		src := &Source{Path: "f.php", Text: []byte(text)}
+		points := Layout(f, src, 1)
+		var ms []Numbered
+		for i, c := range c.changes {
+			start := strings.Index(text, c[0])
+			m := &Mutant{Source: src, Edit: Edit{Span: syntax.Span{Start: start, End: start + len(c[0])}, New: c[1]}}
+			points.Locate(f, m)
+			ms = append(ms, Numbered{m, i + 1})
+		}
+		want := "<?php\nfunction f($a) { \\AssayHarness\\Active::$files->used['f.php']=1;\n    " + c.want + "\n}\n"
+		if got := string(points.Combine(ms).Text); got != want {
+			t.Errorf("got\n%s\nwant\n%s", got, want)
+		}
+	}
+}

@@ -9,6 +9,8 @@ final class Active
 {
     public static int $place = 0;
     public static int $mutant = 0;
+    /** Whether the points of loops are told of. */
+    public static bool $counts = false;
     /**
      * Its $used has, as keys, the paths of the files whose functions were run. It
      * has a class without a name for the reason that Probe::$book has.

@@ -12,6 +12,8 @@ namespace AssayHarness {
      */
     final class Probe
     {
+        private const LONG = 0.15; // seconds
+
         /**
          * Its $hits say how often each point was passed since the last take().
          * It has a class without a name: PHPUnit, which can be told to compare
@@ -23,9 +25,15 @@ namespace AssayHarness {
         /** @var array<string, array<int, true>> owner => points */
         public static array $built = [];
         /** @var array<int, int>|null point => passes that are too many, in a run that looks for endless loops */
-        public static ?array $limits = null;
+        public static ?array $everywhere = null;
+        /** @var array<int, array<int, int>> test => the same, where it is more */
+        public static array $often = [];
+        /** @var array<int, int>|null the same for the present test */
+        private static ?array $limits = null;
         /** @var array<int, int> point of a loop => point of its body: passes are counted anew with each entry */
         public static array $loops = [];
+        /** Processor time, in seconds, that the process had used when the present test began. */
+        private static float $began = 0.0;
         public static int $owner = 0;
         public static string $spool = '';
         /** @var array<string, true> files that other processes loaded */
@@ -57,6 +65,28 @@ namespace AssayHarness {
             }
         }
 
+        /** A test begins. What comes between tests is not counted: nobody knows how much is usual. */
+        public static function begin(int $test): void
+        {
+            if (self::$everywhere !== null) {
+                self::$limits = (self::$often[$test] ?? []) + self::$everywhere;
+                self::$book->hits = [];
+                self::$began = self::used();
+            }
+        }
+
+        public static function end(): void
+        {
+            self::$limits = null;
+        }
+
+        private static function used(): float
+        {
+            $used = \getrusage();
+
+            return $used['ru_utime.tv_sec'] + $used['ru_stime.tv_sec'] + ($used['ru_utime.tv_usec'] + $used['ru_stime.tv_usec']) / 1e6;
+        }
+
         /**
          * Whether a loop that went round too often will not end: at once if it is
          * several times too often, before that only where it costs time. So a
@@ -64,14 +94,8 @@ namespace AssayHarness {
          */
         private static function isEndless(int $passes, int $limit): bool
         {
-            if ($passes <= 5 * $limit) {
-                if ($passes % 256 !== 0) {
-                    return false;
-                }
-                $used = \getrusage();
-                if ($used['ru_utime.tv_sec'] + $used['ru_stime.tv_sec'] + ($used['ru_utime.tv_usec'] + $used['ru_stime.tv_usec']) / 1e6 < 0.5) {
-                    return false;
-                }
+            if ($passes <= 5 * $limit && ($passes % 256 !== 0 || self::used() - self::$began < self::LONG)) {
+                return false;
             }
 
             return \getmypid() === self::$owner;

@@ -135,7 +135,9 @@ final class Stage
         if (self::$order['mode'] === '') {
             return;
         }
-        Probe::$limits = self::$order['limits'] ?? null;
+        Probe::$everywhere = self::$order['limits'] ?? null;
+        Probe::$often = self::$order['often'] ?? [];
+        Active::$counts = Probe::$everywhere !== null;
         Probe::$loops = self::$order['loops'] ?? [];
         Ending::watch();
         $pid = \getmypid();

@@ -406,6 +406,7 @@ final class Reporter implements Tracer
         } else {
             Stage::$channel->send(['start', $this->number, $before, $this->byName ? $name : '']);
         }
+        Probe::begin($this->number);
         $this->started = $over && $this->mark > 0 ? $this->mark : \microtime(true);
     }
 
@@ -419,6 +420,7 @@ final class Reporter implements Tracer
     {
         if ($this->open !== null) {
             $time = (int) (1e6 * (\microtime(true) - $this->started));
+            Probe::end();
             $row = ['end', $this->number, $time];
             if (self::$mode === 'survey') {
                 $row[] = Probe::take();

@@ -402,12 +402,14 @@ final class Reporter implements ResultPrinter
         } else {
             Stage::$channel->send(['start', $this->number($test), $before, $name]);
         }
+        Probe::begin($this->number($test));
         $this->started = \microtime(true);
     }
 
     public function endTest(Test $test, float $time): void
     {
         $time = (int) (1e6 * (\microtime(true) - $this->started));
+        Probe::end();
         if (isset(Stage::$order['long'])) {
             Stage::$channel->ended($time);
 

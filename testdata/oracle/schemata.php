@@ -31,6 +31,14 @@ function asked(?Node $cond, string $property): ?int
 
 function isNote(mixed $at): bool
 {
+    if ($at instanceof Node\Stmt\Expression && $at->expr instanceof Node\Expr\BinaryOp\BooleanAnd) {
+        [$left, $right] = [$at->expr->left, $at->expr->right];
+
+        return $left instanceof Node\Expr\StaticPropertyFetch && $left->class instanceof Node\Name
+            && $left->class->toString() === 'AssayHarness\\Active' && $left->name->toString() === 'counts'
+            && $right instanceof Node\Expr\FuncCall && $right->name->toString() === 'assay_hit';
+    }
+
     return $at instanceof Node\Stmt\Expression && $at->expr instanceof Node\Expr\Assign
         && $at->expr->var instanceof Node\Expr\ArrayDimFetch && $at->expr->var->var instanceof Node\Expr\PropertyFetch
         && $at->expr->var->var->var instanceof Node\Expr\StaticPropertyFetch
