@@ -18,6 +18,7 @@ type child struct {
 	pid    int
 	r      *runRequest
 	common []string // what was opened before the first part of a sequence
+	seen   []string // what was opened by the tests of the present part, which are over
 	o      outcome
 	heard  bool
 	ended  bool // it said that it was about to kill itself, all being done
@@ -335,9 +336,11 @@ func (c *child) hearSequence(m message) error {
 	case "prepared":
 		c.common = c.k.opens.take()
 		return c.goOn()
+	case "rests":
+		c.seen = append(c.k.opens.take(), c.common...)
+		return c.goOn()
 	case "judged":
 		c.endPart(m)
-		return c.goOn()
 	case "over":
 		c.o.Green, _ = get[bool](m, 0)
 	}
@@ -347,11 +350,9 @@ func (c *child) hearSequence(m message) error {
 // endPart makes an outcome of what one mutant of a sequence had.
 func (c *child) endPart(m message) {
 	clean, _ := get[bool](m, 0)
-	seen := append(c.k.opens.take(), c.common...)
-	opened := append(c.o.Opened, seen...)
-	c.o.Parts = append(c.o.Parts, outcome{Tests: c.o.Tests, Events: c.o.Events, Opened: opened, Started: c.o.Started,
-		Running: -1, Done: true, Stage: c.o.Stage, Used: true, Clean: clean, Seen: seen})
-	c.o.Tests, c.o.Events, c.o.Opened, c.o.Started, c.o.Running = nil, nil, nil, 0, -1
+	c.o.Parts = append(c.o.Parts, outcome{Tests: c.o.Tests, Events: c.o.Events, Opened: append(c.o.Opened, c.seen...), Started: c.o.Started,
+		Running: -1, Done: true, Stage: c.o.Stage, Used: true, Clean: clean, Seen: c.seen})
+	c.o.Tests, c.o.Events, c.o.Opened, c.o.Started, c.o.Running, c.seen = nil, nil, nil, 0, -1, nil
 	c.phase(-1)
 }
 

@@ -146,7 +146,7 @@ func (e *Engine) ifConfined(ctx context.Context, err error) error {
 	if e.confinement.none() || !errors.As(err, &fault) || ctx.Err() != nil {
 		return err
 	}
-	w, free := e.startWorkerIn(ctx, 1, nil, Confinement{})
+	w, free := e.startWorkerIn(ctx, 1, Confinement{})
 	if free != nil {
 		return err
 	}
@@ -171,7 +171,7 @@ func (x *explorer) noteSkipped(ctx context.Context) error {
 	if len(skipped) == 0 || e.confinement.none() {
 		return nil
 	}
-	w, err := e.startWorkerIn(ctx, 1, nil, Confinement{})
+	w, err := e.startWorkerIn(ctx, 1, Confinement{})
 	if err != nil {
 		return err
 	}

@@ -7,7 +7,6 @@ import (
 	"fmt"
 	"io/fs"
 	"os"
-	osexec "os/exec"
 	"path/filepath"
 	"runtime"
 	"strings"
@@ -15,6 +14,8 @@ import (
 	"sync/atomic"
 
 	"golang.org/x/sync/errgroup"
+
+	"assay/mutate"
 )
 
 // Settings says what to run and how.
@@ -30,6 +31,9 @@ type Settings struct {
 	Cold      bool     // one PHP process a mutant instead of forks
 	View      ViewMode // how a worker gets its own view of the project
 	SwapOnly  bool     // judge each mutant in a child of its own, with its file swapped in: the plain way, to compare with
+	// Sources are what Survey will be called for, if that is known already: their
+	// probes are laid while the machine is looked at.
+	Sources   []*mutate.Points
 	Keep      bool     // leave the work directory behind, for looking at it
 	TestSuite []string // --testsuite
 	Group     []string // --group
@@ -81,6 +85,7 @@ type Engine struct {
 	limits      limits
 	allKills    bool
 	lint        *linter
+	laid        *laying // for set.Sources
 	serial      atomic.Int32
 	mu          sync.Mutex
 	workers     []*worker      // all that may live
@@ -115,17 +120,22 @@ func Open(ctx context.Context, s Settings) (*Engine, error) {
 }
 
 func (e *Engine) prepare(ctx context.Context) error {
+	e.harness = filepath.Join(e.dir, "harness")
+	if err := writeHarness(e.harness); err != nil {
+		return err
+	}
 	var g errgroup.Group
-	g.Go(func() error { return e.askPHP(ctx) })
+	g.Go(func() (err error) {
+		if err = e.askPHP(ctx); err == nil && e.set.Sources != nil {
+			e.laid, err = e.lay(ctx, e.set.Sources)
+		}
+		return err
+	})
 	e.facts.View = e.set.View
 	if e.set.View == ViewAuto || e.set.View == viewUnset {
 		e.facts.View, e.facts.ViewReason = probeViews(e.set.Root, e.dir)
 	}
 	if err := g.Wait(); err != nil {
-		return err
-	}
-	e.harness = filepath.Join(e.dir, "harness")
-	if err := writeHarness(e.harness); err != nil {
 		return err
 	}
 	// What lies in a temp directory would be hidden by the view's own.
@@ -137,12 +147,7 @@ func (e *Engine) prepare(ctx context.Context) error {
 		return &ProjectError{fmt.Sprintf("the project %s needs %s, and a copy of it would not find that", e.set.Root, e.set.Above),
 			fmt.Sprintf("Run assay in %s, and name the configuration with --phpunit-config.", e.set.Above)}
 	}
-	if err := e.planConfinement(); err != nil {
-		return err
-	}
-	var err error
-	e.lint, err = startLinter(e.php, e.harness)
-	return err
+	return e.planConfinement()
 }
 
 // installation lists the paths that PHPUnit's script needs: itself, the vendor
@@ -166,11 +171,21 @@ func installation(script string) []string {
 	return paths
 }
 
-// askPHP finds out the version and abilities of the PHP binary.
+// askPHP starts the helper that answers what PHP makes of a text, and finds out the
+// version and abilities of the binary from it.
 func (e *Engine) askPHP(ctx context.Context) error {
-	out, err := osexec.CommandContext(ctx, e.set.PHP, "-r",
-		`echo PHP_VERSION, "|", (int) (function_exists("pcntl_fork") && function_exists("posix_kill")), "|", (int) extension_loaded("tokenizer"), "|", PHP_BINARY;`).Output()
-	parts := strings.SplitN(strings.TrimSpace(string(out)), "|", 4)
+	// A cached original must never be served for a changed file, and drivers
+	// for coverage and debugging only slow the tests down.
+	e.php = []string{e.set.PHP, "-d", "opcache.enable_cli=0", "-d", "pcov.enabled=0"}
+	var parts []string
+	lint, err := startLinter(e.php, e.harness)
+	if err == nil {
+		e.lint = lint
+		defer context.AfterFunc(ctx, func() { lint.cmd.Process.Kill() })()
+		var answer string
+		answer, err = lint.ask('F', nil)
+		parts = strings.SplitN(answer, "|", 4)
+	}
 	if err == nil && len(parts) == 4 {
 		err = e.notePHP(parts[3])
 	}
@@ -181,9 +196,6 @@ func (e *Engine) askPHP(ctx context.Context) error {
 		return &ProjectError{e.set.PHP + " lacks the tokenizer extension, which PHPUnit needs too", "Install or enable it."}
 	}
 	e.facts.PHP, e.facts.Pcntl = parts[0], parts[1] == "1"
-	// A cached original must never be served for a changed file, and drivers
-	// for coverage and debugging only slow the tests down.
-	e.php = []string{e.set.PHP, "-d", "opcache.enable_cli=0", "-d", "pcov.enabled=0"}
 	return nil
 }
 

@@ -54,9 +54,11 @@ func (e *Engine) helperPoints(ctx context.Context, sources []*mutate.Points) ([]
 		}
 		// Without any point it is worth knowing, too: there is nothing to see.
 		p := mutate.LayoutShared(f, &mutate.Source{Path: paths[i], Text: texts[i]}, next)
-		ok, err := e.lint.parses(p.Probed())
-		if err != nil {
-			return nil, err
+		ok := p.Count == 0 && isSound(f) // it is as it was, and PHP
+		if !ok {
+			if ok, err = e.lint.parses(p.Probed()); err != nil {
+				return nil, err
+			}
 		}
 		if ok {
 			next += p.Count
@@ -64,6 +66,16 @@ func (e *Engine) helperPoints(ctx context.Context, sources []*mutate.Points) ([]
 		}
 	}
 	return out, nil
+}
+
+// isSound reports whether all of a file could be read.
+func isSound(f *syntax.File) bool {
+	sound := true
+	f.Root.Walk(func(n *syntax.Node) bool {
+		sound = sound && !n.Bad
+		return sound
+	})
+	return sound
 }
 
 // firstFree is the first ID that no point of these files has.

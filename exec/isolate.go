@@ -82,6 +82,7 @@ func KeeperMain() {
 	if text == "" {
 		return
 	}
+	EaseCollector()
 	status, err := obey(text)
 	if err != nil {
 		fmt.Fprintln(os.Stderr, "assay keeper:", err)

@@ -123,7 +123,7 @@ func (k *keeper) know(known knownRequest) error {
 			k.ids = append(k.ids, t.ID)
 		}
 	}
-	err := k.startStages()
+	err := k.teachStages()
 	if err == nil && k.facts.Foreign {
 		k.early0 = false
 		err = k.startStages()
@@ -135,6 +135,30 @@ func (k *keeper) know(known knownRequest) error {
 		return err
 	}
 	return k.startWhole()
+}
+
+// teachStages has stage 0, which has seen nothing of the project, load more, and
+// makes the next stages anew.
+func (k *keeper) teachStages() error {
+	if !k.early0 || isClosed(k.stage0.closed) {
+		return k.startStages()
+	}
+	if k.pid1 > 0 && alive(k.pid1) {
+		killGroup(k.pid1)
+	}
+	k.board.forget(k.stage1)
+	k.stage1, k.pid1 = nil, 0
+	k.dropLate()
+	k.endWhole()
+	s := k.setup(nil)
+	if err := k.stage0.send(order{Op: "learn", Setup: &s}); err != nil {
+		return err
+	}
+	if err := k.await(k.stage0, nil); err != nil {
+		return err
+	}
+	k.files0 = k.relative(k.facts.Files0)
+	return k.startStage1()
 }
 
 // longTest is the time, in microseconds, that a test must take to be told of at
@@ -166,13 +190,23 @@ func (k *keeper) earlyIn1() []string {
 
 // openProject puts the lasting files in place and starts the stages.
 func (k *keeper) openProject() (stageFacts, error) {
+	if k.req.Launch {
+		if !k.req.Forks {
+			return stageFacts{}, nil
+		}
+		return k.facts, k.startStage0(nil)
+	}
 	if len(k.req.Swap) > 0 {
 		if err := k.view.Swap(k.req.Swap); err != nil {
 			return stageFacts{}, err
 		}
 		k.opens.settle()
 	}
-	if err := k.startStages(); err != nil {
+	if k.stage0 != nil && !isClosed(k.stage0.closed) {
+		if err := k.startStage1(); err != nil {
+			return k.facts, err
+		}
+	} else if err := k.startStages(); err != nil {
 		return k.facts, err
 	}
 	k.facts.Opened = k.opens.take()
@@ -187,28 +221,35 @@ func (k *keeper) openProject() (stageFacts, error) {
 // startStages starts stage 0 and, from it, stage 1. Where PHP cannot fork a
 // single process describes the suite and ends.
 func (k *keeper) startStages() error {
-	k.stopPHP()
 	began := time.Now()
 	defer func() { k.opening = time.Since(began).Microseconds() }()
-	k.facts = stageFacts{Root: k.view.Root(), Notes: k.view.Notes()}
-	var alone *order
 	if !k.req.Forks {
-		alone = &order{Op: "describe"}
+		err := k.startStage0(&order{Op: "describe"})
+		if err == nil {
+			k.stopPHP()
+		}
+		return err
 	}
+	if err := k.startStage0(nil); err != nil {
+		return err
+	}
+	return k.startStage1()
+}
+
+// startStage0 starts PHP; alone has it do that and end.
+func (k *keeper) startStage0(alone *order) error {
+	k.stopPHP()
+	k.facts = stageFacts{Root: k.view.Root(), Notes: k.view.Notes()}
 	p, peer, err := k.startPHP(alone)
 	if err != nil {
 		return err
 	}
 	k.php, k.stage0 = p, peer
-	if err := k.await(peer, alone); err != nil {
+	if err := k.await(peer, alone); err != nil || alone != nil {
 		return err
 	}
-	if alone != nil {
-		k.stopPHP()
-		return nil
-	}
 	k.files0 = k.relative(k.facts.Files0)
-	return k.startStage1()
+	return nil
 }
 
 func (k *keeper) startStage1() error {

@@ -18,7 +18,7 @@ func TestLateStage(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer e.Close()
-	w, err := e.startWorker(ctx, 1, nil)
+	w, err := e.startWorker(ctx, 1)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -45,7 +45,8 @@ import (
 //	["runaway", point]                        passed far more often than any test does; it kills itself
 //	["used", files]                           of the whole stage's, functions were run of these
 //	["prepared"]                              a sequence begins; waits
-//	["judged", clean]                         the next mutant's tests were run, and left nothing; waits
+//	["rests"]                                 the next mutant's tests were run; waits
+//	["judged", clean]                         and left nothing
 //	["swap", n]                               mutant n is next, -1 for none; waits for its file
 //	["over", ok]                              the sequence is: its tests are still green without a mutant
 //	["ended"]                                 nothing of the user's is left to run and PHPUnit's status
@@ -69,7 +70,8 @@ type setup struct {
 
 // order asks a stage for a child.
 type order struct {
-	Op      string                `json:"op"` // "stage", "run", or "describe": say what the suite is and end
+	Op      string                `json:"op"` // "stage", "run", "learn": take Setup in place of the first, or "describe": say what the suite is and end
+	Setup   *setup                `json:"setup,omitempty"`
 	ID      int                   `json:"id"`
 	Token   string                `json:"token"`
 	Mode    string                `json:"mode"`              // "judge": stop at the first failure; "all": do not; "survey": report points
@@ -165,6 +167,7 @@ type request struct {
 
 // openRequest starts PHP in the keeper's view.
 type openRequest struct {
+	Launch  bool     // that is all; another request says what to swap
 	PHP     []string // the command: binary and ini settings
 	Harness string   // directory of the PHP files
 	Env     []string // full environment, without TMPDIR

@@ -163,9 +163,9 @@ func (j *bench) ready(ctx context.Context, number int, all []Task) (*worker, err
 	w.checked = map[way]bool{}
 	j.mu.Lock()
 	defer j.mu.Unlock()
-	for _, t := range all {
-		if j.sample == nil && len(t.Tests) > 0 && t.Mutant.Point != mutate.FileLevel {
-			j.sample = &t
+	for i := range all {
+		if n := len(all[i].Tests); n > 0 && all[i].Mutant.Point != mutate.FileLevel && (j.sample == nil || n < len(j.sample.Tests)) {
+			j.sample = &all[i]
 		}
 	}
 	return w, nil

@@ -25,7 +25,7 @@ const (
 // batches puts tasks together that may be in one sequence. In the order of the
 // tasks, as far as that goes.
 func (j *bench) batches(tasks []Task) [][]Task {
-	most := min(mostMutants, max(4, len(tasks)/(5*j.e.set.Jobs)))
+	most := min(mostMutants, max(4, len(tasks)/(3*j.e.set.Jobs)))
 	var out [][]Task
 	open, tests := -1, 0
 	for _, t := range tasks {
@@ -63,29 +63,22 @@ func (s *Survey) repeatable(t Task) bool {
 
 // judgeBatch judges tasks that may be in one sequence.
 func (d *desk) judgeBatch(ctx context.Context, batch []Task, give func(mutate.Verdict)) error {
-	said, suspects, err := d.inSequence(ctx, batch, func(t Task) []int { return t.Tests }, false)
-	if err != nil {
+	all := make([]known, len(batch))
+	every := make([]int, len(batch))
+	for i := range every {
+		every[i] = i
+	}
+	if err := d.together(ctx, batch, every, func(t Task) []int { return t.Tests }, all); err != nil {
 		return err
 	}
-	var last []Task
-	for i, t := range batch {
-		if o := said[i]; o != nil && t.Last != nil && judge(*o).Status == mutate.Survived {
-			last = append(last, t)
-		}
-	}
-	saidLast, _, err := d.inSequence(ctx, last, func(t Task) []int { return t.Last }, true)
-	if err != nil {
+	last := slices.DeleteFunc(every, func(i int) bool {
+		return len(all[i].said) == 0 || batch[i].Last == nil || judge(all[i].said[0]).Status != mutate.Survived
+	})
+	if err := d.together(ctx, batch, last, func(t Task) []int { return t.Last }, all); err != nil {
 		return err
 	}
 	for i, t := range batch {
-		k := known{suspect: suspects[i]}
-		if said[i] != nil {
-			k.said = append(k.said, *said[i])
-			if at := slices.IndexFunc(last, func(l Task) bool { return l.Mutant == t.Mutant }); at >= 0 && saidLast[at] != nil {
-				k.said = append(k.said, *saidLast[at])
-			}
-		}
-		v, err := d.alone(ctx, t, k)
+		v, err := d.alone(ctx, t, all[i])
 		if err == nil {
 			err = d.e.samePHP()
 		}
@@ -93,6 +86,40 @@ func (d *desk) judgeBatch(ctx context.Context, batch []Task, give func(mutate.Ve
 			return err
 		}
 		give(v)
+	}
+	return nil
+}
+
+// together runs tests of some tasks of a batch in sequences, and notes what they
+// say. Once it is known that tests read sources, such as look at files have their
+// mutants swapped in.
+func (d *desk) together(ctx context.Context, batch []Task, some []int, of func(Task) []int, all []known) error {
+	for _, swaps := range []bool{false, true} {
+		var now []Task
+		var at, left []int
+		for _, i := range some {
+			looks := slices.ContainsFunc(of(batch[i]), func(t int) bool { return d.s.looks[t] })
+			if (looks && d.readers.Load()) == swaps {
+				now, at = append(now, batch[i]), append(at, i)
+			} else {
+				left = append(left, i)
+			}
+		}
+		said, suspects, err := d.inSequence(ctx, now, of, swaps)
+		if err != nil {
+			return err
+		}
+		for k, i := range at {
+			switch {
+			case said[k] != nil:
+				all[i].said = append(all[i].said, *said[k])
+			case suspects[k]:
+				all[i].suspect = true
+			default:
+				left = append(left, i) // perhaps for what it reads
+			}
+		}
+		some = left
 	}
 	return nil
 }

@@ -21,12 +21,14 @@ func (e *Engine) takeSpare(ctx context.Context, number int) (*worker, error) {
 	if w != nil {
 		return w, nil
 	}
-	return e.startWorker(ctx, number, nil)
+	return e.startWorker(ctx, number)
 }
 
-// startSpares begins to open the workers that there will be besides the first.
-// Where that fails they are opened when they are needed, and it is told then.
-func (e *Engine) startSpares(known *knownRequest) {
+// startSpares begins to open the workers that there will be besides the first;
+// nothing of the project is run before go ahead is closed, for there may be others
+// of the same number until then. Where that fails they are opened when they are
+// needed, and it is told then.
+func (e *Engine) startSpares(known *knownRequest, goAhead <-chan struct{}) {
 	if e.set.Cold || e.sharesNetwork() {
 		return
 	}
@@ -36,7 +38,14 @@ func (e *Engine) startSpares(known *knownRequest) {
 		e.coming = append(e.coming, c)
 		e.mu.Unlock()
 		go func() {
-			w, err := e.startWorker(e.closing, n, nil)
+			w, err := e.launch(e.closing, n, false)
+			select {
+			case <-goAhead:
+			case <-e.closing.Done():
+			}
+			if err == nil {
+				err = e.openWith(e.closing, w, nil)
+			}
 			if err == nil {
 				_, err = w.ask(e.closing, request{Known: known})
 			}

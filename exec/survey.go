@@ -63,26 +63,15 @@ type Survey struct {
 // first, and with probes in the sources: class by class, and whole. A suite that is red to begin with, or has
 // no tests, is a *ProjectError. progress may be nil.
 func (e *Engine) Survey(ctx context.Context, files []*mutate.Points, progress func(done, all int)) (*Survey, error) {
-	s := &Survey{byPoint: map[int][]int{}, byFile: map[string][]int{}, dropped: map[string]bool{},
+	s := &Survey{byPoint: map[int][]int{}, byFile: map[string][]int{},
 		points: map[string]*mutate.Points{}, peak: map[int]int64{}, loopBodies: map[int]bool{}, leftover: map[int]bool{}, building: map[int]bool{}, fixtures: map[int]bool{}}
 	for _, p := range files {
 		s.points[p.Source.Path] = p
 	}
-	probed, err := e.probedSources(files, s)
-	if err != nil {
-		return nil, err
-	}
-	helpers, err := e.helperPoints(ctx, files)
-	if err != nil {
-		return nil, err
-	}
-	for _, p := range helpers {
-		probed[p.Source.Path] = p.Probed()
-	}
-	s.firstHelper = firstFree(files)
-	x := &explorer{e: e, s: s, files: files, helpers: helpers, probed: probed, progress: progress,
-		apart: map[string]outcome{}, again: map[string]outcome{}, inside: map[string]outcome{}, described: make(chan struct{})}
-	err = x.explore(ctx)
+	x := &explorer{e: e, s: s, files: files, progress: progress, apart: map[string]outcome{}, again: map[string]outcome{},
+		inside: map[string]outcome{}, described: make(chan struct{}), laid: make(chan struct{}), explored: make(chan struct{})}
+	err := x.explore(ctx)
+	close(x.explored)
 	if gone := e.samePHP(); gone != nil {
 		return nil, gone
 	}
@@ -93,7 +82,6 @@ func (e *Engine) Survey(ctx context.Context, files []*mutate.Points, progress fu
 		return nil, err
 	}
 	e.putBack(x.plain)
-	e.startSpares(x.early)
 	if err := x.conclude(); err != nil {
 		return nil, err
 	}
@@ -127,29 +115,6 @@ func (e *Engine) notReady(err error) error {
 		"Run phpunit by itself and mend what it reports first."}
 }
 
-// probedSources gives the text of every file with its probes. A text that PHP
-// does not take leaves its file without points.
-func (e *Engine) probedSources(files []*mutate.Points, s *Survey) (map[string][]byte, error) {
-	probed := map[string][]byte{}
-	for _, p := range files {
-		if p.Count == 0 {
-			s.dropped[p.Source.Path] = true
-			continue
-		}
-		text := p.Probed()
-		ok, err := e.lint.parses(text)
-		if err != nil {
-			return nil, err
-		}
-		if !ok {
-			s.dropped[p.Source.Path] = true
-			continue
-		}
-		probed[p.Source.Path] = text
-	}
-	return probed, nil
-}
-
 // leastMemory is what a child may always use, in bytes: twice PHP's own
 // default of 128 MB.
 const leastMemory = 256 << 20
@@ -164,6 +129,8 @@ type explorer struct {
 	progress func(done, all int)
 
 	plain     *worker
+	laid      chan struct{}      // closed when there are probes
+	explored  chan struct{}      // closed when there are no workers with probes any more
 	described chan struct{}      // closed when the next two are set
 	classes   map[string][]int   // class => its tests
 	queue     chan string        // classes to run with probes, and wholeSuite
@@ -189,15 +156,29 @@ type explorer struct {
 func (x *explorer) explore(ctx context.Context) error {
 	g, ctx := errgroup.WithContext(ctx)
 	g.Go(func() error { return x.runWhole(ctx) })
+	g.Go(func() error { return x.layProbes(ctx) })
 	for n := range max(1, x.e.set.Jobs-1) {
 		g.Go(func() error { return x.probeClasses(ctx, n+2) })
 	}
 	return g.Wait()
 }
 
+// layProbes gets what there are of probes, laid when the engine was opened or now.
+func (x *explorer) layProbes(ctx context.Context) (err error) {
+	l := x.e.laid
+	if l == nil || !slices.Equal(x.files, x.e.set.Sources) {
+		if l, err = x.e.lay(ctx, x.files); err != nil {
+			return err
+		}
+	}
+	x.probed, x.helpers, x.s.dropped, x.s.firstHelper = l.texts, l.helpers, l.dropped, firstFree(x.files)
+	close(x.laid)
+	return nil
+}
+
 // runWhole has the suite described and run as it is, forwards and backwards.
 func (x *explorer) runWhole(ctx context.Context) (err error) {
-	if x.plain, err = x.e.startWorker(ctx, 1, nil); err != nil {
+	if x.plain, err = x.e.startWorker(ctx, 1); err != nil {
 		return x.e.notReady(err)
 	}
 	x.e.facts.PHPUnit = x.plain.facts.PHPUnit
@@ -227,7 +208,9 @@ func (x *explorer) runWhole(ctx context.Context) (err error) {
 		return err
 	}
 	x.prepareEarly()
-	_, err = x.plain.ask(ctx, request{Known: x.early})
+	if _, err = x.plain.ask(ctx, request{Known: x.early}); err == nil {
+		x.e.startSpares(x.early, x.explored)
+	}
 	return err
 }
 
@@ -344,11 +327,19 @@ const wholeSuite = ""
 // the whole suite, since a test may do work that one of another class left.
 func (x *explorer) probeClasses(ctx context.Context, number int) error {
 	x.waitShared(ctx.Done())
-	w, err := x.e.startWorker(ctx, number, x.probed)
+	w, err := x.e.launch(ctx, number, true)
 	if err != nil {
 		return x.e.notReady(err)
 	}
 	defer func() { go w.kill() }() // Close waits for its end
+	select {
+	case <-x.laid:
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+	if err := x.e.openWith(ctx, w, x.probed); err != nil {
+		return x.e.notReady(err)
+	}
 	select {
 	case <-x.described:
 	case <-ctx.Done():

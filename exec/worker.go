@@ -35,14 +35,47 @@ type worker struct {
 	paths   *strings.Replacer // from a copy's paths to the project's own; nil where they are the same
 }
 
-// startWorker starts a keeper with a view of its own and opens the project in
-// it. probed files, if any, are put in place before anything is loaded.
-func (e *Engine) startWorker(ctx context.Context, number int, probed map[string][]byte) (*worker, error) {
-	return e.startWorkerIn(ctx, number, probed, e.confinement)
+// startWorker starts a keeper with a view of its own and opens the project in it.
+func (e *Engine) startWorker(ctx context.Context, number int) (*worker, error) {
+	return e.startWorkerIn(ctx, number, e.confinement)
 }
 
-func (e *Engine) startWorkerIn(ctx context.Context, number int, probed map[string][]byte, c Confinement) (*worker, error) {
-	defer e.turns.take()()
+func (e *Engine) startWorkerIn(ctx context.Context, number int, c Confinement) (*worker, error) {
+	w, err := e.startKeeper(number, c)
+	if err != nil {
+		return nil, err
+	}
+	if err := e.openProject(ctx, w, e.openRequest(number, false)); err != nil {
+		return nil, err
+	}
+	return w, nil
+}
+
+// launch starts a worker as far as that goes without anything of the project
+// being run: call openWith then. probed: it is to have probes.
+func (e *Engine) launch(ctx context.Context, number int, probed bool) (*worker, error) {
+	w, err := e.startKeeper(number, e.confinement)
+	if err != nil {
+		return nil, err
+	}
+	r := e.openRequest(number, probed)
+	r.Launch = true
+	if _, err := w.ask(ctx, request{Open: r}); err != nil {
+		w.stop()
+		return nil, err
+	}
+	return w, nil
+}
+
+// openWith opens the project in a worker that was launched. Files, if there are
+// any, are put in place before anything is loaded.
+func (e *Engine) openWith(ctx context.Context, w *worker, probed map[string][]byte) error {
+	r := e.openRequest(w.number, probed != nil)
+	r.Swap = probed
+	return e.openProject(ctx, w, r)
+}
+
+func (e *Engine) startKeeper(number int, c Confinement) (*worker, error) {
 	w := &worker{number: number, turns: &e.turns, errors: &bytes.Buffer{}, ended: make(chan struct{})}
 	w.dir = filepath.Join(e.dir, "w"+strconv.Itoa(int(e.serial.Add(1))))
 	if err := os.Mkdir(w.dir, 0o700); err != nil {
@@ -67,11 +100,16 @@ func (e *Engine) startWorkerIn(ctx context.Context, number int, probed map[strin
 	}
 	w.enc, w.dec = gob.NewEncoder(w.in), gob.NewDecoder(out)
 	e.note(w)
-	rep, err := w.ask(ctx, request{Open: e.openRequest(number, probed)})
+	return w, nil
+}
+
+func (e *Engine) openProject(ctx context.Context, w *worker, r *openRequest) error {
+	defer e.turns.take()()
+	rep, err := w.ask(ctx, request{Open: r})
 	w.facts = rep.Stage
 	if err != nil {
 		w.stop()
-		return nil, err
+		return err
 	}
 	if at := w.facts.Root; at != e.set.Root && at != "" {
 		w.paths = strings.NewReplacer(at, e.set.Root, at[1:], e.set.Root[1:])
@@ -79,7 +117,7 @@ func (e *Engine) startWorkerIn(ctx context.Context, number int, probed map[strin
 			w.facts.Tests[i].ID = w.own(w.facts.Tests[i].ID)
 		}
 	}
-	return w, nil
+	return nil
 }
 
 // own writes the project's own path where a text holds that of a copy, with or
@@ -91,7 +129,7 @@ func (w *worker) own(text string) string {
 	return w.paths.Replace(text)
 }
 
-func (e *Engine) openRequest(number int, probed map[string][]byte) *openRequest {
+func (e *Engine) openRequest(number int, probed bool) *openRequest {
 	token := strconv.Itoa(number)
 	env := make([]string, 0, 64)
 	for _, v := range os.Environ() {
@@ -102,10 +140,10 @@ func (e *Engine) openRequest(number int, probed map[string][]byte) *openRequest 
 	}
 	env = append(env, "TEST_TOKEN="+token, "UNIQUE_TEST_TOKEN="+token+"_"+filepath.Base(e.dir),
 		"XDEBUG_MODE=off", "USE_ZEND_ALLOC_HUGE_PAGES=1", "ZEND_DONT_UNLOAD_MODULES=1")
-	r := &openRequest{PHP: e.php, Harness: e.harness, Swap: probed, Forks: e.facts.Pcntl && !e.set.Cold,
+	r := &openRequest{PHP: e.php, Harness: e.harness, Forks: e.facts.Pcntl && !e.set.Cold,
 		Limits: e.limits, Env: env}
-	r.Setup = setup{PHPUnit: e.inView(e.set.PHPUnit), Argv: e.argv(), Probed: probed != nil}
-	if probed != nil {
+	r.Setup = setup{PHPUnit: e.inView(e.set.PHPUnit), Argv: e.argv(), Probed: probed}
+	if probed {
 		// Processes that tests start must know what the probes call.
 		r.Env = append(r.Env, "PHP_INI_SCAN_DIR="+os.Getenv("PHP_INI_SCAN_DIR")+":"+filepath.Join(e.harness, "ini"))
 	}

@@ -50,6 +50,7 @@ import (
 
 func main() {
 	exec.KeeperMain() // does not return in a process that is a worker's keeper
+	exec.EaseCollector()
 	os.Exit(run(os.Stdout, os.Stderr, os.Args[1:]))
 }
 

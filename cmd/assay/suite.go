@@ -18,6 +18,7 @@ func (o *suiteOptions) settings(c *codebase) (exec.Settings, error) {
 		Root: c.Root, PHP: c.PHP, PHPUnit: c.PHPUnit.Path,
 		TestPath: c.TestPath, TestSuite: o.TestSuite, Group: o.Group,
 		Jobs: o.workers(), Cold: o.Cold, View: view, Keep: o.Keep, Memory: int64(o.MemoryLimit),
+		Sources: c.points,
 	}
 	if c.Config != nil {
 		s.Config = c.Config.Path

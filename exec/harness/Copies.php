@@ -16,6 +16,9 @@ final class Copies
     public const DEEP = 1;  // objects that can be copied
     public const NONE = 2;  // something that cannot
 
+    /** Classes of PHP's own whose objects are copied whole by "clone"; others may hold on to what they have. */
+    private const CLONED = [\stdClass::class, \ArrayObject::class, \ArrayIterator::class, \DateTime::class, \SimpleXMLElement::class];
+
     /** Of how many values and objects a test may consist at most. */
     private const MOST = 2000;
 
@@ -55,13 +58,19 @@ final class Copies
                 return self::isPlain($value) ? self::PLAIN : self::NONE;
             }
             $seen[\spl_object_id($value)] = true;
+            if ($value instanceof \ArrayObject || $value instanceof \ArrayIterator) {
+                return self::hasOnlyScalars($value) ? self::DEEP : self::NONE;
+            }
+            if ($value instanceof \SimpleXMLElement && $value->xpath('parent::*') !== []) {
+                return self::NONE; // a clone has no parent
+            }
             if (self::propertiesOf(\get_class($value)) === null) {
                 return self::NONE;
             }
             $kind = self::DEEP;
-            $value = (array) $value;
+            $value = $value instanceof \SimpleXMLElement ? [] : (array) $value;
         } elseif (!\is_array($value)) {
-            return self::NONE; // a resource
+            return Traces::watch($value) ? self::PLAIN : self::NONE; // a resource
         }
         foreach ($value as $inner) {
             if (!\is_scalar($inner) && $inner !== null) {
@@ -70,6 +79,13 @@ final class Copies
         }
 
         return $kind;
+    }
+
+    /** @param \ArrayObject|\ArrayIterator $list */
+    private static function hasOnlyScalars($list): bool
+    {
+        return \in_array(\get_class($list), self::CLONED, true) && (array) \get_mangled_object_vars($list) === []
+            && \array_filter($list->getArrayCopy(), static fn ($value): bool => !\is_scalar($value) && $value !== null) === [];
     }
 
     /** Whether a closure has nothing in it that could change: no variables, and no use of an object that it is bound to. */
@@ -90,7 +106,8 @@ final class Copies
 
     private static function isConstant(object $value): bool
     {
-        return $value instanceof \UnitEnum || $value instanceof \Closure || \in_array(\get_class($value), [\DateTimeImmutable::class, \DateTimeZone::class], true);
+        return $value instanceof \UnitEnum || $value instanceof \Closure || \in_array(\get_class($value), [\DateTimeImmutable::class, \DateTimeZone::class], true)
+            || $value instanceof \Throwable && !(new \ReflectionClass($value))->isUserDefined();
     }
 
     /** @return list<\ReflectionProperty>|null */
@@ -99,7 +116,7 @@ final class Copies
         if (!\array_key_exists($name, self::$classes)) {
             $properties = [];
             for ($class = new \ReflectionClass($name); $class !== false && $properties !== null; $class = $class->getParentClass()) {
-                if ($class->hasMethod('__clone') || !$class->isUserDefined() && $class->getName() !== \stdClass::class) {
+                if ($class->hasMethod('__clone') || !$class->isUserDefined() && !\in_array($name, self::CLONED, true)) {
                     $properties = null;
                     break;
                 }

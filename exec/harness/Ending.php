@@ -36,6 +36,9 @@ final class Ending
     /** How many classes have been looked at, and whether one has a destructor. */
     private static int $classes = 0;
     private static bool $destructors = false;
+    /** How many files have been looked at, and whether one has code that may be run at the end. */
+    private static int $files = 0;
+    private static bool $unwinds = false;
 
     /** Destructors that only tidy up in memory. */
     private const HARMLESS = [self::class, 'SebastianBergmann\\RecursionContext\\Context'];
@@ -43,8 +46,6 @@ final class Ending
     /** Looks at the classes that came since the last call. */
     public static function lookForDestructors(): bool
     {
-        // Until the survey has told, nothing is known of generators.
-        self::$destructors = self::$destructors || (Stage::$setup['unwinds'] ?? !isset(Stage::$setup['ids']));
         $classes = \get_declared_classes();
         for ($n = \count($classes); !self::$destructors && self::$classes < $n; ++self::$classes) {
             $class = $classes[self::$classes];
@@ -52,7 +53,31 @@ final class Ending
                 && (new \ReflectionMethod($class, '__destruct'))->isUserDefined();
         }
 
-        return self::$destructors;
+        return self::$destructors || self::unwinds();
+    }
+
+    /**
+     * Whether PHP may run code when it lets go of a generator or a fiber. Until the
+     * survey has told, the text of what was loaded besides PHPUnit tells.
+     */
+    private static function unwinds(): bool
+    {
+        if (isset(Stage::$setup['unwinds']) || isset(Stage::$setup['ids'])) {
+            return Stage::$setup['unwinds'] ?? false;
+        }
+        $files = \get_included_files();
+        for ($n = \count($files); !self::$unwinds && self::$files < $n; ++self::$files) {
+            $text = @\file_get_contents($files[self::$files]);
+            self::$unwinds = $text === false || \preg_match('/\bfinally\b/i', $text) === 1 && \preg_match('/\b(yield|Fiber)\b/i', $text) === 1;
+        }
+
+        return self::$unwinds;
+    }
+
+    /** PHPUnit has been loaded, and nothing else. */
+    public static function begin(): void
+    {
+        self::$files = \count(\get_included_files());
     }
 
     /** To be called in a child before anything of the user's runs in it. */

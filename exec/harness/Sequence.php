@@ -14,6 +14,9 @@ use PHPUnit\Framework\TestCase;
  */
 final class Sequence
 {
+    /** How many of a mutant's tests are prepared at first. */
+    private const FIRST = 3;
+
     public static bool $running = false;
     /** @var array<int, true> numbers of tests that hold objects */
     private static array $deep = [];
@@ -57,11 +60,14 @@ final class Sequence
     /**
      * @param bool $alone nobody but us hears of the tests
      * @param callable(list<int>): void $prepare runs what comes before the first test of a class
-     * @param callable(list<int>): void $run
+     * @param callable(list<int>, bool): bool $run runs some of a mutant's tests, the first of them or more, and says whether to go on
      */
-    public static function run(array $order, bool $alone, callable $prepare, callable $run): void
+    public static function run(array $order, Tree $tree, bool $alone, callable $prepare, callable $run): void
     {
         self::$running = true;
+        // Fixtures of classes are made anew for each part of the tests, where they are.
+        $least = empty($order['swap']) ? self::FIRST : \PHP_INT_MAX;
+        $order['lists'] = \array_map([$tree, 'inOrder'], $order['lists']);
         $tests = \array_values(\array_unique(\array_merge(...$order['lists'])));
         try {
             $prepare($tests);
@@ -81,11 +87,13 @@ final class Sequence
             Active::$files->used = [];
             Active::$place = $place;
             Active::$mutant = $mutant;
-            $run($order['lists'][$list]);
+            self::inParts($order['lists'][$list], $least, $run);
             Stage::tellUsed();
             \error_clear_last(); // a process of its own would begin so
+            self::tell(['rests']);
             $clean = $alone && Traces::remained();
-            self::ask(['judged', $clean]);
+            self::wait();
+            self::tell(['judged', $clean]);
             if (!$clean) {
                 self::end();
             }
@@ -94,16 +102,36 @@ final class Sequence
         if (!empty($order['swap'])) {
             self::ask(['swap', -1]);
         }
-        $run($tests);
+        $run($tests, true);
         Stage::$channel->send(['over', true]);
         self::end();
+    }
+
+    /** Tests have to be copied before they are run, and most mutants need but the first of many. */
+    private static function inParts(array $tests, int $size, callable $run): void
+    {
+        for ($at = 0; $at < \count($tests); $at += $size, $size = \min(4 * $size, \PHP_INT_MAX >> 2)) {
+            if (!$run(\array_slice($tests, $at, $size), $at === 0)) {
+                break;
+            }
+        }
     }
 
     /** Says something and waits until the keeper has done what it does then. */
     private static function ask(array $message): void
     {
+        self::tell($message);
+        self::wait();
+    }
+
+    private static function tell(array $message): void
+    {
         Stage::$channel->send($message);
         Stage::$channel->release();
+    }
+
+    private static function wait(): void
+    {
         if (Stage::$channel->receive() === null) {
             \posix_kill(\getmypid(), \SIGKILL);
         }
@@ -112,8 +140,7 @@ final class Sequence
     /** Ends the process, without what comes after the last test. */
     public static function end(): void
     {
-        Stage::$channel->send(['ended']);
-        Stage::$channel->release();
+        self::tell(['ended']);
         \posix_kill(\getmypid(), \SIGKILL);
     }
 }

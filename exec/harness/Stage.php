@@ -45,11 +45,18 @@ final class Stage
             self::obey($setup['alone'] + ['mode' => '']);
             self::watchForTheEnd();
         } else {
-            $others = Loader::preloadFrom($setup['preload'] ?? []);
-            $channel->send(['stage', 0, \get_included_files(), $version, $others]);
+            self::ready($version);
+            Ending::begin();
             self::serve(0);
         }
         Suite::main($setup);
+    }
+
+    /** Loads what every child of stage 0 is to have, and tells of it. */
+    private static function ready(string $version): void
+    {
+        $others = Loader::preloadFrom(self::$setup['preload'] ?? []);
+        self::$channel->send(['stage', 0, \get_included_files(), $version, $others]);
     }
 
     /**
@@ -67,6 +74,10 @@ final class Stage
             if ($order === null || $order['op'] === 'quit') {
                 // Nothing of the project may run in a stage's own shutdown.
                 \posix_kill(\getmypid(), \SIGKILL);
+            }
+            if ($order['op'] === 'learn') {
+                self::learn($order['setup']);
+                continue;
             }
             $pid = \pcntl_fork();
             if ($pid === 0) {
@@ -89,6 +100,15 @@ final class Stage
                 \pcntl_wifexited($status) ? \pcntl_wexitstatus($status) : -1,
                 \pcntl_wifsignaled($status) ? \pcntl_wtermsig($status) : 0]);
         }
+    }
+
+    /** Stage 0 is told what the survey has found. */
+    private static function learn(array $setup): void
+    {
+        self::$setup = $setup;
+        self::$numbers = \array_flip($setup['ids'] ?? []);
+        self::ready(\PHPUnit\Runner\Version::id());
+        Ending::lookForDestructors();
     }
 
     private static function becomeChild(array $order): void

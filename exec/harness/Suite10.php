@@ -231,15 +231,18 @@ final class Reporter implements Tracer
         self::$mode = 'judge';
         Inside::begun($event);
         $state = Inside::state();
-        Sequence::run($order, true, function (array $tests): void {
+        Sequence::run($order, $this->tree, true, function (array $tests): void {
             $classes = [];
             foreach ($tests as $i) {
                 $classes[\get_class($this->tree->cases[$i])] = true;
             }
             \array_map([Inside::class, 'beforeClass'], \array_keys($classes));
-        }, function (array $tests) use ($state, $order): void {
-            Inside::restore($state);
-            [$this->red, $this->pending, $this->open, $this->numbers] = [false, [], null, []];
+        }, function (array $tests, bool $first) use ($state, $order): bool {
+            if ($first) {
+                Inside::restore($state);
+                [$this->red, $this->pending] = [false, []];
+            }
+            [$this->open, $this->numbers] = [null, []];
             foreach ($tests as $i) {
                 $this->numbers[self::nameOf($this->tree->cases[$i])][] = $i;
             }
@@ -252,6 +255,8 @@ final class Reporter implements Tracer
             })->run();
             $this->close();
             $this->settle(true);
+
+            return !$this->red;
         });
     }
 

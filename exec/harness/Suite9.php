@@ -187,9 +187,9 @@ final class ForkingSuite extends TestSuite
         $isClass->setAccessible(true);
         $filter = new \ReflectionProperty(TestSuite::class, 'iteratorFilter');
         $filter->setAccessible(true);
-        Sequence::run($order, $alone, function (array $tests): void {
+        Sequence::run($order, $this->tree, $alone, function (array $tests): void {
             $this->beforeClasses($tests);
-        }, function (array $tests) use ($result, $isClass, $filter, $order): void {
+        }, function (array $tests, bool $first) use ($result, $isClass, $filter, $order): bool {
             Reporter::$numbers = [];
             $copy = $this->tree->copyOf($tests, Reporter::$numbers, static function (TestSuite $suite) use ($isClass, $filter, $order): void {
                 $filter->setValue($suite, null); // it knows the originals only, and these tests have passed it
@@ -197,8 +197,12 @@ final class ForkingSuite extends TestSuite
                     $isClass->setValue($suite, false); // its fixtures are not made again
                 }
             });
-            Reporter::$result = clone $result;
+            if ($first) {
+                Reporter::$result = clone $result;
+            }
             $copy->run(Reporter::$result);
+
+            return !Reporter::$result->shouldStop();
         });
     }
 

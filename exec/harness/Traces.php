@@ -28,6 +28,8 @@ final class Traces
     private static int $left = 0;
     private static ?array $before = null;
     private static int $files = 0;
+    /** @var array<int, resource> in the data of tests */
+    private static array $watched = [];
     /** @var array<string, mixed> the program's own */
     private static array $constants = [];
 
@@ -67,6 +69,40 @@ final class Traces
         }
 
         return false;
+    }
+
+    /**
+     * Has a resource looked at as well, if that can be done.
+     *
+     * @param mixed $resource
+     */
+    public static function watch($resource): bool
+    {
+        if (self::stateOf($resource) === null) {
+            return false;
+        }
+        self::$watched[(int) $resource] = $resource;
+
+        return true;
+    }
+
+    /**
+     * What there is to see of a resource; null where that is not all there is.
+     *
+     * @param mixed $resource
+     */
+    private static function stateOf($resource): ?array
+    {
+        if (!\is_resource($resource)) {
+            return [\gettype($resource)]; // closed
+        }
+        $meta = \get_resource_type($resource) === 'stream' ? \stream_get_meta_data($resource) : [];
+        if (($meta['mode'] ?? '') !== 'r' && ($meta['mode'] ?? '') !== 'rb' || ($meta['wrapper_type'] ?? '') !== 'plainfile' || !$meta['seekable']) {
+            return null;
+        }
+        $stat = \fstat($resource);
+
+        return [(int) $resource, \ftell($resource), \feof($resource), $meta['blocked'], $stat['size'] ?? null, $stat['mtime'] ?? null];
     }
 
     /** Looks at everything as it is now; see remained(). */
@@ -125,7 +161,7 @@ final class Traces
             \function_exists('mb_internal_encoding') ? [\mb_internal_encoding(), \mb_substitute_character(), \mb_language()] : [],
             \function_exists('session_status') ? \session_status() : 0, \function_exists('bcscale') ? \bcscale() : 0,
             \ini_get_all(null, false), \getenv(), \stream_get_wrappers(), \stream_get_filters(), \get_include_path(),
-            \libxml_use_internal_errors(), self::flat($globals, $seen)];
+            \libxml_use_internal_errors(), self::flat($globals, $seen), \array_map([self::class, 'stateOf'], self::$watched)];
         foreach (self::$variables as $function) {
             $picture[] = self::flat($function->getStaticVariables(), $seen);
         }
@@ -158,7 +194,15 @@ final class Traces
             return [$id, $value, $value instanceof \Closure ? [] : self::flat((array) $value, $seen)];
         }
         if (!\is_array($value)) {
-            return \is_scalar($value) || $value === null ? $value : [$value, \gettype($value)]; // a resource may be closed
+            if (\is_scalar($value) || $value === null) {
+                return $value;
+            }
+            $state = self::stateOf($value);
+            if ($state === null) {
+                self::$left = 0; // nobody can tell whether it is as it was
+            }
+
+            return $state;
         }
         foreach ($value as $key => $inner) {
             if (!\is_scalar($inner) && $inner !== null) {

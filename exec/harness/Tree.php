@@ -158,6 +158,42 @@ final class Tree
         return $copies[\spl_object_id($this->top)];
     }
 
+    /**
+     * The order in which choose() and copyOf() have some tests run.
+     *
+     * @param list<int> $wanted
+     * @return list<int>
+     */
+    public function inOrder(array $wanted): array
+    {
+        $children = [];
+        foreach ($wanted as $i) {
+            $below = $i;
+            for ($d = \count($this->paths[$i]) - 1; $d >= 0; --$d) {
+                $s = \spl_object_id($this->paths[$i][$d]);
+                $known = isset($children[$s]);
+                $children[$s][] = $below;
+                if ($known) {
+                    break;
+                }
+                $below = [$s];
+            }
+        }
+        $order = [];
+        $walk = static function (int $suite) use (&$walk, &$order, $children): void {
+            foreach ($children[$suite] ?? [] as $below) {
+                if (\is_array($below)) {
+                    $walk($below[0]);
+                } else {
+                    $order[] = $below;
+                }
+            }
+        };
+        $walk(\spl_object_id($this->top));
+
+        return $order;
+    }
+
     /** Whether PHPUnit runs a test several times. */
     public function isRepeated(int $number): bool
     {

@@ -7,6 +7,7 @@ declare(strict_types=1);
 // text; an answer is one line.
 //
 //   L  is it PHP? "ok", or the parser's message
+//   F  what this PHP is: version|can fork|has a tokenizer|its binary
 //   T  its tokens, as JSON: a list of [name, offset, length], offsets in bytes
 //
 // Nothing of the text is run: PHP's tokenizer parses it.
@@ -24,6 +25,11 @@ while (($head = \fread($in, 9)) !== false && \strlen($head) === 9) {
             exit(1);
         }
         $text .= $more;
+    }
+    if ($head[0] === 'F') {
+        echo \PHP_VERSION, '|', (int) (\function_exists('pcntl_fork') && \function_exists('posix_kill')), '|',
+            (int) \extension_loaded('tokenizer'), '|', \PHP_BINARY, "\n";
+        continue;
     }
     if ($head[0] === 'T') {
         $rows = [];
