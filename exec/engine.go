@@ -105,7 +105,7 @@ func Open(ctx context.Context, s Settings) (*Engine, error) {
 	if s.Jobs <= 0 {
 		s.Jobs = runtime.NumCPU()
 	}
-	e := &Engine{set: s, limits: limits{Soft: 60_000, Hard: 2_000_000, Wall: 10_000_000, Factor: 10, Output: 16 << 10}}
+	e := &Engine{set: s, limits: limits{Soft: 30_000, Hard: 2_000_000, Wall: 10_000_000, Factor: 10, Output: 16 << 10}}
 	e.closing, e.close = context.WithCancel(context.Background())
 	var err error
 	if e.dir, err = os.MkdirTemp("", "assay-"); err != nil {

@@ -225,7 +225,7 @@ func (d *desk) sequence(ctx context.Context, tasks []Task, of func(Task) []int, 
 	switch {
 	case len(parts) > 0 && !clean:
 		end = endedByDirt
-	case o.Suspect:
+	case o.Suspect || o.OverFull: // either way it is to be looked at more closely
 		end = endedAsSuspect
 	}
 	return parts, end, nil

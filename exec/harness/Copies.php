@@ -137,6 +137,11 @@ final class Copies
         return self::$classes[$name];
     }
 
+    /** @var array<string, list<\ReflectionProperty>> test class => what is opened of its tests */
+    private static array $tests = [];
+    /** @var array<int, array{object, list<string>, list<\ReflectionProperty>}> ID of an original => itself, and what of it holds objects */
+    private static array $holders = [];
+
     /** @var list<\ReflectionProperty>|null of PHPUnit's TestCase: what does some of its work, and must be each copy's own */
     private static ?array $helpers = null;
 
@@ -171,39 +176,73 @@ final class Copies
     {
         $map = [];
         $copy = self::plain($test);
-        for ($class = new \ReflectionClass($test); $class !== false; $class = $class->getParentClass()) {
-            $own = \strncmp($class->getName(), 'PHPUnit\\', 8) !== 0;
-            foreach ($class->getProperties() as $property) {
-                if ($property->class === $class->name && !$property->isStatic() && ($own || $property->getName() === 'data')) {
-                    $property->setAccessible(true);
-                    self::renew($property, $copy, $map);
-                }
-            }
-        }
-        self::renewDynamic($copy, $map);
+        self::renew($test, $copy, self::ofTest($test), $map);
 
         return $copy;
     }
 
-    /** @param array<int, object> $map */
-    private static function renew(\ReflectionProperty $property, object $copy, array &$map): void
+    /** @return list<\ReflectionProperty> */
+    private static function ofTest(object $test): array
     {
-        if ($property->isInitialized($copy)) {
-            $value = $property->getValue($copy);
-            if (!\is_scalar($value) && $value !== null) {
-                $property->setValue($copy, self::copied($value, $map));
+        $name = \get_class($test);
+        if (!isset(self::$tests[$name])) {
+            self::$tests[$name] = [];
+            for ($class = new \ReflectionClass($test); $class !== false; $class = $class->getParentClass()) {
+                $own = \strncmp($class->getName(), 'PHPUnit\\', 8) !== 0;
+                foreach ($class->getProperties() as $property) {
+                    if ($property->class === $class->name && !$property->isStatic() && ($own || $property->getName() === 'data')) {
+                        $property->setAccessible(true);
+                        self::$tests[$name][] = $property;
+                    }
+                }
             }
+        }
+
+        return self::$tests[$name];
+    }
+
+    /**
+     * Has a clone hold copies of the objects that the original holds. An original is
+     * never run: which of its properties hold objects is found out once.
+     *
+     * @param list<\ReflectionProperty> $properties
+     * @param array<int, object> $map
+     */
+    private static function renew(object $original, object $copy, array $properties, array &$map): void
+    {
+        $id = \spl_object_id($original);
+        if (!isset(self::$holders[$id])) {
+            $names = [];
+            foreach (\get_object_vars($original) as $name => $value) {
+                if (!\property_exists($original, (string) $name) && self::holdsObjects($value)) {
+                    $names[] = $name;
+                }
+            }
+            self::$holders[$id] = [$original, $names, \array_filter($properties,
+                static fn (\ReflectionProperty $p): bool => $p->isInitialized($original) && self::holdsObjects($p->getValue($original)))];
+        }
+        [, $names, $properties] = self::$holders[$id];
+        foreach ($properties as $property) {
+            $property->setValue($copy, self::copied($property->getValue($original), $map));
+        }
+        foreach ($names as $name) {
+            $copy->{$name} = self::copied($original->{$name}, $map);
         }
     }
 
-    /** @param array<int, object> $map */
-    private static function renewDynamic(object $copy, array &$map): void
+    /** @param mixed $value */
+    private static function holdsObjects($value): bool
     {
-        foreach (\get_object_vars($copy) as $name => $value) {
-            if (!\is_scalar($value) && $value !== null && !\property_exists(\get_class($copy), (string) $name)) {
-                $copy->{$name} = self::copied($value, $map);
+        if (!\is_array($value)) {
+            return \is_object($value) && !self::isConstant($value);
+        }
+        foreach ($value as $inner) {
+            if ((\is_array($inner) || \is_object($inner)) && self::holdsObjects($inner)) {
+                return true;
             }
         }
+
+        return false;
     }
 
     /**
@@ -227,11 +266,8 @@ final class Copies
         }
         $id = \spl_object_id($value);
         if (!isset($map[$id])) {
-            $map[$id] = $copy = clone $value;
-            foreach (self::propertiesOf(\get_class($value)) as $property) {
-                self::renew($property, $copy, $map);
-            }
-            self::renewDynamic($copy, $map);
+            $map[$id] = clone $value;
+            self::renew($value, $map[$id], self::propertiesOf(\get_class($value)), $map);
         }
 
         return $map[$id];
