@@ -4,11 +4,12 @@ package exec
 // against.
 
 import (
+	"cmp"
 	"context"
 	"crypto/sha256"
 	"errors"
 	"fmt"
-	"slices"
+	"strings"
 
 	"assay/mutate"
 )
@@ -57,7 +58,12 @@ func (j *bench) check(ctx context.Context, w *worker, by way) error {
 		j.mu.Unlock()
 	}()
 	if by != bySwap {
-		j.wholeOnce.Do(func() { j.wholeGreen = j.suiteInWhole(ctx, w, *t) })
+		j.wholeOnce.Do(func() {
+			why := j.suiteInWhole(ctx, w, *t)
+			if j.wholeGreen = why == ""; !j.wholeGreen && ctx.Err() == nil {
+				j.e.remark("With all sources loaded before its first test the suite is not green (%s); each mutant is put in place as a file instead, which takes longer.", why)
+			}
+		})
 		if !j.wholeGreen {
 			w.whole, w.unfit = nil, nil
 			return errClosed
@@ -66,13 +72,14 @@ func (j *bench) check(ctx context.Context, w *worker, by way) error {
 	if by == inSequence {
 		err := j.controlSequence(ctx, w, *t)
 		if isControl(err) {
-			j.spoiled.Store(true)
+			j.spoil()
 			err = errClosed
 		}
 		return err
 	}
 	err := j.controlsPass(ctx, w, *t, by == byChoice)
 	if by == byChoice && isControl(err) {
+		j.e.remark("Mutants could not be chosen among those that are loaded; each is put in place as a file instead, which takes longer.")
 		w.whole, w.unfit = nil, nil
 		err = errClosed
 	}
@@ -96,18 +103,28 @@ func (e *controlError) Error() string {
 	return "control failed: " + e.text + "; no verdict of this run can be trusted"
 }
 
-// suiteInWhole reports whether the suite is green in the whole stage, as it is where
-// each class is loaded when it is first needed.
-func (j *bench) suiteInWhole(ctx context.Context, w *worker, t Task) bool {
+// suiteInWhole gives the reason why the suite is not green in the whole stage, as it
+// is where each class is loaded when it is first needed; "" when it is.
+func (j *bench) suiteInWhole(ctx context.Context, w *worker, t Task) string {
 	r := j.request(t, t.Mutant.Source.Text, nil)
 	r.Mode, r.Whole = "all", true
 	o, err := w.run(ctx, r)
 	if err != nil || o.Stage != 3 || !o.Done {
-		return false
+		return "it does not come to its end"
 	}
-	return !slices.ContainsFunc(o.Events, func(e event) bool {
-		return e.Fatal && (e.Test < 0 || !j.s.Tests[e.Test].Shaky)
-	})
+	for _, e := range o.Events {
+		if e.Fatal && (e.Test < 0 || !j.s.Tests[e.Test].Shaky) {
+			first, _, _ := strings.Cut(e.Message, "\n")
+			return cmp.Or(e.Name, "between two tests") + ": " + strings.TrimSuffix(first, ".")
+		}
+	}
+	return ""
+}
+
+// spoil ends the running of several mutants' tests in one process.
+func (j *bench) spoil() {
+	j.spoiled.Store(true)
+	j.e.remark("The tests could not be run again and again in one process; each mutant has one of its own, which takes longer.")
 }
 
 // controlSequence runs the two controls in one sequence: the first part must come

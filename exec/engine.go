@@ -9,6 +9,7 @@ import (
 	"os"
 	"path/filepath"
 	"runtime"
+	"slices"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -91,6 +92,7 @@ type Engine struct {
 	workers     []*worker      // all that may live
 	spare       []*worker      // opened and idle
 	sequenced   atomic.Int64   // mutants that were judged in a sequence
+	remarks     []string       // see Remarks
 	coming      []chan *worker // being opened; nil comes where that failed
 	closing     context.Context
 	close       context.CancelFunc
@@ -240,6 +242,23 @@ func (e *Engine) Parses(ctx context.Context, texts ...[]byte) ([]bool, error) {
 		}
 	}
 	return out, nil
+}
+
+// Remarks says, a sentence each, why mutants had to be judged in slower ways than
+// there are. No verdict is another for that.
+func (e *Engine) Remarks() []string {
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	return slices.Clone(e.remarks)
+}
+
+func (e *Engine) remark(format string, args ...any) {
+	text := fmt.Sprintf(format, args...)
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	if !slices.Contains(e.remarks, text) {
+		e.remarks = append(e.remarks, text)
+	}
 }
 
 func (e *Engine) note(w *worker) {

@@ -154,6 +154,9 @@ func (j *bench) ready(ctx context.Context, number int, all []Task) (*worker, err
 	if err != nil {
 		return nil, err
 	}
+	if len(rep.Whole) == 0 && known.Schemata != nil {
+		j.e.remark("The sources cannot all be loaded before the tests; each mutant is put in place as a file instead, which takes longer.")
+	}
 	if w.whole, w.unfit = rep.Whole, nil; rep.Sequences {
 		w.unfit = map[int]bool{}
 		for _, i := range rep.Unfit {

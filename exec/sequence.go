@@ -207,17 +207,17 @@ func (d *desk) sequence(ctx context.Context, tasks []Task, of func(Task) []int, 
 	}
 	parts = o.Parts
 	if len(parts) == 0 && o.Exit == 0 && o.Signal == 0 {
-		d.spoiled.Store(true) // it would not begin
+		d.spoil() // it would not begin
 		return nil, 0, nil
 	}
 	clean := len(parts) > 0 && parts[len(parts)-1].Clean
 	if len(o.Damage) > 0 || clean && len(parts) == len(tasks) && (!o.Green || len(o.Events) > 0) {
-		d.spoiled.Store(true) // something was carried on after all
+		d.spoil() // something was carried on after all
 		return nil, 0, nil
 	}
 	for i := range parts {
 		if judge(parts[i]).Status == mutate.Survived && parts[i].Started != len(of(tasks[i])) {
-			d.spoiled.Store(true) // not all tests were run
+			d.spoil() // not all tests were run
 			return nil, 0, nil
 		}
 	}
@@ -276,7 +276,7 @@ func (d *desk) readsSources(o outcome, withoutReaders bool) bool {
 	case !withoutReaders:
 		d.readers.Store(true)
 	default:
-		d.spoiled.Store(true)
+		d.spoil()
 	}
 	return true
 }

@@ -5,6 +5,7 @@ import (
 	"os"
 	osexec "os/exec"
 	"path/filepath"
+	"strings"
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
@@ -24,13 +25,17 @@ func TestPlainWay(t *testing.T) {
 		share float64 // of the mutants reached, how many must have been in sequences, at least
 		// rows is set where data providers load the sources: the plain way builds all
 		// their rows again and runs each, in their own order.
-		rows bool
+		rows   bool
+		remark string // what is said of a way that cannot be gone; "": it can
 	}{
-		{"../testdata/demo", 0.8, false},
-		{"../testdata/fixtures/left-behind", 0.5, true},
-		{"../testdata/fixtures/static-cache", 0, false},
-		{"../testdata/fixtures/reads-source", 0, false},
-		{"../testdata/fixtures/process-isolation", 0, false},
+		{"../testdata/demo", 0.8, false, ""},
+		{"../testdata/fixtures/left-behind", 0.5, true, ""},
+		{"../testdata/fixtures/static-cache", 0, false, ""},
+		{"../testdata/fixtures/reads-source", 0, false, ""},
+		{"../testdata/fixtures/process-isolation", 0, false, ""},
+		{"../testdata/fixtures/counts-what-is-loaded", 0, false, "suite is not green (Harbour\\Tests\\BerthsTest::testOnlyTheQuayIsInUse: PHPUnit\\Framework\\ExpectationFailedException: Failed asserting that two arrays are identical)"},
+		{"../testdata/fixtures/declares-once", 0, false, "could not be run again and again"},
+		{"../testdata/fixtures/base-from-tests", 0, false, "cannot all be loaded"},
 	} {
 		t.Run(filepath.Base(c.dir), func(t *testing.T) {
 			root := filepath.Join(t.TempDir(), "p")
@@ -44,10 +49,16 @@ func TestPlainWay(t *testing.T) {
 					t.Fatalf("%v: %s", err, out)
 				}
 			}
-			quick, sequenced := judgeProject(t, root, false)
-			plain, none := judgeProject(t, root, true)
-			if none != 0 {
-				t.Errorf("%d mutants were in sequences where none should be", none)
+			quick, sequenced, remarks := judgeProject(t, root, false)
+			plain, none, silence := judgeProject(t, root, true)
+			if none != 0 || silence != "" {
+				t.Errorf("%d mutants were in sequences where none should be; %s", none, silence)
+			}
+			if (remarks == "") != (c.remark == "") || !strings.Contains(remarks, c.remark) {
+				t.Errorf("it is remarked %q, not %q", remarks, c.remark)
+			}
+			if strings.Contains(remarks, "as a file") && sequenced > 0 {
+				t.Errorf("%d mutants were in sequences", sequenced)
 			}
 			reached := 0
 			for _, v := range plain {
@@ -84,7 +95,7 @@ func onlyStatus(verdicts map[string]told) {
 	}
 }
 
-func judgeProject(t *testing.T, root string, plain bool) (verdicts map[string]told, sequenced int64) {
+func judgeProject(t *testing.T, root string, plain bool) (verdicts map[string]told, sequenced int64, remarks string) {
 	t.Helper()
 	p, err := project.Find(root, project.Options{Exact: true})
 	if err != nil {
@@ -119,5 +130,5 @@ func judgeProject(t *testing.T, root string, plain bool) (verdicts map[string]to
 	if err != nil {
 		t.Fatal(err)
 	}
-	return verdicts, e.Sequenced()
+	return verdicts, e.Sequenced(), strings.Join(e.Remarks(), " ")
 }

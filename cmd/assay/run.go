@@ -60,6 +60,9 @@ func (c *runCommand) run(env *environment) error {
 	defer end()
 	r := &mutate.Result{Root: code.Root, Project: code.Name, Profile: c.Profile, Notes: code.notes}
 	err = c.judge(env, code, engine, asked, r, outputs)
+	for _, text := range engine.Remarks() {
+		fmt.Fprintln(env.stderr, "assay:", text)
+	}
 	if err != nil && !(errors.Is(err, context.Canceled) && r.Partial) {
 		return err
 	}
