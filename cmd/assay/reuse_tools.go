@@ -18,7 +18,11 @@ import (
 // reuseParts sums up what all verdicts of a run rest on and that belongs to no
 // test: this program, PHP, PHPUnit, packages, options.
 func (c *runCommand) reuseParts(code *codebase, facts exec.Facts) ([]part, error) {
-	php, err := phpSum(code.PHP)
+	ask := c.phpSum
+	if ask == nil {
+		ask = func() (string, error) { return phpSum(code.PHP) }
+	}
+	php, err := ask()
 	if err != nil {
 		return nil, err
 	}

@@ -24,7 +24,8 @@ type runCommand struct {
 	choiceOptions
 	answerOptions
 
-	reused int // verdicts of earlier runs
+	reused int                    // verdicts of earlier runs
+	phpSum func() (string, error) // see the function phpSum
 }
 
 func (c *runCommand) defaultPaths(paths []string) {
@@ -51,7 +52,9 @@ func (c *runCommand) run(env *environment) error {
 	if err != nil {
 		return err
 	}
-	go selfSum() // for remember, which will ask for it
+	c.phpSum = sync.OnceValues(func() (string, error) { return phpSum(code.PHP) })
+	go selfSum() // for remember, which will ask for both
+	go c.phpSum()
 	engine, err := c.open(env, code)
 	if err != nil {
 		return err
