@@ -29,6 +29,7 @@ const (
 	Condition            // an expression in parentheses
 	Expression           // one without, of a statement that has several lines
 	Element              // of an array literal, which is there or not
+	Arm                  // the condition of an arm of "match", which is there or not
 )
 
 // placer finds the places of one file's mutants.
@@ -101,14 +102,19 @@ func (p *placer) of(n *syntax.Node, e Edit, points *Points) Place {
 	if at, block := added(n, e); block != nil {
 		return Place{at, Statement, points.At(block)}
 	}
-	element := droppedElement(p.file, n, e)
+	element, kindOfElement := droppedElement(p.file, n, e), Element
+	if arm := droppedArm(n, e); arm != nil {
+		element, kindOfElement = arm, Arm
+	}
 	var inner *syntax.Node
 	index := false // inner stands in the brackets of something
 	for ; n != nil && n.Parent != nil; n = n.Parent {
 		switch {
+		case n.Span == e.Span && isSubject(n) && !n.Bad:
+			inner = n
 		case isText(n), !index && isApart(n):
 			inner, element = nil, nil
-		case inner == nil && n.Contains(e.Span) && isValue(n) && (p.isOneLine(n) || n.Span == e.Span):
+		case inner == nil && n.Contains(e.Span) && p.isValue(n) && (p.isOneLine(n) || n.Span == e.Span):
 			inner, index = n, isIndex(n)
 		}
 		kind := NoPlace
@@ -129,8 +135,8 @@ func (p *placer) of(n *syntax.Node, e Edit, points *Points) Place {
 		default:
 			return Place{}
 		}
-		if !p.isOneLine(n) && element != nil && p.isOneLine(element) && p.isFit(element) {
-			return Place{element.Span, Element, points.At(element)}
+		if !p.isOneLine(n) && element != nil && p.isFit(element) {
+			return Place{element.Span, kindOfElement, points.At(element)}
 		}
 		if !p.isOneLine(n) && inner != nil {
 			n, kind = inner, Expression
@@ -187,6 +193,30 @@ func droppedElement(f *syntax.File, n *syntax.Node, e Edit) *syntax.Node {
 	return nil
 }
 
+// droppedArm gives the condition of an arm of "match" that an edit takes away, if
+// the arm has but one.
+func droppedArm(n *syntax.Node, e Edit) *syntax.Node {
+	if e.New != "" {
+		return nil
+	}
+	if n.Is("match_conditional_expression", "match_condition_list") {
+		n = n.Up("match_block")
+	}
+	if !n.Is("match_block") {
+		return nil
+	}
+	for _, c := range n.Children {
+		if c.Is("match_conditional_expression") && e.Start <= c.Start && c.End <= e.End {
+			conditions := c.First("match_condition_list").NamedChildren()
+			if len(conditions) != 1 || c.Bad || conditions[0].Bad {
+				return nil
+			}
+			return conditions[0]
+		}
+	}
+	return nil
+}
+
 // isWord reports whether a node is a string that PHP does not take for a number when
 // it is a key.
 func isWord(f *syntax.File, n *syntax.Node) bool {
@@ -205,7 +235,7 @@ var (
 
 // isValue reports whether a choice of expressions, in parentheses, can stand where
 // a node does.
-func isValue(n *syntax.Node) bool {
+func (p *placer) isValue(n *syntax.Node) bool {
 	if n.Bad || n.Parent.Bad {
 		return false
 	}
@@ -217,7 +247,7 @@ func isValue(n *syntax.Node) bool {
 	}
 	switch n.Parent.Kind {
 	case "argument":
-		return values[n.Kind] && n.Field != "name" && n.Parent.First("reference_modifier", "name") == nil
+		return n.Field != "name" && n.Parent.First("reference_modifier", "name") == nil && (values[n.Kind] || !p.takesReference(n.Parent))
 	case "array_element_initializer":
 		return n.Parent.First("by_ref", "reference_modifier", "variadic_unpacking") == nil
 	case "binary_expression":
@@ -233,6 +263,19 @@ func isValue(n *syntax.Node) bool {
 		return returnsValue(n)
 	}
 	return isIndex(n)
+}
+
+// takers are functions of PHP that take references, and get results of functions
+// all the same.
+var takers = words(`array_multisort array_pop array_push array_shift array_splice array_unshift array_walk arsort asort current
+	each end key krsort ksort natcasesort natsort next pos preg_match preg_match_all prev reset rsort settype shuffle sort
+	str_ireplace str_replace uasort uksort usort`)
+
+// takesReference reports whether an argument may be passed by reference where the
+// result of a function is, with a notice.
+func (p *placer) takesReference(argument *syntax.Node) bool {
+	call := argument.Parent.Parent
+	return call.Is("function_call_expression") && takers[strings.ToLower(strings.TrimPrefix(p.file.Text(call.Child("function")), `\`))]
 }
 
 // isIndex reports whether a node stands between the brackets behind something.

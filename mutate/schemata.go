@@ -143,6 +143,13 @@ func (c *combiner) place(p Place, at int) (next int) {
 		c.text.WriteString("])")
 		return next
 	}
+	if p.Kind == Arm { // that object is like no other
+		fmt.Fprintf(&c.text, `(\AssayHarness\Active::$place===%d?\AssayHarness\Active::$files:(`, number)
+		c.out.Places[number] = number
+		next = c.write(p.Start, p.End, at+1)
+		c.text.WriteString("))")
+		return next
+	}
 	if p.Kind == Condition || p.Kind == Expression {
 		fmt.Fprintf(&c.text, `(\AssayHarness\Active::$place===%d?(`, number)
 		for i, m := range ms {
@@ -238,7 +245,7 @@ func (c *combiner) oneLine(start, end int) string {
 // of its place, has no code that stands on another line in the mutant.
 func (c *combiner) keepsLines(m Numbered) bool {
 	src := c.points.Source.Text
-	if m.Place.Kind == Element {
+	if m.Place.Kind == Element || m.Place.Kind == Arm {
 		return true
 	}
 	if m.Place.Kind == Expression && strings.TrimSpace(c.copy(m)) == "" {

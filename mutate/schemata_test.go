@@ -22,7 +22,13 @@ func TestPlaces(t *testing.T) {
 		{"f(\n$a «+» 1,\n2);", "-", "expression $a + 1"},
 		{"f(\n«$a»,\n2);", "$b", "statement f(\n$a,\n2);"}, // a reference, perhaps
 		{"return [\n«g($a)»,\n];", "$a", "expression g($a)"},
-		{"return f(\n«g($a)»,\n1);", "$a", "statement return f(\ng($a),\n1);"},
+		{"return f(\n«g($a)»,\n1);", "$a", "expression g($a)"}, // the result of a function is no reference
+		{"return \\end(\n«g($a)»,\n1);", "$a", "statement return \\end(\ng($a),\n1);"}, // but there, with a notice
+		{"return match ($a) {\n«1 => 2,\n»default => 3 };", "", "arm 1"},
+		{"return match ($a) {\n«1, 2 => 2,\n»default => 3 };", "", "statement return match ($a) {\n1, 2 => 2,\ndefault => 3 };"},
+		{"return match ($a) {\n«default => 3,\n»1 => 2 };", "", "statement return match ($a) {\ndefault => 3,\n1 => 2 };"},
+		{"foreach («$a['b']» as $c) {\n}", "[]", "expression $a['b']"},
+		{"foreach («$a['b']» as &$c) {\n}", "[]", "statement foreach ($a['b'] as &$c) {\n}"},
 		{"$f = function () { return «1»; };", "0", "statement return 1;"},
 		{"$f = fn () => $a «+» 1;", "-", "statement $f = fn () => $a + 1;"},
 		{"static $n = «1»;", "0", ""},
@@ -60,7 +66,7 @@ func TestPlaces(t *testing.T) {
 		points.Locate(f, m)
 		got := ""
 		if m.Place.Kind != NoPlace {
-			got = [...]string{"", "statement ", "body ", "condition ", "expression ", "element "}[m.Place.Kind] + text[m.Place.Start:m.Place.End]
+			got = [...]string{"", "statement ", "body ", "condition ", "expression ", "element ", "arm "}[m.Place.Kind] + text[m.Place.Start:m.Place.End]
 		}
 		if got != c.want {
 			t.Errorf("%s: the place is %q, want %q", c.body, got, c.want)

@@ -68,8 +68,8 @@ func TestSchemataAreTheMutants(t *testing.T) {
 			}
 		}
 	}
-	t.Logf("%d files, %d mutants: statements, bodies, conditions, expressions, elements %v", files, asked, kinds)
-	for _, kind := range []mutate.PlaceKind{mutate.Statement, mutate.Body, mutate.Condition, mutate.Expression, mutate.Element} {
+	t.Logf("%d files, %d mutants: statements, bodies, conditions, expressions, elements, arms %v", files, asked, kinds)
+	for _, kind := range []mutate.PlaceKind{mutate.Statement, mutate.Body, mutate.Condition, mutate.Expression, mutate.Element, mutate.Arm} {
 		if kinds[kind] < 8 {
 			t.Errorf("only %d mutants of kind %d were asked about", kinds[kind], kind)
 		}

@@ -46,6 +46,14 @@ function isNote(mixed $at): bool
         && $at->expr->var->var->var->class->toString() === 'AssayHarness\\Active';
 }
 
+/** Whether the condition of an arm is one that can be taken away, and now is. */
+function isDropped(Node $condition, int $place): bool
+{
+    return $condition instanceof Node\Expr\Ternary && asked($condition->cond, 'place') === $place
+        && $condition->if instanceof Node\Expr\StaticPropertyFetch && $condition->if->class->toString() === 'AssayHarness\\Active'
+        && $condition->if->name->toString() === 'files';
+}
+
 /**
  * Lists every node as its kind, its own values and its line.
  *
@@ -64,6 +72,9 @@ function nodes(mixed $at, int $place, int $mutant, array &$out, int $behind = PH
     }
     if ($at instanceof Node\Expr\ArrayItem && $at->unpack && $at->value instanceof Node\Expr\Ternary && asked($at->value->cond, 'place') !== null) {
         nodes((asked($at->value->cond, 'place') === $place ? $at->value->if : $at->value->else)->items, $place, $mutant, $out);
+        return;
+    }
+    if ($at instanceof Node\MatchArm && $at->conds !== null && isDropped($at->conds[0], $place)) {
         return;
     }
     foreach (['place' => $place, 'mutant' => $mutant] as $property => $chosen) {
