@@ -86,7 +86,8 @@ type Engine struct {
 	limits      limits
 	allKills    bool
 	lint        *linter
-	laid        *laying // for set.Sources
+	laid        *laying                   // for set.Sources
+	ahead       map[launched]chan *worker // see launchAhead
 	serial      atomic.Int32
 	mu          sync.Mutex
 	workers     []*worker      // all that may live
@@ -127,19 +128,57 @@ func (e *Engine) prepare(ctx context.Context) error {
 		return err
 	}
 	var g errgroup.Group
+	answered := make(chan bool, 1)
 	g.Go(func() (err error) {
-		if err = e.askPHP(ctx); err == nil && e.set.Sources != nil {
+		err = e.askPHP(ctx)
+		if answered <- err == nil; err == nil && e.set.Sources != nil {
 			e.laid, err = e.lay(ctx, e.set.Sources)
 		}
 		return err
 	})
-	e.facts.View = e.set.View
-	if e.set.View == ViewAuto || e.set.View == viewUnset {
-		e.facts.View, e.facts.ViewReason = probeViews(e.set.Root, e.dir)
-	}
+	unfit := e.decideView(answered)
 	if err := g.Wait(); err != nil {
 		return err
 	}
+	return unfit
+}
+
+// decideView finds out what view of the project workers can have. That takes a
+// while, of which most is waiting: where a survey will follow, its workers are
+// launched meanwhile, as for overlays.
+func (e *Engine) decideView(phpAnswered <-chan bool) error {
+	e.facts.View = e.set.View
+	if e.set.View != ViewAuto && e.set.View != viewUnset {
+		return e.planView()
+	}
+	e.facts.View = ViewOverlay
+	var view ViewMode
+	var reason string
+	found := make(chan struct{})
+	go func() {
+		view, reason = probeViews(e.set.Root, e.dir)
+		close(found)
+	}()
+	err := e.planView()
+	if answered := <-phpAnswered; err == nil && answered && e.set.Sources != nil && !e.sharesNetwork() {
+		e.launchAhead()
+	}
+	if <-found; view == ViewOverlay {
+		return err
+	}
+	for _, c := range e.ahead {
+		if w := <-c; w != nil {
+			w.kill()
+		}
+	}
+	e.ahead, e.facts.View, e.facts.ViewReason = nil, view, reason
+	return e.planView()
+}
+
+// planView decides what workers must see and what they are kept from, by the kind
+// of view.
+func (e *Engine) planView() error {
+	e.facts.Unconfined, e.whyShared, e.confinement = nil, "", Confinement{}
 	// What lies in a temp directory would be hidden by the view's own.
 	e.keep = append(installation(e.set.PHPUnit), e.harness, e.set.PHP)
 	if e.set.Above != "" {
@@ -275,6 +314,9 @@ func (e *Engine) Close() error {
 	e.coming = nil
 	e.mu.Unlock()
 	for _, c := range coming {
+		<-c
+	}
+	for _, c := range e.ahead {
 		<-c
 	}
 	e.mu.Lock()

@@ -107,22 +107,14 @@ func (k *keeper) know(known knownRequest) error {
 	}
 	k.whole.want = known.Schemata
 	if k.stage1 == nil {
-		return nil
+		return k.knowBefore(known)
 	}
 	if len(known.Preload) == 0 || k.prepared && known.Unwinds == k.unwinds && slices.Equal(known.Preload, k.told) && !isClosed(k.stage1.closed) {
 		return k.startWhole()
 	}
-	k.told = known.Preload
-	k.early = slices.Clone(known.Preload)
-	for i := range k.early {
-		k.early[i][1] = strings.ReplaceAll(k.early[i][1], rootMark, k.view.Root())
-	}
+	k.told, k.early = known.Preload, k.inView(known.Preload)
 	k.early0, k.unwinds = !k.facts.Wrapped, known.Unwinds
-	if k.ids = nil; allDifferent(k.facts.Tests) {
-		for _, t := range k.facts.Tests {
-			k.ids = append(k.ids, t.ID)
-		}
-	}
+	k.ids = namesOf(k.facts.Tests)
 	err := k.teachStages()
 	if err == nil && k.facts.Foreign {
 		k.early0 = false
@@ -135,6 +127,44 @@ func (k *keeper) know(known knownRequest) error {
 		return err
 	}
 	return k.startWhole()
+}
+
+// knowBefore is know where nothing of the project has been loaded yet: stage 0 is
+// told what will be the same as in another worker.
+func (k *keeper) knowBefore(known knownRequest) error {
+	if k.stage0 == nil || isClosed(k.stage0.closed) || len(known.Preload) == 0 || len(known.IDs) == 0 {
+		return nil
+	}
+	k.told, k.ids, k.unwinds, k.early0 = known.Preload, known.IDs, known.Unwinds, true
+	k.early = k.inView(known.Preload)
+	err := k.teachStage0()
+	if err == nil && k.facts.Foreign {
+		k.early0 = false
+		err = k.startStage0(nil)
+	}
+	k.prepared = err == nil
+	return err
+}
+
+// inView gives classes with their files as the view has them.
+func (k *keeper) inView(classes [][2]string) [][2]string {
+	classes = slices.Clone(classes)
+	for i := range classes {
+		classes[i][1] = strings.ReplaceAll(classes[i][1], rootMark, k.view.Root())
+	}
+	return classes
+}
+
+func (k *keeper) teachStage0() error {
+	s := k.setup(nil)
+	if err := k.stage0.send(order{Op: "learn", Setup: &s}); err != nil {
+		return err
+	}
+	if err := k.await(k.stage0, nil); err != nil {
+		return err
+	}
+	k.files0 = k.relative(k.facts.Files0)
+	return nil
 }
 
 // teachStages has stage 0, which has seen nothing of the project, load more, and
@@ -150,14 +180,9 @@ func (k *keeper) teachStages() error {
 	k.stage1, k.pid1 = nil, 0
 	k.dropLate()
 	k.endWhole()
-	s := k.setup(nil)
-	if err := k.stage0.send(order{Op: "learn", Setup: &s}); err != nil {
+	if err := k.teachStage0(); err != nil {
 		return err
 	}
-	if err := k.await(k.stage0, nil); err != nil {
-		return err
-	}
-	k.files0 = k.relative(k.facts.Files0)
 	return k.startStage1()
 }
 
@@ -165,15 +190,17 @@ func (k *keeper) teachStages() error {
 // once.
 const longTest = 500
 
-func allDifferent(tests []testRow) bool {
-	seen := map[string]bool{}
+// namesOf gives the names of tests; nil where two have the same.
+func namesOf(tests []testRow) []string {
+	seen, names := map[string]bool{}, []string{}
 	for _, t := range tests {
 		if seen[t.ID] {
-			return false
+			return nil
 		}
 		seen[t.ID] = true
+		names = append(names, t.ID)
 	}
-	return true
+	return names
 }
 
 // earlyIn1 names the classes that a stage after stage 0 has to load.

@@ -183,6 +183,7 @@ type knownRequest struct {
 	Memory   int64       // bytes that a child may have in memory; a limit of the project's own holds besides
 	Preload  [][2]string // PHPUnit's classes that a whole run loads, with their files, under rootMark where they are the project's; the stages are made anew with them
 	Unwinds  bool        // code may run when PHP destroys generators and fibers at its end
+	IDs      []string    // for a worker that has loaded nothing of the project yet: the names of the tests, each once
 	Schemata *schemataRequest
 }
 

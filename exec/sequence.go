@@ -16,27 +16,42 @@ import (
 // answer, a process that ended or was ended above all, is asked for again in a
 // child of its own.
 
-// How much one sequence has at most: mutants, and tests in all.
+// How much one sequence has at most: mutants, and tests in all. And how many
+// mutants that can be in none one worker takes at a time.
 const (
 	mostMutants = 64
 	mostTests   = 20_000
+	mostPlain   = 16
 )
 
-// batches puts tasks together that may be in one sequence. In the order of the
-// tasks, as far as that goes.
+// batches puts tasks together: such as may be in one sequence, and others, for what
+// a worker needs for its first of those (controls, a late stage for the file) serves
+// for the next as well. In the order of the tasks, as far as that goes.
 func (j *bench) batches(tasks []Task) [][]Task {
 	most := min(mostMutants, max(4, len(tasks)/(3*j.e.set.Jobs)))
+	fits := make([]bool, len(tasks))
+	others := 0
+	for i, t := range tasks {
+		if fits[i] = j.repeatable(t); !fits[i] {
+			others++
+		}
+	}
+	mostOthers := min(mostPlain, max(1, 2*others/j.e.set.Jobs))
 	var out [][]Task
-	open, tests := -1, 0
-	for _, t := range tasks {
-		switch fits := j.repeatable(t); {
-		case fits && open >= 0 && len(out[open]) < most && tests+len(t.Tests) <= mostTests:
+	open, tests, openOthers := -1, 0, -1
+	for i, t := range tasks {
+		switch {
+		case fits[i] && open >= 0 && len(out[open]) < most && tests+len(t.Tests) <= mostTests:
 			out[open] = append(out[open], t)
 			tests += len(t.Tests)
+		case !fits[i] && openOthers >= 0 && len(out[openOthers]) < mostOthers:
+			out[openOthers] = append(out[openOthers], t)
 		default:
 			out = append(out, []Task{t})
-			if fits {
+			if fits[i] {
 				open, tests = len(out)-1, len(t.Tests)
+			} else {
+				openOthers = len(out) - 1
 			}
 		}
 	}

@@ -39,6 +39,9 @@ func (e *Engine) startSpares(known *knownRequest, goAhead <-chan struct{}) {
 		e.mu.Unlock()
 		go func() {
 			w, err := e.launch(e.closing, n, false)
+			if err == nil && known.IDs != nil {
+				_, err = w.ask(e.closing, request{Known: known})
+			}
 			select {
 			case <-goAhead:
 			case <-e.closing.Done():
@@ -46,7 +49,7 @@ func (e *Engine) startSpares(known *knownRequest, goAhead <-chan struct{}) {
 			if err == nil {
 				err = e.openWith(e.closing, w, nil)
 			}
-			if err == nil {
+			if err == nil && known.IDs == nil {
 				_, err = w.ask(e.closing, request{Known: known})
 			}
 			if err != nil {
@@ -61,4 +64,47 @@ func (e *Engine) putBack(w *worker) {
 	e.mu.Lock()
 	defer e.mu.Unlock()
 	e.spare = append(e.spare, w)
+}
+
+// launched is what a worker was launched for.
+type launched struct {
+	number int
+	probed bool
+}
+
+// forSurvey are the workers of a survey: a plain one, and others with probes.
+func (e *Engine) forSurvey() []launched {
+	all := []launched{{1, false}}
+	for n := range max(1, e.set.Jobs-1) {
+		all = append(all, launched{n + 2, true})
+	}
+	return all
+}
+
+// launchAhead launches the workers of a survey before it is asked for. Where that
+// fails they are launched when they are needed, and it is told then.
+func (e *Engine) launchAhead() {
+	e.ahead = map[launched]chan *worker{}
+	for _, l := range e.forSurvey() {
+		c := make(chan *worker, 1)
+		e.ahead[l] = c
+		go func() {
+			w, _ := e.launch(e.closing, l.number, l.probed)
+			c <- w
+		}()
+	}
+}
+
+// takeLaunched gives a worker that was launched ahead, or launches one.
+func (e *Engine) takeLaunched(ctx context.Context, l launched) (*worker, error) {
+	e.mu.Lock()
+	c := e.ahead[l]
+	delete(e.ahead, l)
+	e.mu.Unlock()
+	if c != nil {
+		if w := <-c; w != nil {
+			return w, nil
+		}
+	}
+	return e.launch(ctx, l.number, l.probed)
 }

@@ -157,8 +157,10 @@ func (x *explorer) explore(ctx context.Context) error {
 	g, ctx := errgroup.WithContext(ctx)
 	g.Go(func() error { return x.runWhole(ctx) })
 	g.Go(func() error { return x.layProbes(ctx) })
-	for n := range max(1, x.e.set.Jobs-1) {
-		g.Go(func() error { return x.probeClasses(ctx, n+2) })
+	for _, l := range x.e.forSurvey() {
+		if l.probed {
+			g.Go(func() error { return x.probeClasses(ctx, l) })
+		}
 	}
 	return g.Wait()
 }
@@ -178,7 +180,10 @@ func (x *explorer) layProbes(ctx context.Context) (err error) {
 
 // runWhole has the suite described and run as it is, forwards and backwards.
 func (x *explorer) runWhole(ctx context.Context) (err error) {
-	if x.plain, err = x.e.startWorker(ctx, 1); err != nil {
+	if x.plain, err = x.e.takeLaunched(ctx, launched{1, false}); err == nil {
+		err = x.e.openWith(ctx, x.plain, nil)
+	}
+	if err != nil {
 		return x.e.notReady(err)
 	}
 	x.e.facts.PHPUnit = x.plain.facts.PHPUnit
@@ -232,7 +237,9 @@ func (x *explorer) prepareEarly() {
 		}
 	}
 	s.unwinds = b.unwinds
-	x.early = s.known()
+	if x.early = s.known(); x.plain.paths == nil && !x.plain.facts.Wrapped {
+		x.early.IDs = namesOf(x.plain.facts.Tests)
+	}
 }
 
 // describe takes over the tests and queues their classes, the whole suite first.
@@ -325,9 +332,9 @@ const wholeSuite = ""
 // probeClasses starts a worker with the probed sources and runs test classes
 // in it, one child each, so that fixtures and @depends keep their meaning; and
 // the whole suite, since a test may do work that one of another class left.
-func (x *explorer) probeClasses(ctx context.Context, number int) error {
+func (x *explorer) probeClasses(ctx context.Context, l launched) error {
 	x.waitShared(ctx.Done())
-	w, err := x.e.launch(ctx, number, true)
+	w, err := x.e.takeLaunched(ctx, l)
 	if err != nil {
 		return x.e.notReady(err)
 	}
