@@ -22,7 +22,7 @@ func TestPlaces(t *testing.T) {
 		{"f(\n$a «+» 1,\n2);", "-", "expression $a + 1"},
 		{"f(\n«$a»,\n2);", "$b", "statement f(\n$a,\n2);"}, // a reference, perhaps
 		{"return [\n«g($a)»,\n];", "$a", "expression g($a)"},
-		{"return f(\n«g($a)»,\n1);", "$a", "expression g($a)"}, // the result of a function is no reference
+		{"return f(\n«g($a)»,\n1);", "$a", "expression g($a)"},                         // the result of a function is no reference
 		{"return \\end(\n«g($a)»,\n1);", "$a", "statement return \\end(\ng($a),\n1);"}, // but there, with a notice
 		{"return match ($a) {\n«1 => 2,\n»default => 3 };", "", "arm 1"},
 		{"return match ($a) {\n«1, 2 => 2,\n»default => 3 };", "", "statement return match ($a) {\n1, 2 => 2,\ndefault => 3 };"},
