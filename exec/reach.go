@@ -86,10 +86,27 @@ func (x *explorer) lookAtTexts() {
 	for _, i := range x.plain.facts.Unfit {
 		s.unfit[i] = true
 	}
+	declared := map[string]bool{}
+	for _, p := range x.files {
+		for name := range p.Links {
+			declared[name] = true
+		}
+	}
 	for _, p := range slices.Concat(x.files, x.helpers) {
 		s.linesCount = s.linesCount || looksAtLines.Match(p.Source.Text)
-		s.loadsCount = s.loadsCount || looksAtLoaded.Match(p.Source.Text)
+		if s.loadsCount == "" && asksWhatIsLoaded(p.Source.Text, declared) {
+			s.loadsCount = p.Source.Path
+		}
 	}
+}
+
+// asksWhatIsLoaded reports whether a program's text asks what is loaded, but for
+// names that none of some classes has (in lower case).
+func asksWhatIsLoaded(text []byte, declared map[string]bool) bool {
+	return slices.ContainsFunc(looksAtLoaded.FindAll(text, -1), func(call []byte) bool {
+		name := asksForName.FindSubmatch(call)
+		return name == nil || declared[strings.ToLower(strings.TrimLeft(strings.ReplaceAll(string(name[1]), `\\`, `\`), `\`))]
+	})
 }
 
 // rooted writes rootMark for the root in classes' files.

@@ -38,6 +38,9 @@ func (e *Engine) Run(ctx context.Context, s *Survey, tasks []Task, each func(mut
 		if j.schemata, err = s.combine(tasks, e.lint.parses); err != nil {
 			return err
 		}
+		if s.loadsCount != "" {
+			e.remark("%s asks which classes are loaded, so that they cannot all be loaded before the tests; each mutant is put in place as a file instead, which takes longer.", s.loadsCount)
+		}
 	}
 	var reached []Task
 	for _, t := range tasks {

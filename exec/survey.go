@@ -41,7 +41,7 @@ type Survey struct {
 	launches    bool            // a library may start processes
 	timed       bool            // PHPUnit itself ends tests that take too long
 	linesCount  bool            // something looks at lines of the sources
-	loadsCount  bool            // something looks at what is loaded
+	loadsCount  string          // the path of a file that looks at what is loaded
 	leftover    map[int]bool    // points that some test passes only in the whole suite
 	memory      int64           // bytes a child may use
 	unwinds     bool            // code may run when PHP destroys what is not a user's object

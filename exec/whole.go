@@ -190,11 +190,12 @@ var (
 	looksAtLines  = regexp.MustCompile(`(?i)\b(getLine|getTrace|getTraceAsString|debug_backtrace|debug_print_backtrace|__LINE__|getStartLine|getEndLine|on line)\b`)
 	looksAtLoaded = regexp.MustCompile(`(?i)\b(get_declared_(classes|traits|interfaces)|get_(included|required)_files|spl_autoload_(call|functions)|` +
 		`(class|interface|trait|enum)_exists\s*\([^;]*,\s*(false|0)\b)`)
+	asksForName = regexp.MustCompile(`(?i)^(?:class|interface|trait|enum)_exists\s*\(\s*'([^']*)'\s*,\s*(?:false|0)$`)
 )
 
 // combine makes the schemata of tasks, if one of them can serve as a control.
 func (s *Survey) combine(tasks []Task, parses func([]byte) (bool, error)) (*schemata, error) {
-	if s.loadsCount {
+	if s.loadsCount != "" {
 		return &schemata{}, nil
 	}
 	for without := map[string]bool{}; ; {
