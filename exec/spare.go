@@ -16,7 +16,11 @@ func (e *Engine) takeSpare(ctx context.Context, number int) (*worker, error) {
 	}
 	e.mu.Unlock()
 	if coming != nil {
-		w = <-coming
+		select {
+		case w = <-coming:
+		case <-ctx.Done(): // Close ends it
+			return nil, ctx.Err()
+		}
 	}
 	if w != nil {
 		return w, nil
@@ -102,8 +106,13 @@ func (e *Engine) takeLaunched(ctx context.Context, l launched) (*worker, error) 
 	delete(e.ahead, l)
 	e.mu.Unlock()
 	if c != nil {
-		if w := <-c; w != nil {
-			return w, nil
+		select {
+		case w := <-c:
+			if w != nil {
+				return w, nil
+			}
+		case <-ctx.Done(): // Close ends it
+			return nil, ctx.Err()
 		}
 	}
 	return e.launch(ctx, l.number, l.probed)
