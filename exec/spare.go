@@ -18,7 +18,10 @@ func (e *Engine) takeSpare(ctx context.Context, number int) (*worker, error) {
 	if coming != nil {
 		select {
 		case w = <-coming:
-		case <-ctx.Done(): // Close ends it
+		case <-ctx.Done():
+			e.mu.Lock()
+			e.coming = append(e.coming, coming) // for Close
+			e.mu.Unlock()
 			return nil, ctx.Err()
 		}
 	}
@@ -111,7 +114,10 @@ func (e *Engine) takeLaunched(ctx context.Context, l launched) (*worker, error) 
 			if w != nil {
 				return w, nil
 			}
-		case <-ctx.Done(): // Close ends it
+		case <-ctx.Done():
+			e.mu.Lock()
+			e.ahead[l] = c // for Close
+			e.mu.Unlock()
 			return nil, ctx.Err()
 		}
 	}
