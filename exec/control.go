@@ -61,7 +61,7 @@ func (j *bench) check(ctx context.Context, w *worker, by way) error {
 		j.wholeOnce.Do(func() {
 			why := j.suiteInWhole(ctx, w, *t)
 			if j.wholeGreen = why == ""; !j.wholeGreen && ctx.Err() == nil {
-				j.e.remark("With all sources loaded before its first test the suite is not green (%s); each mutant is put in place as a file instead, which takes longer.", why)
+				j.e.remark("With all sources loaded before its first test the suite is not green (%s)"+asFile, why)
 			}
 		})
 		if !j.wholeGreen {
@@ -79,7 +79,7 @@ func (j *bench) check(ctx context.Context, w *worker, by way) error {
 	}
 	err := j.controlsPass(ctx, w, *t, by == byChoice)
 	if by == byChoice && isControl(err) {
-		j.e.remark("Mutants could not be chosen among those that are loaded; each is put in place as a file instead, which takes longer.")
+		j.e.remark("Mutants could not be chosen among those that are loaded" + asFile)
 		w.whole, w.unfit = nil, nil
 		err = errClosed
 	}

@@ -21,6 +21,16 @@ const (
 	leastTooOften    = 20_000
 )
 
+// beginCounting is to be called before notePasses.
+func (s *Survey) beginCounting() {
+	s.peak, s.loopBodies, s.passes = map[int]int64{}, map[int]bool{}, make([]map[int]int64, len(s.rows))
+	for _, p := range s.points {
+		for _, id := range p.Loops {
+			s.loopBodies[id] = true
+		}
+	}
+}
+
 // notePasses notes how often a test's loops go round.
 func (s *Survey) notePasses(t testRun) {
 	for p, n := range t.Points {
@@ -48,10 +58,11 @@ func (s *Survey) notePasses(t testRun) {
 func (j *bench) count(ctx context.Context, w *worker, t Task, r runRequest) (outcome, error) {
 	r.Soft = false
 	c := r
-	if j.limit(&c, w); c.Whole {
+	counted := j.limit(&c, w)
+	if c.Whole {
 		return j.run(ctx, w, c)
 	}
-	if ok, err := j.putProbes(&c, t); err != nil {
+	if ok, err := j.putProbes(&c, t, counted); err != nil {
 		return outcome{}, err
 	} else if ok {
 		if o, err := j.run(ctx, w, c); err != nil || o.TimedOut || o.OverFull {
@@ -62,8 +73,8 @@ func (j *bench) count(ctx context.Context, w *worker, t Task, r runRequest) (out
 }
 
 // limit gives a request the loops of all sources that its tests load, and how
-// often each may go round.
-func (j *bench) limit(r *runRequest, w *worker) {
+// often each may go round. It returns these sources.
+func (j *bench) limit(r *runRequest, w *worker) (counted []*mutate.Points) {
 	r.Count, r.Loops, r.Often = map[int]int64{}, map[int]int{}, map[int]map[int]int64{}
 	tests := r.Tests
 	if tests == nil {
@@ -80,6 +91,7 @@ func (j *bench) limit(r *runRequest, w *worker) {
 		if len(p.Loops) == 0 || j.s.dropped[path] || !loads || r.Whole && !w.whole[path] {
 			continue
 		}
+		counted = append(counted, p)
 		maps.Copy(r.Loops, p.Loops)
 		for _, id := range p.Loops {
 			r.Count[id] = max(leastTooOften, tooOftenAnywhere*j.s.peak[id])
@@ -96,13 +108,14 @@ func (j *bench) limit(r *runRequest, w *worker) {
 			r.Often[i] = often
 		}
 	}
+	return counted
 }
 
 // putProbes has a request swap in what counts. Not where the change and the
 // probes get in each other's way.
-func (j *bench) putProbes(r *runRequest, t Task) (bool, error) {
+func (j *bench) putProbes(r *runRequest, t Task, counted []*mutate.Points) (bool, error) {
 	p := j.s.points[r.Path]
-	if p == nil || j.s.dropped[r.Path] || len(r.Loops) == 0 {
+	if p == nil || j.s.dropped[r.Path] || len(counted) == 0 {
 		return false, nil
 	}
 	r.Text = p.CountingWith(t.Mutant.Edit)
@@ -110,9 +123,9 @@ func (j *bench) putProbes(r *runRequest, t Task) (bool, error) {
 		return false, err
 	}
 	r.Others = map[string][]byte{}
-	for path, p := range j.s.points {
-		if path != r.Path && !j.s.dropped[path] && slices.ContainsFunc(slices.Collect(maps.Values(p.Loops)), func(id int) bool { return r.Count[id] > 0 }) {
-			r.Others[path] = j.countingText(p)
+	for _, other := range counted {
+		if other != p {
+			r.Others[other.Source.Path] = j.countingText(other)
 		}
 	}
 	return true, nil

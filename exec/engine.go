@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"maps"
 	"os"
 	"path/filepath"
 	"runtime"
@@ -95,6 +96,7 @@ type Engine struct {
 	sequenced   atomic.Int64   // mutants that were judged in a sequence
 	remarks     []string       // see Remarks
 	coming      []chan *worker // being opened; nil comes where that failed
+	left        []chan *worker // the same, and nobody waits for them
 	closing     context.Context
 	close       context.CancelFunc
 }
@@ -291,6 +293,9 @@ func (e *Engine) Remarks() []string {
 	return slices.Clone(e.remarks)
 }
 
+// asFile ends a remark.
+const asFile = "; each mutant is put in place as a file instead, which takes longer."
+
 func (e *Engine) remark(format string, args ...any) {
 	text := fmt.Sprintf(format, args...)
 	e.mu.Lock()
@@ -310,13 +315,10 @@ func (e *Engine) note(w *worker) {
 func (e *Engine) Close() error {
 	e.close()
 	e.mu.Lock()
-	coming := e.coming
-	e.coming = nil
+	coming := slices.Concat(e.coming, e.left, slices.Collect(maps.Values(e.ahead)))
+	e.coming, e.left, e.ahead = nil, nil, nil
 	e.mu.Unlock()
 	for _, c := range coming {
-		<-c
-	}
-	for _, c := range e.ahead {
 		<-c
 	}
 	e.mu.Lock()

@@ -117,6 +117,39 @@ echo json_last_error_msg();`)
 	}
 }
 
+// TestTraces: what was left in a process is seen, whoever holds it.
+func TestTraces(t *testing.T) {
+	harness, _ := filepath.Abs("harness/Traces.php")
+	const watched = `$in = (function () { $x = WHAT; echo AssayHarness\Traces::watch($x) ? '' : 'unseen '; return fn () => $x; })();`
+	stream := strings.Replace(watched, "WHAT", "fopen(__FILE__, 'r')", 1)
+	exception := strings.Replace(watched, "WHAT", "new Exception('x')", 1)
+	for name, c := range map[string]struct{ before, change, want string }{
+		"nothing":                          {stream + exception, ``, "as it was"},
+		"a stream of a class is moved":     {`Kept::$at = fopen(__FILE__, 'r');`, `fgets(Kept::$at);`, "left"},
+		"and moved back":                   {`Kept::$at = fopen(__FILE__, 'r');`, `fgets(Kept::$at); rewind(Kept::$at);`, "as it was"},
+		"one that is in data":              {stream, `fgets($in());`, "left"},
+		"it is closed":                     {stream, `fclose($in());`, "left"},
+		"one whose content can change":     {strings.Replace(watched, "WHAT", "fopen('php://memory', 'w+')", 1), ``, "unseen as it was"},
+		"a class has one of these":         {`Kept::$at = fopen('php://memory', 'w+');`, ``, "left"},
+		"an exception is thrown":           {exception, `try { throw $in(); } catch (Exception $caught) { unset($caught); }`, "as it was"},
+		"while another is on its way":      {exception, `try { try { throw new LogicException(); } finally { throw $in(); } } catch (Exception $caught) { unset($caught); }`, "left"},
+		"a static property gets something": {``, `Kept::$at = 1;`, "left"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			got := endOf(t, `<?php namespace PHPUnit\Framework\MockObject { interface Stub {} }
+namespace { final class Kept { public static $at = null; }
+require '`+harness+`';
+`+c.before+`
+AssayHarness\Traces::begin();
+`+c.change+`
+echo AssayHarness\Traces::remained() ? 'as it was' : 'left'; }`)
+			if got.out != c.want {
+				t.Errorf("%q, want %q", got.out, c.want)
+			}
+		})
+	}
+}
+
 type ending struct {
 	status int
 	short  bool

@@ -112,9 +112,7 @@ func (k *keeper) know(known knownRequest) error {
 	if len(known.Preload) == 0 || k.prepared && known.Unwinds == k.unwinds && slices.Equal(known.Preload, k.told) && !isClosed(k.stage1.closed) {
 		return k.startWhole()
 	}
-	k.told, k.early = known.Preload, k.inView(known.Preload)
-	k.early0, k.unwinds = !k.facts.Wrapped, known.Unwinds
-	k.ids = namesOf(k.facts.Tests)
+	k.take(known, namesOf(k.facts.Tests), !k.facts.Wrapped)
 	err := k.teachStages()
 	if err == nil && k.facts.Foreign {
 		k.early0 = false
@@ -135,8 +133,7 @@ func (k *keeper) knowBefore(known knownRequest) error {
 	if k.stage0 == nil || isClosed(k.stage0.closed) || len(known.Preload) == 0 || len(known.IDs) == 0 {
 		return nil
 	}
-	k.told, k.ids, k.unwinds, k.early0 = known.Preload, known.IDs, known.Unwinds, true
-	k.early = k.inView(known.Preload)
+	k.take(known, known.IDs, true)
 	err := k.teachStage0()
 	if err == nil && k.facts.Foreign {
 		k.early0 = false
@@ -146,13 +143,13 @@ func (k *keeper) knowBefore(known knownRequest) error {
 	return err
 }
 
-// inView gives classes with their files as the view has them.
-func (k *keeper) inView(classes [][2]string) [][2]string {
-	classes = slices.Clone(classes)
-	for i := range classes {
-		classes[i][1] = strings.ReplaceAll(classes[i][1], rootMark, k.view.Root())
+// take keeps what setup will tell stage 0; early0: it is to load PHPUnit's classes.
+func (k *keeper) take(known knownRequest, ids []string, early0 bool) {
+	k.told, k.early = known.Preload, slices.Clone(known.Preload)
+	for i := range k.early {
+		k.early[i][1] = strings.ReplaceAll(k.early[i][1], rootMark, k.view.Root())
 	}
-	return classes
+	k.ids, k.unwinds, k.early0 = ids, known.Unwinds, early0
 }
 
 func (k *keeper) teachStage0() error {

@@ -34,12 +34,7 @@ func (x *explorer) conclude() error {
 	if s.memory = x.e.set.Memory; s.memory == 0 {
 		s.memory = max(leastMemory, 3*x.whole.Memory)
 	}
-	s.passes = make([]map[int]int64, len(s.rows))
-	for _, p := range x.files {
-		for _, id := range p.Loops {
-			s.loopBodies[id] = true
-		}
-	}
+	s.beginCounting()
 	x.linkDependencies()
 	x.lookAtTexts()
 	reach := make([]map[int]bool, len(s.rows))

@@ -39,7 +39,7 @@ func (e *Engine) Run(ctx context.Context, s *Survey, tasks []Task, each func(mut
 			return err
 		}
 		if s.loadsCount != "" {
-			e.remark("%s asks which classes are loaded, so that they cannot all be loaded before the tests; each mutant is put in place as a file instead, which takes longer.", s.loadsCount)
+			e.remark("%s asks which classes are loaded, so that they cannot all be loaded before the tests"+asFile, s.loadsCount)
 		}
 	}
 	var reached []Task
@@ -158,7 +158,7 @@ func (j *bench) ready(ctx context.Context, number int, all []Task) (*worker, err
 		return nil, err
 	}
 	if len(rep.Whole) == 0 && known.Schemata != nil {
-		j.e.remark("The sources cannot all be loaded before the tests; each mutant is put in place as a file instead, which takes longer.")
+		j.e.remark("The sources cannot all be loaded before the tests" + asFile)
 	}
 	if w.whole, w.unfit = rep.Whole, nil; rep.Sequences {
 		w.unfit = map[int]bool{}

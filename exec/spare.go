@@ -16,19 +16,29 @@ func (e *Engine) takeSpare(ctx context.Context, number int) (*worker, error) {
 	}
 	e.mu.Unlock()
 	if coming != nil {
-		select {
-		case w = <-coming:
-		case <-ctx.Done():
-			e.mu.Lock()
-			e.coming = append(e.coming, coming) // for Close
-			e.mu.Unlock()
-			return nil, ctx.Err()
+		var err error
+		if w, err = e.await(ctx, coming); err != nil {
+			return nil, err
 		}
 	}
 	if w != nil {
 		return w, nil
 	}
 	return e.startWorker(ctx, number)
+}
+
+// await waits for a worker that is on its way; nil where that failed. Of one that
+// nobody waits for any more Close takes care.
+func (e *Engine) await(ctx context.Context, c chan *worker) (*worker, error) {
+	select {
+	case w := <-c:
+		return w, nil
+	case <-ctx.Done():
+		e.mu.Lock()
+		defer e.mu.Unlock()
+		e.left = append(e.left, c)
+		return nil, ctx.Err()
+	}
 }
 
 // startSpares begins to open the workers that there will be besides the first;
@@ -109,16 +119,8 @@ func (e *Engine) takeLaunched(ctx context.Context, l launched) (*worker, error) 
 	delete(e.ahead, l)
 	e.mu.Unlock()
 	if c != nil {
-		select {
-		case w := <-c:
-			if w != nil {
-				return w, nil
-			}
-		case <-ctx.Done():
-			e.mu.Lock()
-			e.ahead[l] = c // for Close
-			e.mu.Unlock()
-			return nil, ctx.Err()
+		if w, err := e.await(ctx, c); w != nil || err != nil {
+			return w, err
 		}
 	}
 	return e.launch(ctx, l.number, l.probed)

@@ -64,7 +64,7 @@ type Survey struct {
 // no tests, is a *ProjectError. progress may be nil.
 func (e *Engine) Survey(ctx context.Context, files []*mutate.Points, progress func(done, all int)) (*Survey, error) {
 	s := &Survey{byPoint: map[int][]int{}, byFile: map[string][]int{},
-		points: map[string]*mutate.Points{}, peak: map[int]int64{}, loopBodies: map[int]bool{}, leftover: map[int]bool{}, building: map[int]bool{}, fixtures: map[int]bool{}}
+		points: map[string]*mutate.Points{}, leftover: map[int]bool{}, building: map[int]bool{}, fixtures: map[int]bool{}}
 	for _, p := range files {
 		s.points[p.Source.Path] = p
 	}

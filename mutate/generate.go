@@ -15,34 +15,7 @@ import (
 //
 // IDs are unique within the file; use Disambiguate over a whole project.
 func Generate(f *syntax.File, src *Source, ops []*Operator, points *Points) []*Mutant {
-	byKind := map[string][]*Operator{}
-	for _, op := range ops {
-		for _, k := range op.Kinds {
-			byKind[k] = append(byKind[k], op)
-		}
-	}
-	type found struct {
-		op   *Operator
-		node *syntax.Node
-		edit Edit
-	}
-	var all []found
-	f.Root.Walk(func(n *syntax.Node) bool {
-		if n.Bad {
-			return true
-		}
-		for _, op := range byKind[n.Kind] {
-			for _, e := range op.Apply(f, n) {
-				if usable(f, e) {
-					all = append(all, found{op, n, e})
-				}
-			}
-		}
-		return true
-	})
-	slices.SortStableFunc(all, func(a, b found) int {
-		return cmp.Or(a.edit.Start-b.edit.Start, a.edit.End-b.edit.End, strings.Compare(a.op.ID, b.op.ID), strings.Compare(a.edit.New, b.edit.New))
-	})
+	all := findEdits(f, ops)
 	seen := map[Edit]string{} // change => the first operator that makes it
 	for _, x := range all {
 		k := reduced(f.Src, x.edit)
@@ -80,6 +53,41 @@ func Generate(f *syntax.File, src *Source, ops []*Operator, points *Points) []*M
 	}
 	identify(ms)
 	return ms
+}
+
+// found is an edit that an operator makes at a node.
+type found struct {
+	op   *Operator
+	node *syntax.Node
+	edit Edit
+}
+
+// findEdits gives what the operators make of a file, in source order.
+func findEdits(f *syntax.File, ops []*Operator) []found {
+	byKind := map[string][]*Operator{}
+	for _, op := range ops {
+		for _, k := range op.Kinds {
+			byKind[k] = append(byKind[k], op)
+		}
+	}
+	var all []found
+	f.Root.Walk(func(n *syntax.Node) bool {
+		if n.Bad {
+			return true
+		}
+		for _, op := range byKind[n.Kind] {
+			for _, e := range op.Apply(f, n) {
+				if usable(f, e) {
+					all = append(all, found{op, n, e})
+				}
+			}
+		}
+		return true
+	})
+	slices.SortStableFunc(all, func(a, b found) int {
+		return cmp.Or(a.edit.Start-b.edit.Start, a.edit.End-b.edit.End, strings.Compare(a.op.ID, b.op.ID), strings.Compare(a.edit.New, b.edit.New))
+	})
+	return all
 }
 
 // holder gives the smallest node around an edit: an operator may have been

@@ -136,18 +136,15 @@ func (c *combiner) plain(start, end int, atEnd bool) {
 func (c *combiner) place(p Place, at int) (next int) {
 	ms := c.copies[p]
 	number := ms[0].Number
-	if p.Kind == Element {
-		fmt.Fprintf(&c.text, `...(\AssayHarness\Active::$place===%d?[]:[`, number)
+	if p.Kind == Element || p.Kind == Arm {
+		around := [2]string{`...(\AssayHarness\Active::$place===%d?[]:[`, "])"}
+		if p.Kind == Arm { // that object is like no other
+			around = [2]string{`(\AssayHarness\Active::$place===%d?\AssayHarness\Active::$files:(`, "))"}
+		}
+		fmt.Fprintf(&c.text, around[0], number)
 		c.out.Places[number] = number
 		next = c.write(p.Start, p.End, at+1)
-		c.text.WriteString("])")
-		return next
-	}
-	if p.Kind == Arm { // that object is like no other
-		fmt.Fprintf(&c.text, `(\AssayHarness\Active::$place===%d?\AssayHarness\Active::$files:(`, number)
-		c.out.Places[number] = number
-		next = c.write(p.Start, p.End, at+1)
-		c.text.WriteString("))")
+		c.text.WriteString(around[1])
 		return next
 	}
 	if p.Kind == Condition || p.Kind == Expression {

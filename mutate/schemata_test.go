@@ -77,20 +77,7 @@ func TestPlaces(t *testing.T) {
 // TestCombine: mutants of one file in one text, on the lines that they have.
 func TestCombine(t *testing.T) {
 	const text = "<?php\nfunction f($a) {\n    if ($a < 1)\n        g($a + 2);\n    return h(\n        $a - 3,\n        4\n    );\n}\n"
-	f, err := syntax.Parse("src/f.php", []byte(text))
-	if err != nil {
-		t.Fatal(err)
-	}
-	src := &Source{Path: "src/f.php", Text: []byte(text)}
-	points := Layout(f, src, 1)
-	var ms []Numbered
-	for i, c := range [][2]string{{"< 1", "<= 1"}, {"< 1", "!= 1"}, {"+", "-"}, {"$a - 3", "3"}, {"h(\n        $a - 3,\n        4\n    )", "null"}, {"4\n    )", "4)"}} {
-		start := strings.Index(text, c[0])
-		m := &Mutant{Source: src, Edit: Edit{Span: syntax.Span{Start: start, End: start + len(c[0])}, New: c[1]}}
-		points.Locate(f, m)
-		ms = append(ms, Numbered{m, i + 1})
-	}
-	s := points.Combine(ms)
+	s := combined(t, "src/f.php", text, [][2]string{{"< 1", "<= 1"}, {"< 1", "!= 1"}, {"+", "-"}, {"$a - 3", "3"}, {"h(\n        $a - 3,\n        4\n    )", "null"}, {"4\n    )", "4)"}})
 	const place, mutant = `\AssayHarness\Active::$place===`, `\AssayHarness\Active::$mutant===`
 	want := "<?php\nfunction f($a) { \\AssayHarness\\Active::$files->used['src/f.php']=1;\n" +
 		"    if (" + place + "1?(" + mutant + "1?(($a <= 1)):(($a != 1))):(($a < 1)))\n" +
@@ -103,6 +90,26 @@ func TestCombine(t *testing.T) {
 	if s.Places[2] != 1 || s.Places[4] != 4 || s.Places[6] != 0 {
 		t.Errorf("places %v", s.Places)
 	}
+}
+
+// combined has mutants of a text in it: each is what is to be found, once, and what
+// stands there instead.
+func combined(t *testing.T, path, text string, changes [][2]string) Schemata {
+	t.Helper()
+	f, err := syntax.Parse(path, []byte(text))
+	if err != nil {
+		t.Fatal(err)
+	}
+	src := &Source{Path: path, Text: []byte(text)}
+	points := Layout(f, src, 1)
+	var ms []Numbered
+	for i, c := range changes {
+		start := strings.Index(text, c[0])
+		m := &Mutant{Source: src, Edit: Edit{Span: syntax.Span{Start: start, End: start + len(c[0])}, New: c[1]}}
+		points.Locate(f, m)
+		ms = append(ms, Numbered{m, i + 1})
+	}
+	return points.Combine(ms)
 }
 
 // TestLoopsInSchemata: loops are counted in the code as it is and in the copies,
@@ -123,21 +130,8 @@ func TestLoopsInSchemata(t *testing.T) {
 				"for (; $a > 1; --$a) { " + counts + "(3); h();} ;}"},
 	} {
 		text := "<?php\nfunction f($a) {\n    " + c.text + "\n}\n"
-		f, err := syntax.Parse("f.php", []byte(text))
-		if err != nil {
-			t.Fatal(err)
-		}
-		src := &Source{Path: "f.php", Text: []byte(text)}
-		points := Layout(f, src, 1)
-		var ms []Numbered
-		for i, c := range c.changes {
-			start := strings.Index(text, c[0])
-			m := &Mutant{Source: src, Edit: Edit{Span: syntax.Span{Start: start, End: start + len(c[0])}, New: c[1]}}
-			points.Locate(f, m)
-			ms = append(ms, Numbered{m, i + 1})
-		}
 		want := "<?php\nfunction f($a) { \\AssayHarness\\Active::$files->used['f.php']=1;\n    " + c.want + "\n}\n"
-		if got := string(points.Combine(ms).Text); got != want {
+		if got := string(combined(t, "f.php", text, c.changes).Text); got != want {
 			t.Errorf("got\n%s\nwant\n%s", got, want)
 		}
 	}

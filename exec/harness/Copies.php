@@ -51,6 +51,9 @@ final class Copies
         }
         $kind = self::PLAIN;
         if (\is_object($value)) {
+            if ($value instanceof \Throwable && self::isConstant($value)) {
+                return Traces::watch($value) ? self::PLAIN : self::NONE;
+            }
             if (!$value instanceof \Closure && self::isConstant($value) || isset($seen[\spl_object_id($value)])) {
                 return self::PLAIN;
             }

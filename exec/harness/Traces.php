@@ -28,7 +28,7 @@ final class Traces
     private static int $left = 0;
     private static ?array $before = null;
     private static int $files = 0;
-    /** @var array<int, resource> in the data of tests */
+    /** @var array<int|string, mixed> resources and exceptions in the data of tests */
     private static array $watched = [];
     /** @var array<string, mixed> the program's own */
     private static array $constants = [];
@@ -72,27 +72,32 @@ final class Traces
     }
 
     /**
-     * Has a resource looked at as well, if that can be done.
+     * Has a resource, or an exception of PHP's own, looked at as well, if that can
+     * be done.
      *
-     * @param mixed $resource
+     * @param mixed $value
      */
-    public static function watch($resource): bool
+    public static function watch($value): bool
     {
-        if (self::stateOf($resource) === null) {
+        if (self::stateOf($value) === null) {
             return false;
         }
-        self::$watched[(int) $resource] = $resource;
+        self::$watched[\is_object($value) ? 'object ' . \spl_object_id($value) : (int) $value] = $value;
 
         return true;
     }
 
     /**
-     * What there is to see of a resource; null where that is not all there is.
+     * What there is to see of what watch() was given; null where that is not all
+     * there is. PHP links an exception to another that is on its way when it is thrown.
      *
      * @param mixed $resource
      */
     private static function stateOf($resource): ?array
     {
+        if ($resource instanceof \Throwable) {
+            return [$resource->getPrevious(), \count((array) $resource)];
+        }
         if (!\is_resource($resource)) {
             return [\gettype($resource)]; // closed
         }
