@@ -141,7 +141,7 @@ func (k *keeper) watchOne(r runRequest, stage int, parent *peer) (outcome, error
 	}
 	if stage == 3 {
 		ord.Place, ord.Mutant, ord.Sequence, ord.Lists = r.Place, r.Mutant, r.Sequence, r.Lists
-		ord.Swap = r.Swaps != nil
+		ord.Swap, ord.Shared, ord.Once, ord.Openers, ord.Learn = r.Swaps != nil, r.Shared, r.Once, r.Openers, r.Learn
 	}
 	if r.Tests != nil {
 		ord.Tests = r.Tests
@@ -335,12 +335,18 @@ func (c *child) hearSequence(m message) error {
 		return c.swap(m)
 	case "prepared":
 		c.common = c.k.opens.take()
+		c.o.Tests, c.o.Events, c.o.Started, c.o.Running = nil, nil, 0, -1 // of openers
 		return c.goOn()
 	case "rests":
 		c.seen = append(c.k.opens.take(), c.common...)
 		return c.goOn()
 	case "judged":
 		c.endPart(m)
+	case "void":
+		c.o.Void = true
+	case "learnt":
+		c.o.States, _ = get[[][2]int](m, 0)
+		c.o.Apart, _ = get[[]int](m, 1)
 	case "over":
 		c.o.Green, _ = get[bool](m, 0)
 	}

@@ -72,7 +72,7 @@ func (j *bench) check(ctx context.Context, w *worker, by way) error {
 	if by == inSequence {
 		err := j.controlSequence(ctx, w, *t)
 		if isControl(err) {
-			j.spoil()
+			j.spoil(manner{})
 			err = errClosed
 		}
 		return err
@@ -121,8 +121,14 @@ func (j *bench) suiteInWhole(ctx context.Context, w *worker, t Task) string {
 	return ""
 }
 
-// spoil ends the running of several mutants' tests in one process.
-func (j *bench) spoil() {
+// spoil ends the running of several mutants' tests in one process; only that of
+// tests that share state, where such were run.
+func (j *bench) spoil(how manner) {
+	if how.shared {
+		j.unsettled.Store(true)
+		j.e.remark("Tests that share state could not be run again and again in one process; each mutant that they reach has one of its own, which takes longer.")
+		return
+	}
 	j.spoiled.Store(true)
 	j.e.remark("The tests could not be run again and again in one process; each mutant has one of its own, which takes longer.")
 }
@@ -131,7 +137,8 @@ func (j *bench) spoil() {
 // to its end and be green, the second must not.
 func (j *bench) controlSequence(ctx context.Context, w *worker, t Task) error {
 	n := j.schemata.controls
-	o, err := j.run(ctx, w, runRequest{Mode: "sequence", Whole: true, Soft: true, Tests: []int{}, Lists: [][]int{t.Tests},
+	tests, share := j.s.inSequences(t)
+	o, err := j.run(ctx, w, runRequest{Mode: "sequence", Whole: true, Soft: true, Tests: []int{}, Lists: [][]int{tests}, Shared: share,
 		Sequence: [][3]int{{0, 0, 0}, {j.schemata.place[n], n, 0}}})
 	if err != nil {
 		return err

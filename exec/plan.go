@@ -21,9 +21,18 @@ type Task struct {
 	Last []int
 	// Wider is nil where Tests say all there is to say. Else some of Reach touch
 	// state that outlives them and are not among Tests; these, in the suite's
-	// order, are all that do, and decide what Tests leave open.
-	Wider []int
+	// order, are all that do, and decide what Tests leave open. Rest are more of
+	// them, which decide what Wider leaves open: such as share nothing with those,
+	// and share what may not settle.
+	Wider, Rest []int
+	// Touch are those of Reach that touch state that may settle, in the suite's
+	// order: of Wider, or of Tests where these share it all.
+	Touch []int
 }
+
+// shares reports whether Tests touch state that outlives them, so that nothing
+// else is asked first.
+func (t *Task) shares(s *Survey) bool { return len(t.Touch) > 0 && s.group[t.Tests[0]] != noGroup }
 
 // Plan decides which tests each mutant needs. Pure.
 //
@@ -77,13 +86,15 @@ func (s *Survey) running(m *mutate.Mutant) (key string, tests []int) {
 func (s *Survey) task(reaching []int) Task {
 	t := Task{Reach: s.complete(reaching)}
 	s.order(t.Reach)
-	s.split(&t, s.grouped(t.Reach))
+	t.Touch = slices.DeleteFunc(slices.Clone(t.Reach), func(i int) bool { return s.group[i] == noGroup || !s.settles[s.group[i]] })
+	slices.Sort(t.Touch)
+	s.split(&t, s.grouped(t.Reach, true), s.grouped(t.Reach, false))
 	return t
 }
 
 // split puts what has to be run into the parts of a task, the first of which is
 // empty only if all are.
-func (s *Survey) split(t *Task, wider []int) {
+func (s *Survey) split(t *Task, wider, rest []int) {
 	for _, i := range s.free(t.Reach) {
 		if len(s.needs[i])+len(s.feeds[i]) == 0 && (s.unfit[i] || slices.Contains(s.always, i)) {
 			t.Last = append(t.Last, i)
@@ -91,21 +102,25 @@ func (s *Survey) split(t *Task, wider []int) {
 			t.Tests = append(t.Tests, i)
 		}
 	}
-	if t.Wider = wider; len(t.Tests) == 0 {
+	if t.Wider, t.Rest = wider, rest; len(t.Wider) == 0 {
+		t.Wider, t.Rest = t.Rest, nil
+	}
+	if len(t.Tests) == 0 {
 		t.Tests, t.Last = t.Last, nil
 	}
 	if len(t.Tests) == 0 {
-		t.Tests, t.Wider = t.Wider, nil
+		t.Tests, t.Wider, t.Rest = t.Wider, t.Rest, nil
 	}
 }
 
 // grouped gives the tests that share state with some of those, through however
-// many others, in the suite's order; nil when these share none.
-func (s *Survey) grouped(tests []int) []int {
+// many others, in the suite's order; nil when these share none. Only such as may
+// settle count, or only others.
+func (s *Survey) grouped(tests []int, settle bool) []int {
 	var out []int
 	in := map[int]bool{}
 	for _, i := range tests {
-		if g := s.group[i]; g != noGroup && !in[g] {
+		if g := s.group[i]; g != noGroup && !in[g] && s.settles[g] == settle {
 			in[g] = true
 			for _, j := range s.groups[g] {
 				if !s.Tests[j].Shaky {
@@ -148,8 +163,8 @@ func (s *Survey) wholeSuite(t Task) Task {
 			all = append(all, i)
 		}
 	}
-	t.Tests, t.Last = nil, nil
-	s.split(&t, all)
+	t.Tests, t.Last, t.Touch = nil, nil, nil
+	s.split(&t, all, nil)
 	return t
 }
 

@@ -6,6 +6,9 @@ import (
 	"testing"
 	"time"
 
+	"github.com/google/go-cmp/cmp"
+	"github.com/google/go-cmp/cmp/cmpopts"
+
 	"assay/mutate"
 )
 
@@ -37,6 +40,7 @@ func share(s *Survey, lists ...[]int) {
 		}
 	}
 	s.groupBy(uses, func(string) bool { return true })
+	s.settles = slices.Repeat([]bool{true}, len(s.groups))
 }
 
 func at(point int) *mutate.Mutant {
@@ -97,6 +101,26 @@ func TestPlanGroups(t *testing.T) {
 	for point, want := range map[int][]int{20: {0, 1, 2}, 21: {0, 1, 2, 3, 4}, 22: {0, 1, 2}} {
 		if got := Plan([]*mutate.Mutant{at(point)}, s)[0]; !slices.Equal(got.Tests, want) || got.Wider != nil {
 			t.Errorf("%d: %v, wider %v; want %v", point, got.Tests, got.Wider, want)
+		}
+	}
+}
+
+// TestPlanSettling: groups of which it is known that they do not settle come last,
+// and only of others is it noted which of their tests reach the mutant.
+func TestPlanSettling(t *testing.T) {
+	s := planned()
+	s.byPoint[20], s.byPoint[21], s.byPoint[22] = []int{0, 3, 4}, []int{3}, []int{0}
+	share(s, []int{0, 1}, []int{3, 5})
+	s.settles[0] = false
+	for point, want := range map[int]Task{
+		20: {Tests: []int{4}, Wider: []int{3}, Rest: []int{0, 1, 2}, Touch: []int{3}},
+		21: {Tests: []int{3}, Touch: []int{3}},
+		22: {Tests: []int{0, 1, 2}},
+	} {
+		got := Plan([]*mutate.Mutant{at(point)}, s)[0]
+		got.Mutant, got.Reach = nil, nil
+		if d := cmp.Diff(want, got, cmpopts.EquateEmpty()); d != "" {
+			t.Errorf("%d: (-want +got)\n%s", point, d)
 		}
 	}
 }

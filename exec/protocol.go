@@ -48,6 +48,8 @@ import (
 //	["rests"]                                 the next mutant's tests were run; waits
 //	["judged", clean]                         and left nothing
 //	["swap", n]                               mutant n is next, -1 for none; waits for its file
+//	["void"]                                  a test of the present one is green and leaves changed what it shares; the sequence ends
+//	["learnt", states, apart]                 see outcome.States
 //	["over", ok]                              the sequence is: its tests are still green without a mutant
 //	["ended"]                                 nothing of the user's is left to run and PHPUnit's status
 //	                                          stands; the process kills itself
@@ -95,6 +97,14 @@ type order struct {
 	Sequence [][3]int `json:"sequence,omitempty"`
 	Lists    [][]int  `json:"lists,omitempty"`
 	Swap     bool     `json:"swap,omitempty"` // have each mutant's file swapped in as well: ask, and wait
+	// Shared says that the tests are such as share state; Openers are run first,
+	// unchanged, for what they leave. With Once no test is run again, so that
+	// there can be one mutant only.
+	Shared  bool  `json:"shared,omitempty"`
+	Once    bool  `json:"once,omitempty"`
+	Openers []int `json:"openers,omitempty"`
+	// Learn has no mutants: it asks what each of these tests leaves; see "learnt".
+	Learn []int `json:"learn,omitempty"`
 }
 
 // wholeOrder asks for a stage that has loaded classes of the sources.
@@ -218,6 +228,9 @@ type runRequest struct {
 	// see order.
 	Sequence [][3]int
 	Lists    [][]int
+	// Shared, Once, Openers and Learn are those of an order.
+	Shared, Once   bool
+	Openers, Learn []int
 	// Swaps has each mutant of a sequence put into its file as well; Sources has
 	// these files, by path.
 	Swaps   []swap
@@ -299,6 +312,9 @@ type outcome struct {
 	Parts    []outcome // of a sequence: what came of each mutant, as far as it got
 	Green    bool      // and that its tests were green afterwards
 	Clean    bool      // of a part: it left nothing behind
+	Void     bool      // of a sequence: a test of the mutant after the last part was green and left something
+	States   [][2]int  // to Learn: the state that each test finds and the one that it leaves; -1: some other
+	Apart    []int     // tests of which that cannot be known; then there are no States
 	Seen     []string  // of a part: those of Opened that were opened
 }
 

@@ -82,6 +82,9 @@ type bench struct {
 	wholeOnce  sync.Once
 	wholeGreen bool        // the suite is in the whole stage, unchanged
 	spoiled    atomic.Bool // a sequence was not what it should be: there are no more
+	learning   sync.Mutex
+	calm       sync.Map    // group => calm, of those that are known
+	unsettled  atomic.Bool // the same of sequences with tests that share state
 }
 
 // work takes tasks until there are none, replacing its worker when it dies.
@@ -187,13 +190,17 @@ func (j *bench) request(t Task, text []byte, tests []int) runRequest {
 }
 
 // verdict judges one mutant. What a subset of the tests says is held against
-// the whole suite wherever the two could differ.
+// the whole suite wherever the two could differ: tests that share state are asked with all
+// that share it.
 func (j *bench) verdict(ctx context.Context, w *worker, t Task, k known) (v mutate.Verdict, err error) {
 	text := t.Mutant.Edit.Apply(t.Mutant.Source.Text)
 	if t.Last != nil && !j.repeatable(t) {
 		t.Tests, t.Last = slices.Concat(t.Tests, t.Last), nil
 	}
 	var o outcome
+	if k.touch != nil && t.shares(j.s) {
+		k.said, t.Tests = []outcome{*k.touch}, t.Touch
+	}
 	if len(k.said) > 0 {
 		o = k.said[0]
 		j.rest(w, o)
@@ -201,7 +208,7 @@ func (j *bench) verdict(ctx context.Context, w *worker, t Task, k known) (v muta
 		return v, err
 	}
 	f := judge(o)
-	ran, tests, seen := o.Started, t.Tests, o.Tests
+	tests, seen := t.Tests, o.Tests
 	if f.Status == mutate.Survived && t.Last != nil {
 		if len(k.said) > 1 {
 			o = k.said[1]
@@ -209,8 +216,7 @@ func (j *bench) verdict(ctx context.Context, w *worker, t Task, k known) (v muta
 		} else if o, err = j.watched(ctx, w, t, text, t.Last, false); err != nil {
 			return v, err
 		}
-		f, tests, seen = judge(o), t.Last, append(seen, o.Tests...)
-		ran += o.Started
+		f, tests, seen = judge(o), t.Last, slices.Concat(seen, o.Tests)
 	}
 	if f.Status == mutate.Unset {
 		f = finding{Status: mutate.Killed, How: mutate.Crash, Test: -1, Detail: "it ends its parent process"}
@@ -218,17 +224,36 @@ func (j *bench) verdict(ctx context.Context, w *worker, t Task, k known) (v muta
 	if refused, err := j.stillborn(f, o, text); err != nil || refused {
 		return mutate.Verdict{Mutant: t.Mutant, Status: mutate.Stillborn, Detail: f.Detail}, err
 	}
-	if doubtful(t, f) {
-		more := 0
-		if f, more, err = j.settle(ctx, w, t, tests, text, f, o); err != nil {
-			return mutate.Verdict{}, err
-		}
-		ran += more
+	more := [][]int{t.Wider, t.Rest}
+	if k.touch != nil && !t.shares(j.s) && f.Status == mutate.Survived {
+		o, more = *k.touch, more[1:]
+		j.rest(w, o)
+		f, tests, seen = judge(o), t.Touch, slices.Concat(seen, o.Tests)
 	}
-	v = mutate.Verdict{Mutant: t.Mutant, Status: f.Status, How: f.How, Detail: f.Detail, Ran: ran, Reaching: j.ids(t.Reach)}
+	for ; f.Status == mutate.Survived && len(more) > 0; more = more[1:] {
+		if tests = more[0]; tests == nil {
+			continue
+		}
+		if o, err = j.watched(ctx, w, t, text, tests, false); err != nil {
+			return v, err
+		}
+		if f = judge(o); f.Status == mutate.Unset {
+			return v, errors.New("the wider run gives no answer: " + f.Detail)
+		}
+		seen = slices.Concat(seen, o.Tests)
+	}
+	if f.ByExit {
+		all := outcome{}
+		if f, all, err = j.byExit(ctx, w, t, tests, text, f, o); err != nil {
+			return v, err
+		}
+		seen = slices.Concat(seen, all.Tests)
+	}
+	v = mutate.Verdict{Mutant: t.Mutant, Status: f.Status, How: f.How, Detail: f.Detail, Reaching: j.ids(t.Reach)}
 	for _, x := range seen {
 		v.Time += time.Duration(x.Time) * time.Microsecond
 	}
+	v.Ran = j.reachingRun(t, seen)
 	switch {
 	case f.Name != "":
 		v.Killer = mutate.TestID(f.Name)
@@ -291,41 +316,40 @@ func (j *bench) watch(ctx context.Context, w *worker, t Task, r runRequest) (out
 	return j.count(ctx, w, t, r)
 }
 
-// doubtful reports whether the whole suite might say something else than these
-// tests did: others that share state with each other have yet to be asked, or
-// nothing but the way the process ended speaks against the mutant.
-func doubtful(t Task, f finding) bool {
-	return f.ByExit || (t.Wider != nil && f.Status == mutate.Survived)
-}
-
-// settle decides a doubtful finding, on the changed code: by the tests that
-// share state, and by the whole suite where only the end of the process speaks
-// against the mutant and the same tests on unchanged code end so as well. tests
-// are those that were run last; it gives how many more were.
-func (j *bench) settle(ctx context.Context, w *worker, t Task, tests []int, text []byte, f finding, o outcome) (finding, int, error) {
-	ran := 0
-	ask := func(more []int) (err error) {
-		if o, err = j.watched(ctx, w, t, text, more, false); err != nil {
-			return err
-		}
-		ran += o.Started
-		if f = judge(o); f.Status == mutate.Unset {
-			return errors.New("the wider run gives no answer: " + f.Detail)
-		}
-		return nil
-	}
-	if !f.ByExit {
-		tests = t.Wider
-		if err := ask(tests); err != nil || !f.ByExit {
-			return f, ran, err
-		}
-	}
+// byExit decides where only the end of the process speaks against a mutant: if the
+// same tests on unchanged code end so as well, the whole suite is asked; all is what
+// it said then.
+func (j *bench) byExit(ctx context.Context, w *worker, t Task, tests []int, text []byte, f finding, o outcome) (_ finding, all outcome, err error) {
 	c, err := j.control(ctx, w, t, tests, o.Stage)
 	if err != nil || judge(c).Status == mutate.Survived || !sameEnd(c, o) {
-		return f, ran, err
+		return f, all, err
 	}
-	err = ask(nil) // all there are
-	return f, ran, err
+	if all, err = j.watched(ctx, w, t, text, nil, false); err != nil {
+		return f, all, err
+	}
+	if f = judge(all); f.Status == mutate.Unset {
+		err = errors.New("the wider run gives no answer: " + f.Detail)
+	}
+	return f, all, err
+}
+
+// reachingRun counts the tests that reach a mutant among those that were run.
+func (j *bench) reachingRun(t Task, ran []testRun) int {
+	numbers, ids := make(map[int]bool, len(t.Reach)), make(map[string]bool, len(t.Reach))
+	for _, i := range t.Reach {
+		numbers[i], ids[string(j.s.Tests[i].ID)] = true, true
+	}
+	seen := map[string]bool{}
+	for _, x := range ran {
+		name := x.Name
+		if name == "" && x.Test >= 0 && x.Test < len(j.s.rows) {
+			name = j.s.rows[x.Test].ID
+		}
+		if numbers[x.Test] || ids[name] {
+			seen[name] = true
+		}
+	}
+	return len(seen)
 }
 
 // stillborn reports whether PHP refuses the changed file: its parser, seen as

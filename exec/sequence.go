@@ -32,7 +32,7 @@ func (j *bench) batches(tasks []Task) [][]Task {
 	fits := make([]bool, len(tasks))
 	others := 0
 	for i, t := range tasks {
-		if fits[i] = j.repeatable(t); !fits[i] {
+		if fits[i] = j.repeatable(t) || j.mayShare(t); !fits[i] {
 			others++
 		}
 	}
@@ -41,21 +41,29 @@ func (j *bench) batches(tasks []Task) [][]Task {
 	open, tests, openOthers := -1, 0, -1
 	for i, t := range tasks {
 		switch {
-		case fits[i] && open >= 0 && len(out[open]) < most && tests+len(t.Tests) <= mostTests:
+		case fits[i] && open >= 0 && len(out[open]) < most && tests+j.size(t) <= mostTests:
 			out[open] = append(out[open], t)
-			tests += len(t.Tests)
+			tests += j.size(t)
 		case !fits[i] && openOthers >= 0 && len(out[openOthers]) < mostOthers:
 			out[openOthers] = append(out[openOthers], t)
 		default:
 			out = append(out, []Task{t})
 			if fits[i] {
-				open, tests = len(out)-1, len(t.Tests)
+				open, tests = len(out)-1, j.size(t)
 			} else {
 				openOthers = len(out) - 1
 			}
 		}
 	}
 	return out
+}
+
+// size is how many tests of a task are run in a sequence.
+func (j *bench) size(t Task) int {
+	if t.shares(j.s) {
+		return len(t.Touch)
+	}
+	return len(t.Tests) + len(t.Touch)
 }
 
 // repeatable reports whether the tests of a task may be run again and again in
@@ -66,15 +74,18 @@ func (j *bench) repeatable(t Task) bool {
 
 // repeatable is what the survey tells of that.
 func (s *Survey) repeatable(t Task) bool {
-	p := s.points[t.Mutant.Source.Path]
-	if p == nil || p.Classes == nil || s.unwinds || s.timed ||
-		s.sets(t.Mutant) || s.leftover[t.Mutant.Point] || s.fixtures[t.Mutant.Point] || s.fixtures[t.Mutant.Place.Point] {
-		return false
-	}
-	return !slices.ContainsFunc(t.Tests, func(i int) bool {
-		return s.group[i] != noGroup || len(s.needs[i]) > 0 || len(s.feeds[i]) > 0
-	})
+	return s.repeats(t.Mutant) && !slices.ContainsFunc(t.Tests, func(i int) bool { return s.group[i] != noGroup || s.linked(i) })
 }
+
+// repeats reports whether a mutant may be in sequences.
+func (s *Survey) repeats(m *mutate.Mutant) bool {
+	p := s.points[m.Source.Path]
+	return p != nil && p.Classes != nil && !s.unwinds && !s.timed && !s.sets(m) && !s.leftover[m.Point] &&
+		!s.fixtures[m.Point] && !s.fixtures[m.Place.Point]
+}
+
+// linked reports whether a test builds on the result of another, or another on its.
+func (s *Survey) linked(i int) bool { return len(s.needs[i]) > 0 || len(s.feeds[i]) > 0 }
 
 // judgeBatch judges tasks that may be in one sequence.
 func (d *desk) judgeBatch(ctx context.Context, batch []Task, give func(mutate.Verdict)) error {
@@ -90,6 +101,9 @@ func (d *desk) judgeBatch(ctx context.Context, batch []Task, give func(mutate.Ve
 		return len(all[i].said) == 0 || batch[i].Last == nil || judge(all[i].said[0]).Status != mutate.Survived
 	})
 	if err := d.together(ctx, batch, last, func(t Task) []int { return t.Last }, all); err != nil {
+		return err
+	}
+	if err := d.sharing(ctx, batch, all); err != nil {
 		return err
 	}
 	for i, t := range batch {
@@ -120,7 +134,7 @@ func (d *desk) together(ctx context.Context, batch []Task, some []int, of func(T
 				left = append(left, i)
 			}
 		}
-		said, suspects, err := d.inSequence(ctx, now, of, swaps)
+		said, suspects, err := d.inSequence(ctx, now, of, manner{swaps: swaps})
 		if err != nil {
 			return err
 		}
@@ -140,31 +154,38 @@ func (d *desk) together(ctx context.Context, batch []Task, some []int, of func(T
 }
 
 // known is what is known of a mutant before it is judged alone: what its Tests
-// said and then its Last, and that they take much longer than they should.
+// said and then its Last, what its Touch said, and that its Tests take much longer
+// than they should.
 type known struct {
 	said    []outcome
+	touch   *outcome
 	suspect bool
 }
+
+// A manner is how a sequence is run: with each mutant swapped in, for tests that
+// look at files; with tests that share state; with one mutant only, for tests that
+// cannot be run again.
+type manner struct{ swaps, shared, once bool }
 
 // inSequence runs some tests of several tasks in as few children as it takes. It
 // gives what came of each task, nil where that is not known, and which are
 // suspected of not ending.
-func (d *desk) inSequence(ctx context.Context, tasks []Task, of func(Task) []int, swaps bool) (said []*outcome, suspects []bool, err error) {
+func (d *desk) inSequence(ctx context.Context, tasks []Task, of func(Task) []int, how manner) (said []*outcome, suspects []bool, err error) {
 	said, suspects = make([]*outcome, len(tasks)), make([]bool, len(tasks))
 	var left []int
 	for i := range tasks {
 		left = append(left, i)
 	}
 	for {
-		left = slices.DeleteFunc(left, func(i int) bool { return !d.fits(tasks[i], of(tasks[i]), swaps) })
-		if len(left) < 2 {
+		left = slices.DeleteFunc(left, func(i int) bool { return !d.fits(tasks[i], of(tasks[i]), how) })
+		if len(left) == 0 || len(left) == 1 && !how.shared {
 			return said, suspects, nil
 		}
 		var now []Task
 		for _, i := range left {
 			now = append(now, tasks[i])
 		}
-		parts, end, err := d.sequence(ctx, now, of, swaps)
+		parts, end, err := d.sequence(ctx, now, of, how)
 		if err != nil {
 			return nil, nil, err
 		}
@@ -189,18 +210,21 @@ const (
 
 // fits reports whether tests of a task may be in a sequence of this worker. With
 // swaps the tests may look at files.
-func (d *desk) fits(t Task, tests []int, swaps bool) bool {
-	if d.spoiled.Load() || d.w == nil || d.w.unfit == nil || !d.w.whole[t.Mutant.Source.Path] || !d.repeatable(t) {
+func (d *desk) fits(t Task, tests []int, how manner) bool {
+	if d.spoiled.Load() || d.w == nil || d.w.unfit == nil || !d.w.whole[t.Mutant.Source.Path] {
 		return false
 	}
-	readers := d.readers.Load() && !swaps
-	return !slices.ContainsFunc(tests, func(i int) bool { return d.w.unfit[i] || readers && d.s.looks[i] })
+	if how.shared && (d.unsettled.Load() || !d.mayShare(t)) || !how.shared && !d.repeatable(t) {
+		return false
+	}
+	readers := d.readers.Load() && !how.swaps
+	return !slices.ContainsFunc(tests, func(i int) bool { return !how.once && (d.w.unfit[i] || d.s.unfit[i]) || readers && d.s.looks[i] })
 }
 
 // sequence runs tests of several mutants in one child. It gives what came of the
 // first of them.
-func (d *desk) sequence(ctx context.Context, tasks []Task, of func(Task) []int, swaps bool) (parts []outcome, end sequenceEnd, err error) {
-	r := d.sequenceRequest(tasks, of, swaps)
+func (d *desk) sequence(ctx context.Context, tasks []Task, of func(Task) []int, how manner) (parts []outcome, end sequenceEnd, err error) {
+	r := d.sequenceRequest(tasks, of, how)
 	withoutReaders := d.readers.Load()
 	o, err := d.run(ctx, d.w, r)
 	if err != nil {
@@ -217,22 +241,22 @@ func (d *desk) sequence(ctx context.Context, tasks []Task, of func(Task) []int, 
 		d.w = nil
 		return nil, 0, nil
 	}
-	if !swaps && d.readsSources(o, withoutReaders) {
+	if !how.swaps && d.readsSources(o, withoutReaders) {
 		return nil, 0, nil
 	}
 	parts = o.Parts
-	if len(parts) == 0 && o.Exit == 0 && o.Signal == 0 {
-		d.spoil() // it would not begin
+	if len(parts) == 0 && o.Exit == 0 && o.Signal == 0 && !o.Void {
+		d.spoil(how) // it would not begin
 		return nil, 0, nil
 	}
 	clean := len(parts) > 0 && parts[len(parts)-1].Clean
-	if len(o.Damage) > 0 || clean && len(parts) == len(tasks) && (!o.Green || len(o.Events) > 0) {
-		d.spoil() // something was carried on after all
+	if len(o.Damage) > 0 || clean && len(parts) == len(tasks) && !how.once && (!o.Green || len(o.Events) > 0) {
+		d.spoil(how) // something was carried on after all
 		return nil, 0, nil
 	}
 	for i := range parts {
 		if judge(parts[i]).Status == mutate.Survived && parts[i].Started != len(of(tasks[i])) {
-			d.spoil() // not all tests were run
+			d.spoil(how) // not all tests were run
 			return nil, 0, nil
 		}
 	}
@@ -247,7 +271,7 @@ func (d *desk) sequence(ctx context.Context, tasks []Task, of func(Task) []int, 
 }
 
 // sequenceRequest asks for tests of several tasks; each list of tests is in it once.
-func (d *desk) sequenceRequest(tasks []Task, of func(Task) []int, swaps bool) runRequest {
+func (d *desk) sequenceRequest(tasks []Task, of func(Task) []int, how manner) runRequest {
 	r := runRequest{Mode: "sequence", Whole: true, Soft: true, Tests: []int{}}
 	lists := map[*int]int{}
 	for _, t := range tasks {
@@ -260,13 +284,17 @@ func (d *desk) sequenceRequest(tasks []Task, of func(Task) []int, swaps bool) ru
 		}
 		number := d.schemata.number[t.Mutant]
 		r.Sequence = append(r.Sequence, [3]int{d.schemata.place[number], number, at})
-		if swaps {
+		if how.swaps {
 			if r.Sources == nil {
 				r.Sources = map[string][]byte{}
 			}
 			r.Sources[t.Mutant.Source.Path] = t.Mutant.Source.Text
 			r.Swaps = append(r.Swaps, swap{t.Mutant.Source.Path, t.Mutant.Edit})
 		}
+	}
+	r.Once = how.once
+	if r.Shared = how.shared; r.Shared {
+		r.Openers = d.openersOf(r.Lists)
 	}
 	return r
 }
@@ -291,7 +319,7 @@ func (d *desk) readsSources(o outcome, withoutReaders bool) bool {
 	case !withoutReaders:
 		d.readers.Store(true)
 	default:
-		d.spoil()
+		d.spoil(manner{})
 	}
 	return true
 }

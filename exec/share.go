@@ -67,11 +67,26 @@ func (x *explorer) shareState(heirs map[int]bool) {
 	s.looks = make([]bool, len(s.rows))
 	for i, names := range uses {
 		s.looks[i] = names[mutate.StateFiles]
+		if names[mutate.StateDeclared] {
+			s.unfit[i] = true
+		}
 	}
 	s.timed = x.plain.facts.Fatal["time_limit"]
 	book := x.bookOfState()
 	s.launches = book.launches
 	s.groupBy(uses, book.live)
+	s.shown = make([]bool, len(s.rows))
+	for i, names := range uses {
+		s.shown[i] = true
+		for name := range names {
+			s.shown[i] = s.shown[i] && (mutate.IsShown(name) || !book.live(name))
+		}
+	}
+	s.settles = make([]bool, len(s.groups))
+	for g, tests := range s.groups {
+		s.settles[g] = slices.ContainsFunc(tests, func(i int) bool { return s.shown[i] }) &&
+			!slices.ContainsFunc(tests, s.linked)
+	}
 	s.unwinds = book.unwinds
 }
 
@@ -117,27 +132,16 @@ type stateBook struct {
 	held     map[string]bool   // somebody may have got hold of an object in it
 	user     map[string]string // the file that uses it, or severalFiles
 	launches bool              // a library may start processes
-	unwinds  bool              // PHP may run code when it lets go of a generator or a fiber
+	unwinds  bool              // see mutate.Points
 }
 
 const severalFiles = "\x00"
 
-// PHP runs what "finally" guards when it destroys a generator or a fiber that
-// has not come to its end.
-var (
-	suspends = regexp.MustCompile(`(?i)\b(yield|Fiber)\b`)
-	guards   = regexp.MustCompile(`(?i)\bfinally\b`)
-)
-
 // launchers start other processes.
 var launchers = regexp.MustCompile(`(?i)\b(proc_open|popen|exec|shell_exec|system|passthru|pcntl_fork)\s*\(`)
 
-func (b *stateBook) noteText(src []byte) {
-	b.unwinds = b.unwinds || guards.Match(src) && suspends.Match(src)
-}
-
 func (b *stateBook) note(p *mutate.Points) {
-	b.noteText(p.Source.Text)
+	b.unwinds = b.unwinds || p.Unwinds
 	for _, u := range p.Everywhere {
 		switch {
 		case u.Access == mutate.Writes && u.OnceAClass:
@@ -176,14 +180,13 @@ func covers(wide, name string) bool {
 // noteLibrary notes what a loaded file of somebody else's may write to.
 func (b *stateBook) noteLibrary(path string) {
 	src, err := os.ReadFile(path)
-	b.noteText(src)
+	b.unwinds = b.unwinds || mutate.Unwinds(path, src)
 	b.launches = b.launches || err != nil || launchers.Match(src)
-	files, php := mutate.WritesIn(src)
-	if err != nil || files {
-		b.written[mutate.StateFiles] = true
+	for _, name := range mutate.WritesIn(src) {
+		b.written[name] = true
 	}
-	if err != nil || php {
-		b.written[mutate.StatePHP] = true
+	if err != nil { // not known: the careful answer
+		b.written[mutate.StateFiles], b.written[mutate.StatePHP] = true, true
 	}
 }
 

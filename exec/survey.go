@@ -46,6 +46,8 @@ type Survey struct {
 	memory      int64           // bytes a child may use
 	unwinds     bool            // code may run when PHP destroys what is not a user's object
 	group       []int           // test => the group of those it shares lasting state with, or noGroup
+	shown       []bool          // test => a process can be asked for all of that state
+	settles     []bool          // group => what it shares may come to stay as it is; see openers
 	groups      [][]int         // group => its tests, in the suite's order
 	inspects    []bool          // test => it may read defaults of parameters without a call
 	always      []int           // tests that do not pass with probes in the sources: any change may reach them
@@ -223,20 +225,19 @@ func (x *explorer) runWhole(ctx context.Context) (err error) {
 // so that its stages are made by the time that there is something to judge.
 func (x *explorer) prepareEarly() {
 	s := &Survey{classes: x.rooted(x.whole.Classes)}
-	b := stateBook{}
 	loaded := inRoot(x.plain.facts.Root, x.plain.facts.Files1)
 	for _, t := range x.whole.Tests {
 		maps.Copy(loaded, inRoot(x.plain.facts.Root, t.Files))
 	}
 	for _, p := range x.files {
-		b.noteText(p.Source.Text)
+		s.unwinds = s.unwinds || p.Unwinds
+		delete(loaded, p.Source.Path)
 	}
 	for path := range loaded {
 		if src, err := os.ReadFile(filepath.Join(x.e.set.Root, filepath.FromSlash(path))); err == nil {
-			b.noteText(src)
+			s.unwinds = s.unwinds || mutate.Unwinds(path, src)
 		}
 	}
-	s.unwinds = b.unwinds
 	if x.early = s.known(); x.plain.paths == nil && !x.plain.facts.Wrapped {
 		x.early.IDs = namesOf(x.plain.facts.Tests)
 	}

@@ -241,8 +241,8 @@ func (s *Survey) choose(tasks []Task, without map[string]bool) (*schemata, map[s
 		byFile[path] = append(byFile[path], mutate.Numbered{Mutant: m, Number: i + 1})
 		// Of a control it must be certain that it is run when its point is passed.
 		if m.Place.Kind == mutate.Statement && m.Place.Len() > 0 && m.Place.Point == m.Point && !c.repeats && !without[path] {
-			fit := s.repeatable(t) && !slices.ContainsFunc(t.Tests, func(t int) bool { return s.unfit[t] })
-			if c.repeats = fit; fit || c.control == nil {
+			fit, _ := s.inSequences(t)
+			if c.repeats = fit != nil; c.repeats || c.control == nil {
 				c.control = &tasks[i]
 			}
 		}

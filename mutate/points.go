@@ -47,6 +47,9 @@ type Points struct {
 
 	// Everywhere has what any code of the file uses, once each.
 	Everywhere []Use
+	// Unwinds is true where PHP may run code of the file when it lets go of a
+	// generator or a fiber that has not come to its end: what "finally" guards.
+	Unwinds bool
 
 	sharedOnly bool
 	inserts    []insert
@@ -78,7 +81,7 @@ var statementKinds = map[string]bool{
 // since its code may depend on offsets; all its mutants are FileLevel.
 func Layout(f *syntax.File, src *Source, first int) *Points {
 	p := &Points{Source: src, First: first, at: map[*syntax.Node]int{}}
-	p.Links, p.Everywhere, p.Classes = classLinks(f), usesAnywhere(f), onlyDeclared(f)
+	p.Links, p.Everywhere, p.Classes, p.Unwinds = classLinks(f), usesAnywhere(f), onlyDeclared(f), unwinds(f)
 	setters := settersIn(f)
 	p.SetsAny = len(setters) > 0
 	if f.HaltOffset() < len(f.Src) {
@@ -131,7 +134,7 @@ func (p *Points) bodyPoint(loop *syntax.Node) int {
 // Loading files does not count: that is how autoloaders look.
 func LayoutShared(f *syntax.File, src *Source, first int) *Points {
 	p := &Points{Source: src, First: first, at: map[*syntax.Node]int{}, sharedOnly: true}
-	p.Everywhere = usesAnywhere(f)
+	p.Everywhere, p.Unwinds = usesAnywhere(f), unwinds(f)
 	if f.HaltOffset() < len(f.Src) {
 		return p
 	}

@@ -38,10 +38,15 @@ const (
 const (
 	StateFiles  = "files"
 	StatePHP    = "php"
-	stateRandom = "random"
+	stateRandom = "random" // of the generator that can be seeded
 	stateLocale = "locale"
-	allStatics  = "static *"
-	allGlobals  = "global *"
+	// stateHidden is what PHP keeps and does not show.
+	stateHidden = "hidden"
+	// StateDeclared is used by what may declare something: that can be done once
+	// in a process.
+	StateDeclared = "declared"
+	allStatics    = "static *"
+	allGlobals    = "global *"
 )
 
 func words(text string) map[string]bool {
@@ -74,7 +79,15 @@ var (
 		apcu_store apcu_add apcu_delete opcache_reset set_include_path bcscale gc_disable gc_enable set_time_limit
 		cli_set_process_title stream_filter_register iconv_set_encoding pcntl_signal pcntl_alarm shmop_open sem_get
 		msg_get_queue error_clear_last`)
-	random = words("mt_srand srand mt_rand rand random_int shuffle array_rand")
+	// shown are those of writesPHP whose effect PHP tells when it is asked.
+	shown = words(`
+		putenv ini_set ini_restore mb_internal_encoding mb_substitute_character date_default_timezone_set
+		set_error_handler restore_error_handler set_exception_handler restore_exception_handler define
+		spl_autoload_register spl_autoload_unregister libxml_use_internal_errors error_reporting
+		ob_start set_include_path bcscale gc_disable gc_enable set_time_limit`)
+	// Without a seed of the program's, what comes of these is different in each process.
+	random = words("mt_rand rand shuffle array_rand str_shuffle")
+	seeds  = words("mt_srand srand")
 	locale = words("setlocale locale_set_default")
 )
 
@@ -133,22 +146,42 @@ func SharesState(f *syntax.File) bool {
 	return found
 }
 
-// What calls a function, or names a class, that writes to files or to what PHP
-// itself keeps.
-var (
-	fileWriters = regexp.MustCompile(`(?i)\b(` + anyOf(writesFiles) + `)\s*\(|\b(` + anyOf(writingClasses) + `)\b`)
-	phpWriters  = regexp.MustCompile(`(?i)\b(` + anyOf(writesPHP) + `)\s*\(`)
-)
+// writers match what calls a function, or names a class, that writes to state.
+var writers = map[string]*regexp.Regexp{
+	StateFiles:  regexp.MustCompile(`(?i)\b(` + anyOf(writesFiles) + `)\s*\(|\b(` + anyOf(writingClasses) + `)\b`),
+	StatePHP:    regexp.MustCompile(`(?i)\b(` + anyOf(writesPHP) + `)\s*\(`),
+	stateHidden: regexp.MustCompile(`(?i)\b(` + anyOf(hidden()) + `)\s*\(`),
+	stateRandom: regexp.MustCompile(`(?i)\b(` + anyOf(seeds) + `)\s*\(`),
+}
+
+// hidden are those of writesPHP that are not shown.
+func hidden() map[string]bool {
+	m := maps.Clone(writesPHP)
+	maps.DeleteFunc(m, func(name string, _ bool) bool { return shown[name] })
+	return m
+}
 
 func anyOf(names map[string]bool) string {
 	return strings.Join(slices.Sorted(maps.Keys(names)), "|")
 }
 
-// WritesIn tells whether a text does anything that writes to files, or to what
-// PHP itself keeps. It is for libraries, whose text is not read as PHP since
-// there is much of it: what stands in a comment counts as well.
-func WritesIn(text []byte) (files, php bool) {
-	return fileWriters.Match(text), phpWriters.Match(text)
+// WritesIn gives the state, by name, that a text writes to of files, of what PHP
+// itself keeps, and of its random numbers. It is for libraries, whose text is not
+// read as PHP since there is much of it: what stands in a comment counts as well.
+func WritesIn(text []byte) []string {
+	var names []string
+	for _, name := range slices.Sorted(maps.Keys(writers)) {
+		if writers[name].Match(text) {
+			names = append(names, name)
+		}
+	}
+	return names
+}
+
+// IsShown reports whether a process can be asked for all of the state that has a
+// name.
+func IsShown(name string) bool {
+	return strings.HasPrefix(name, "static ") || strings.HasPrefix(name, "global ") || name == StatePHP || name == stateLocale
 }
 
 // unique leaves each use once. Sorted.
@@ -229,10 +262,18 @@ func useOfFunction(f *syntax.File, call *syntax.Node) []Use {
 		return []Use{{Of: StateFiles, Access: Writes}}
 	case readsPHP[name]:
 		return []Use{{Of: StatePHP}}
-	case writesPHP[name]:
+	case shown[name]:
 		return []Use{{Of: StatePHP, Access: Writes}}
+	case name == "class_alias":
+		return []Use{{Of: StatePHP, Access: Writes}, {Of: stateHidden, Access: Writes}, {Of: StateDeclared}}
+	case writesPHP[name]:
+		return []Use{{Of: StatePHP, Access: Writes}, {Of: stateHidden, Access: Writes}}
 	case random[name]:
+		return []Use{{Of: stateRandom}}
+	case seeds[name]:
 		return []Use{{Of: stateRandom, Access: Writes}}
+	case name == "eval":
+		return []Use{{Of: StateDeclared}}
 	case locale[name]:
 		return []Use{{Of: stateLocale, Access: Writes}}
 	}
@@ -340,4 +381,33 @@ func inClassFixture(f *syntax.File, n *syntax.Node) bool {
 		head = string(before[max(0, bytes.LastIndex(before, []byte("/*"))):]) + head
 	}
 	return onceAClass.MatchString(head)
+}
+
+// How a text names what can be let go of before its end, and what runs then.
+var (
+	suspends = regexp.MustCompile(`(?i)\b(yield|Fiber)\b`)
+	guards   = regexp.MustCompile(`(?i)\bfinally\b`)
+)
+
+// Unwinds tells of any text of PHP what Points.Unwinds tells; path is for errors.
+func Unwinds(path string, text []byte) bool {
+	if !guards.Match(text) || !suspends.Match(text) {
+		return false
+	}
+	f, err := syntax.Parse(path, text)
+	return err != nil || unwinds(f)
+}
+
+// unwinds is the same of a file. Words that are no code do not count.
+func unwinds(f *syntax.File) bool {
+	if !guards.Match(f.Src) || !suspends.Match(f.Src) {
+		return false
+	}
+	yields, finally := false, false
+	f.Root.Walk(func(n *syntax.Node) bool {
+		yields = yields || n.Bad || n.Is("yield_expression") || n.Is("name", "qualified_name") && suspends.MatchString(f.Text(n))
+		finally = finally || n.Bad || n.Is("finally_clause")
+		return !n.Bad
+	})
+	return yields && finally
 }

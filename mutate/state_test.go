@@ -102,16 +102,19 @@ func TestAccess(t *testing.T) {
 
 // TestWritesIn: whatever is known to write is found in a text that is not parsed.
 func TestWritesIn(t *testing.T) {
-	for text, want := range map[string][2]bool{
-		"\\file_put_contents($a, $b);":     {true, false},
-		"$p = PROC_OPEN('ls', [], $x);":    {true, false},
-		"class Store extends \\PDO {}":     {true, false},
-		"// it makes a copy first":         {false, false},
-		"putenv('A=1');":                   {false, true},
-		"$is = file_exists($a) && $touchy": {false, false},
+	for text, want := range map[string]string{
+		"\\file_put_contents($a, $b);":     "files",
+		"$p = PROC_OPEN('ls', [], $x);":    "files",
+		"class Store extends \\PDO {}":     "files",
+		"// it makes a copy first":         "",
+		"putenv('A=1');":                   "php",
+		"class_alias('A', 'B');":           "hidden, php",
+		"mt_srand(7);":                     "random",
+		"$n = mt_rand(1, 6);":              "",
+		"$is = file_exists($a) && $touchy": "",
 	} {
-		if files, php := WritesIn([]byte(text)); [2]bool{files, php} != want {
-			t.Errorf("%s: files %v, PHP %v", text, files, php)
+		if got := WritesIn([]byte(text)); !same(got, want) {
+			t.Errorf("%s: %q, want %q", text, got, want)
 		}
 	}
 }
@@ -134,5 +137,26 @@ func TestReturnsReference(t *testing.T) {
 	}
 	if got := usesAnywhere(f); len(got) != 1 || got[0].Access != Writes {
 		t.Errorf("got %v, want a write", got)
+	}
+}
+
+// TestUnwinds: only code counts, and only both together.
+func TestUnwinds(t *testing.T) {
+	for code, want := range map[string]bool{
+		"function f() { try { yield 1; } finally { g(); } }":            true,
+		"function f() { try { \\Fiber::suspend(); } finally { g(); } }": true,
+		"function f() { try { h(); } finally { g(); } }":                false,
+		"function f() { yield 1; }":                                     false,
+		"function f() { return 'try { yield 1; } finally'; }":           false,
+		"/* finally */ function f() { yield 1; }":                       false,
+		"function f() { yield 1; } function g() { try { } finally":      true,
+	} {
+		f, err := syntax.Parse("a.php", []byte("<?php "+code))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got := unwinds(f); got != want {
+			t.Errorf("%s: %v, want %v", code, got, want)
+		}
 	}
 }

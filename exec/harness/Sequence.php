@@ -4,6 +4,7 @@ declare(strict_types=1);
 
 namespace AssayHarness;
 
+use PHPUnit\Framework\Assert;
 use PHPUnit\Framework\Test;
 use PHPUnit\Framework\TestCase;
 
@@ -20,9 +21,21 @@ final class Sequence
     public static bool $running = false;
     /** @var array<int, true> numbers of tests that hold objects */
     private static array $deep = [];
+    /** @var array<int, true> numbers of tests that have a process of their own */
+    private static array $isolated = [];
+    /** @var array<int, mixed> numbers of tests that were run on some mutant */
+    private static array $ran = [];
+    /** @var callable(): void */
+    private static $drop;
+    /** Each test is run once, so that no copies are needed. */
+    private static bool $once = false;
 
     public static function copyOf(Test $test, int $number): Test
     {
+        if (self::$once) {
+            return $test;
+        }
+
         return isset(self::$deep[$number]) ? Copies::of($test) : Copies::plain($test);
     }
 
@@ -47,7 +60,11 @@ final class Sequence
         foreach ($cases as $i => $case) {
             $data = Copies::kindOf($dataOf($case));
             $kind = \max($data, Copies::kindOf([\array_diff_key((array) $case, $own)]));
-            if ($kind === Copies::NONE || $data === Copies::DEEP && !\property_exists(TestCase::class, 'data') || \method_exists($case, '__clone') || $isIsolated($case)) {
+            $isolated = $isIsolated($case);
+            if ($isolated) {
+                self::$isolated[$i] = true;
+            }
+            if ($kind === Copies::NONE || $data === Copies::DEEP && !\property_exists(TestCase::class, 'data') || \method_exists($case, '__clone') || $isolated) {
                 $unfit[] = $i;
             } elseif ($kind === Copies::DEEP) {
                 self::$deep[$i] = true;
@@ -61,10 +78,17 @@ final class Sequence
      * @param bool $alone nobody but us hears of the tests
      * @param callable(list<int>): void $prepare runs what comes before the first test of a class
      * @param callable(list<int>, bool): bool $run runs some of a mutant's tests, the first of them or more, and says whether to go on
+     * @param callable(): void $drop lets go of what is known of them
      */
-    public static function run(array $order, Tree $tree, bool $alone, callable $prepare, callable $run): void
+    public static function run(array $order, Tree $tree, bool $alone, callable $prepare, callable $run, callable $drop): void
     {
+        self::$drop = $drop;
         self::$running = true;
+        if (isset($order['learn'])) {
+            self::learn($order['learn'], $tree, $run);
+        }
+        $shared = !empty($order['shared']);
+        self::$once = !empty($order['once']);
         // Fixtures of classes are made anew for each part of the tests, where they are.
         $least = empty($order['swap']) ? self::FIRST : \PHP_INT_MAX;
         $order['lists'] = \array_map([$tree, 'inOrder'], $order['lists']);
@@ -74,10 +98,12 @@ final class Sequence
         } catch (\Throwable $t) {
             self::end(); // PHPUnit would skip tests now, or count it against each
         }
-        if (Ending::lookForDestructors()) {
-            self::end(); // they would run between mutants
+        foreach ($order['openers'] ?? [] as $i) {
+            if (!$run([$i], true)) {
+                self::end();
+            }
         }
-        Traces::begin();
+        Traces::begin($shared);
         Stage::$channel->hold();
         self::ask(['prepared']);
         foreach ($order['sequence'] as $k => [$place, $mutant, $list]) {
@@ -87,14 +113,20 @@ final class Sequence
             Active::$files->used = [];
             Active::$place = $place;
             Active::$mutant = $mutant;
-            self::inParts($order['lists'][$list], $least, $run);
+            if (!$shared) {
+                self::inParts($order['lists'][$list], $least, $run);
+                self::tidyUp();
+            } elseif (!self::oneByOne($order['lists'][$list], $run)) {
+                self::tell(['void']);
+                self::end();
+            }
             Stage::tellUsed();
             \error_clear_last(); // a process of its own would begin so
             self::tell(['rests']);
             $clean = $alone && Traces::remained();
             self::wait();
             self::tell(['judged', $clean]);
-            if (!$clean) {
+            if (!$clean || self::$once) {
                 self::end();
             }
         }
@@ -102,19 +134,106 @@ final class Sequence
         if (!empty($order['swap'])) {
             self::ask(['swap', -1]);
         }
-        $run($tests, true);
+        $run(\array_values(\array_filter($tests, static fn (int $i): bool => isset(self::$ran[$i]))), true);
         Stage::$channel->send(['over', true]);
         self::end();
+    }
+
+    /**
+     * Lets go of what tests have left that nobody holds any more, where destructors
+     * could do something with it, so that they do it now. One that throws ends the
+     * process, and the sequence here.
+     */
+    private static function tidyUp(): void
+    {
+        if (Ending::lookForDestructors()) {
+            (self::$drop)();
+            \gc_collect_cycles();
+        }
     }
 
     /** Tests have to be copied before they are run, and most mutants need but the first of many. */
     private static function inParts(array $tests, int $size, callable $run): void
     {
         for ($at = 0; $at < \count($tests); $at += $size, $size = \min(4 * $size, \PHP_INT_MAX >> 2)) {
-            if (!$run(\array_slice($tests, $at, $size), $at === 0)) {
+            $some = \array_slice($tests, $at, $size);
+            self::$ran += \array_flip($some);
+            if (!$run($some, $at === 0)) {
                 break;
             }
         }
+    }
+
+    /**
+     * Runs tests that share state. False where one is green and leaves it changed:
+     * others, which do not run the mutant, could see that.
+     */
+    private static function oneByOne(array $tests, callable $run): bool
+    {
+        foreach ($tests as $k => $i) {
+            self::$ran[$i] = true;
+            if (!$run([$i], $k === 0)) {
+                self::tidyUp();
+                break;
+            }
+            self::tidyUp();
+            if (!Traces::remained()) {
+                return false;
+            }
+        }
+
+        return true;
+    }
+
+    /**
+     * Runs tests that share state, each once and in the suite's order, and tells
+     * in which state each finds and leaves it: numbers of states, -1 for some other;
+     * and which tests cannot be run like that.
+     *
+     * @param list<int> $tests
+     */
+    private static function learn(array $tests, Tree $tree, callable $run): void
+    {
+        self::$once = true;
+        $found = $apart = $fixtures = $states = [];
+        foreach ($tests as $i) {
+            $class = \get_class($tree->cases[$i]);
+            $fixtures[$class] = $fixtures[$class] ?? self::hasFixtures($class);
+            if ($fixtures[$class] || isset(self::$isolated[$i])) {
+                $apart[] = $i;
+            }
+        }
+        $before = Traces::stateIn($states);
+        foreach ($apart === [] ? $tests : [] as $i) {
+            if (!$run([$i], true)) {
+                self::end();
+            }
+            self::tidyUp();
+            $after = Traces::stateIn($states);
+            $found[] = [$before, $after];
+            $before = $after;
+        }
+        self::tell(['learnt', $found, $apart]);
+        self::end();
+    }
+
+    /** Whether something is run before the first or after the last test of a class. */
+    private static function hasFixtures(string $class): bool
+    {
+        foreach ((new \ReflectionClass($class))->getMethods(\ReflectionMethod::IS_STATIC) as $method) {
+            if ($method->class === TestCase::class || $method->class === Assert::class) {
+                continue;
+            }
+            $marks = $method->getDocComment() ?: '';
+            foreach (\PHP_VERSION_ID >= 80000 ? $method->getAttributes() : [] as $attribute) {
+                $marks .= ' @' . \substr((string) \strrchr('\\' . $attribute->getName(), '\\'), 1);
+            }
+            if (\preg_match('/^(setUpBeforeClass|tearDownAfterClass)$/i', $method->name) || \preg_match('/@(beforeClass|afterClass)\b/i', $marks)) {
+                return true;
+            }
+        }
+
+        return false;
     }
 
     /** Says something and waits until the keeper has done what it does then. */

@@ -257,6 +257,9 @@ final class Reporter implements Tracer
             $this->settle(true);
 
             return !$this->red;
+        }, function () use ($state): void {
+            Inside::restore($state);
+            $this->pending = [];
         });
     }
 

@@ -203,6 +203,8 @@ final class ForkingSuite extends TestSuite
             $copy->run(Reporter::$result);
 
             return !Reporter::$result->shouldStop();
+        }, static function () use ($result): void {
+            Reporter::$result = clone $result;
         });
     }
 

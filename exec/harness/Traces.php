@@ -17,7 +17,11 @@ final class Traces
 {
     private const OWN = ['PHPUnit\\', 'SebastianBergmann\\', 'DeepCopy\\', 'Doctrine\\Instantiator\\', 'TheSeer\\', 'PharIo\\',
         'PhpParser\\', 'Prophecy\\', 'Composer\\', 'AssayHarness\\'];
+    /** PHP's own classes whose objects show what they hold. */
+    private const OPEN = [\stdClass::class, \Closure::class, \ArrayObject::class, \ArrayIterator::class, \DateTime::class,
+        \DateTimeImmutable::class, \DateTimeZone::class, \DateInterval::class];
     private const MOST = 5000;
+    private const MOST_STATES = 32;
 
     /** @var list<\ReflectionClass> classes with static properties of their own */
     private static array $properties = [];
@@ -32,6 +36,10 @@ final class Traces
     private static array $watched = [];
     /** @var array<string, mixed> the program's own */
     private static array $constants = [];
+    /** Whether all that tests could share is looked at, or what tests may leave that share nothing. */
+    private static bool $strict = false;
+    /** @var array<class-string, bool> whether all that an object of it holds can be seen */
+    private static array $open = [];
 
     /** Looks at what was declared since the last call. */
     public static function lookForState(): void
@@ -110,9 +118,15 @@ final class Traces
         return [(int) $resource, \ftell($resource), \feof($resource), $meta['blocked'], $stat['size'] ?? null, $stat['mtime'] ?? null];
     }
 
-    /** Looks at everything as it is now; see remained(). */
-    public static function begin(): void
+    /**
+     * Looks at everything as it is now; see remained().
+     *
+     * @param bool $strict constants are looked at as well, and what closures have got
+     *                     hold of; and where an object keeps what cannot be seen, nothing remains
+     */
+    public static function begin(bool $strict = false): void
     {
+        self::$strict = $strict;
         self::lookForState();
         self::$before = self::picture();
         self::$files = \count(\get_included_files());
@@ -150,6 +164,53 @@ final class Traces
         return self::picture() === self::$before;
     }
 
+    /**
+     * Which of some states this is, strictly looked at; a new one is added to them.
+     *
+     * @param list<array> $states
+     * @return int its place in the list, -1 where it cannot be told
+     */
+    public static function stateIn(array &$states): int
+    {
+        self::$strict = true;
+        $known = \count(self::$properties);
+        $functions = \count(self::$variables);
+        self::lookForState();
+        if (\count(self::$variables) > $functions && $states !== []) {
+            return -1;
+        }
+        foreach ($states as &$state) {
+            for ($n = $known; $n < \count(self::$properties); ++$n) {
+                $state['class ' . self::$properties[$n]->name] = self::defaults(self::$properties[$n]);
+            }
+        }
+        unset($state);
+        $now = self::picture();
+        foreach ($now === null ? [] : $states as $i => $state) {
+            if ($state === $now) {
+                return $i;
+            }
+        }
+        if ($now === null || \count($states) >= self::MOST_STATES) {
+            return -1;
+        }
+        $states[] = $now;
+
+        return \count($states) - 1;
+    }
+
+    /** What static properties hold that nobody has written to. */
+    private static function defaults(\ReflectionClass $class): array
+    {
+        $defaults = [];
+        foreach ($class->getProperties(\ReflectionProperty::IS_STATIC) as $property) {
+            $defaults[$property->getName()] = $property->getDefaultValue();
+        }
+        $seen = [];
+
+        return self::flat($defaults, $seen);
+    }
+
     /** @return array|null null where there is more than can be looked at each time */
     private static function picture(): ?array
     {
@@ -167,6 +228,9 @@ final class Traces
             \function_exists('session_status') ? \session_status() : 0, \function_exists('bcscale') ? \bcscale() : 0,
             \ini_get_all(null, false), \getenv(), \stream_get_wrappers(), \stream_get_filters(), \get_include_path(),
             \libxml_use_internal_errors(), self::flat($globals, $seen), \array_map([self::class, 'stateOf'], self::$watched)];
+        if (self::$strict) {
+            $picture['constants'] = \get_defined_constants(true)['user'] ?? [];
+        }
         foreach (self::$variables as $function) {
             $picture[] = self::flat($function->getStaticVariables(), $seen);
         }
@@ -175,6 +239,19 @@ final class Traces
         }
 
         return self::$left > 0 ? $picture : null;
+    }
+
+    /** Whether a cast to an array shows all that an object holds. */
+    private static function isOpen(object $value): bool
+    {
+        $name = \get_class($value);
+        if (!isset(self::$open[$name])) {
+            for ($class = new \ReflectionClass($value); $class && !$class->isInternal(); $class = $class->getParentClass()) {
+            }
+            self::$open[$name] = !$class || $value instanceof \Throwable || \in_array($class->name, self::OPEN, true);
+        }
+
+        return self::$open[$name];
     }
 
     /**
@@ -195,8 +272,16 @@ final class Traces
                 return [$id];
             }
             $seen[$id] = true;
+            if (self::$strict && !self::isOpen($value)) {
+                self::$left = 0;
+            }
+            $inside = (array) $value;
+            if ($value instanceof \Closure) {
+                $function = self::$strict ? new \ReflectionFunction($value) : null;
+                $inside = $function ? [$function->getStaticVariables(), $function->getClosureThis()] : [];
+            }
 
-            return [$id, $value, $value instanceof \Closure ? [] : self::flat((array) $value, $seen)];
+            return [$id, $value, self::flat($inside, $seen)];
         }
         if (!\is_array($value)) {
             if (\is_scalar($value) || $value === null) {
