@@ -139,7 +139,7 @@ func (j *bench) controlSequence(ctx context.Context, w *worker, t Task) error {
 	n := j.schemata.controls
 	tests, share := j.s.inSequences(t)
 	o, err := j.run(ctx, w, runRequest{Mode: "sequence", Whole: true, Soft: true, Tests: []int{}, Lists: [][]int{tests}, Shared: share,
-		Sequence: [][3]int{{0, 0, 0}, {j.schemata.place[n], n, 0}}})
+		Sequence: [][4]int{{0, 0, 0, -1}, {j.schemata.place[n], n, 0, -1}}})
 	if err != nil {
 		return err
 	}

@@ -395,6 +395,9 @@ func asTestRow(r []any) (t testRow, err error) {
 		}
 	}()
 	t = testRow{ID: r[0].(string), Class: r[1].(string), Method: r[2].(string), File: r[4].(string)}
+	if len(r) > 6 {
+		t.Text = r[6].(string)
+	}
 	for _, d := range r[3].([]any) {
 		t.Depends = append(t.Depends, d.(string))
 	}

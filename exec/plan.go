@@ -16,6 +16,7 @@ type Task struct {
 	Mutant *mutate.Mutant
 	Reach  []int // the tests that reach it, most specific first
 	Tests  []int // what to run, in this order: Reach, and what belongs with it; none: no test reaches the mutant
+	First  []int // those of Tests to be run before all others; see dataWords
 	// Last are more of the same, run after Tests when these stay green: such as
 	// look at the text of the sources, and so cannot be run again and again.
 	Last []int
@@ -39,10 +40,12 @@ func (t *Task) shares(s *Survey) bool { return len(t.Touch) > 0 && s.group[t.Tes
 // Which: those that passed the mutant's point, those that depend on one of
 // them, and what they depend on. In what order: tests that reach little first,
 // for they are about what is changed; then quick ones, by powers of eight of
-// the time, so that small differences between runs do not change the order.
+// the time, so that small differences between runs do not change the order. Before
+// them come some whose data mention what is changed.
 func Plan(ms []*mutate.Mutant, s *Survey) []Task {
 	tasks := make([]Task, len(ms))
 	cache := map[string]Task{}
+	data := newDataWords(s.rows)
 	for i, m := range ms {
 		key, reaching := s.reaching(m)
 		t, ok := cache[key]
@@ -54,6 +57,7 @@ func Plan(ms []*mutate.Mutant, s *Survey) []Task {
 			cache[key] = t
 		}
 		t.Mutant = m
+		data.sortOut(&t, s)
 		tasks[i] = t
 	}
 	return tasks

@@ -92,9 +92,9 @@ type order struct {
 	Whole  *wholeOrder `json:"whole,omitempty"`
 	Place  int         `json:"place,omitempty"`  // for "run" from such a stage: the place that is changed
 	Mutant int         `json:"mutant,omitempty"` // and what to
-	// Sequence, for the mode "sequence", has place, mutant, and which of Lists has
-	// the numbers of its tests.
-	Sequence [][3]int `json:"sequence,omitempty"`
+	// Sequence, for the mode "sequence", has place, mutant, which of Lists has
+	// the numbers of its tests, and which those that come first, or -1.
+	Sequence [][4]int `json:"sequence,omitempty"`
 	Lists    [][]int  `json:"lists,omitempty"`
 	Swap     bool     `json:"swap,omitempty"` // have each mutant's file swapped in as well: ask, and wait
 	// Shared says that the tests are such as share state; Openers are run first,
@@ -226,7 +226,7 @@ type runRequest struct {
 	Mutant  int
 	// Sequence has one child run tests of several mutants, one after the other;
 	// see order.
-	Sequence [][3]int
+	Sequence [][4]int
 	Lists    [][]int
 	// Shared, Once, Openers and Learn are those of an order.
 	Shared, Once   bool
@@ -280,6 +280,7 @@ type testRow struct {
 	Depends           []string // "Class::method" or "Class::class"
 	Objects           []int    // in its data, that other tests get as well; the numbers mean nothing but that
 	File              string
+	Text              string // what its data say, or the beginning of it
 }
 
 // outcome is what was seen of one child.

@@ -190,8 +190,8 @@ func (j *bench) request(t Task, text []byte, tests []int) runRequest {
 }
 
 // verdict judges one mutant. What a subset of the tests says is held against
-// the whole suite wherever the two could differ: tests that share state are asked with all
-// that share it.
+// the whole suite wherever the two could differ: tests that share state are asked
+// with all that share it.
 func (j *bench) verdict(ctx context.Context, w *worker, t Task, k known) (v mutate.Verdict, err error) {
 	text := t.Mutant.Edit.Apply(t.Mutant.Source.Text)
 	if t.Last != nil && !j.repeatable(t) {
@@ -201,14 +201,26 @@ func (j *bench) verdict(ctx context.Context, w *worker, t Task, k known) (v muta
 	if k.touch != nil && t.shares(j.s) {
 		k.said, t.Tests = []outcome{*k.touch}, t.Touch
 	}
+	tests := t.Tests
+	var seen []testRun
 	if len(k.said) > 0 {
 		o = k.said[0]
 		j.rest(w, o)
-	} else if o, err = j.watched(ctx, w, t, text, t.Tests, k.suspect); err != nil {
-		return v, err
+		seen = o.Tests
+	} else {
+		for _, tests = range [][]int{t.First, t.Tests} {
+			if len(tests) == 0 {
+				continue
+			}
+			if o, err = j.watched(ctx, w, t, text, tests, k.suspect); err != nil {
+				return v, err
+			}
+			if seen = slices.Concat(seen, o.Tests); judge(o).Status != mutate.Survived {
+				break
+			}
+		}
 	}
 	f := judge(o)
-	tests, seen := t.Tests, o.Tests
 	if f.Status == mutate.Survived && t.Last != nil {
 		if len(k.said) > 1 {
 			o = k.said[1]

@@ -16,11 +16,11 @@ import (
 // answer, a process that ended or was ended above all, is asked for again in a
 // child of its own.
 
-// How much one sequence has at most: mutants, and tests in all. And how many
-// mutants that can be in none one worker takes at a time.
+// How much one sequence has: mutants at most, and tests in all, if there are so
+// many. And how many mutants that can be in none one worker takes at a time.
 const (
 	mostMutants = 64
-	mostTests   = 20_000
+	leastTests  = 20_000
 	mostPlain   = 16
 )
 
@@ -30,12 +30,15 @@ const (
 func (j *bench) batches(tasks []Task) [][]Task {
 	most := min(mostMutants, max(4, len(tasks)/(3*j.e.set.Jobs)))
 	fits := make([]bool, len(tasks))
-	others := 0
+	others, all := 0, 0
 	for i, t := range tasks {
 		if fits[i] = j.repeatable(t) || j.mayShare(t); !fits[i] {
 			others++
+			continue
 		}
+		all += j.size(t)
 	}
+	mostTests := max(leastTests, all/(10*j.e.set.Jobs))
 	mostOthers := min(mostPlain, max(1, 2*others/j.e.set.Jobs))
 	var out [][]Task
 	open, tests, openOthers := -1, 0, -1
@@ -274,16 +277,25 @@ func (d *desk) sequence(ctx context.Context, tasks []Task, of func(Task) []int, 
 func (d *desk) sequenceRequest(tasks []Task, of func(Task) []int, how manner) runRequest {
 	r := runRequest{Mode: "sequence", Whole: true, Soft: true, Tests: []int{}}
 	lists := map[*int]int{}
-	for _, t := range tasks {
-		tests := of(t)
+	place := func(tests []int) int {
+		if len(tests) == 0 {
+			return -1
+		}
 		at, ok := lists[&tests[0]]
 		if !ok {
 			at = len(r.Lists)
 			lists[&tests[0]] = at
 			r.Lists = append(r.Lists, tests)
 		}
+		return at
+	}
+	for _, t := range tasks {
+		tests, first := of(t), t.First
+		if len(t.Tests) == 0 || &tests[0] != &t.Tests[0] {
+			first = nil
+		}
 		number := d.schemata.number[t.Mutant]
-		r.Sequence = append(r.Sequence, [3]int{d.schemata.place[number], number, at})
+		r.Sequence = append(r.Sequence, [4]int{d.schemata.place[number], number, place(tests), place(first)})
 		if how.swaps {
 			if r.Sources == nil {
 				r.Sources = map[string][]byte{}

@@ -46,7 +46,7 @@ type part struct {
 
 // planKey tells lists of tests apart; tasks of one point share them.
 type planKey struct {
-	tests, last, reach, wider, rest *int
+	tests, first, last, reach, wider, rest *int
 }
 
 func newSituation(code *codebase, survey *exec.Survey, parts []part, outputs []string) (*situation, error) {
@@ -147,12 +147,12 @@ func (s *situation) sourceSum(t exec.Task) string {
 
 // plan sums up the tests of a task.
 func (s *situation) plan(t exec.Task) string {
-	key := planKey{first(t.Tests), first(t.Last), first(t.Reach), first(t.Wider), first(t.Rest)}
+	key := planKey{first(t.Tests), first(t.First), first(t.Last), first(t.Reach), first(t.Wider), first(t.Rest)}
 	if sum, ok := s.plans[key]; ok && key.reach != nil {
 		return sum
 	}
 	var text []string
-	for _, list := range [][]int{t.Tests, t.Last, t.Reach, t.Wider, t.Rest} {
+	for _, list := range [][]int{t.Tests, t.First, t.Last, t.Reach, t.Wider, t.Rest} {
 		text = append(text, strconv.Itoa(len(list)))
 		for _, i := range list {
 			text = append(text, s.tests[i])
@@ -176,7 +176,7 @@ func first(list []int) *int {
 // classesOf gives the test classes that have a part in a verdict, sorted.
 func (s *situation) classesOf(t exec.Task) []string {
 	in := map[string]bool{}
-	for _, list := range [][]int{t.Tests, t.Last, t.Reach, t.Wider, t.Rest} {
+	for _, list := range [][]int{t.Tests, t.First, t.Last, t.Reach, t.Wider, t.Rest} {
 		for _, i := range list {
 			in[s.deps.Of[i]] = true
 		}

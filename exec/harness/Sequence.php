@@ -106,7 +106,7 @@ final class Sequence
         Traces::begin($shared);
         Stage::$channel->hold();
         self::ask(['prepared']);
-        foreach ($order['sequence'] as $k => [$place, $mutant, $list]) {
+        foreach ($order['sequence'] as $k => [$place, $mutant, $list, $first]) {
             if (!empty($order['swap'])) {
                 self::ask(['swap', $k]);
             }
@@ -114,7 +114,7 @@ final class Sequence
             Active::$place = $place;
             Active::$mutant = $mutant;
             if (!$shared) {
-                self::inParts($order['lists'][$list], $least, $run);
+                self::inParts($first < 0 ? [] : $order['lists'][$first], $order['lists'][$list], $least, $run);
                 self::tidyUp();
             } elseif (!self::oneByOne($order['lists'][$list], $run)) {
                 self::tell(['void']);
@@ -152,88 +152,29 @@ final class Sequence
         }
     }
 
-    /** Tests have to be copied before they are run, and most mutants need but the first of many. */
-    private static function inParts(array $tests, int $size, callable $run): void
-    {
-        for ($at = 0; $at < \count($tests); $at += $size, $size = \min(4 * $size, \PHP_INT_MAX >> 2)) {
-            $some = \array_slice($tests, $at, $size);
-            self::$ran += \array_flip($some);
-            if (!$run($some, $at === 0)) {
-                break;
-            }
-        }
-    }
-
     /**
-     * Runs tests that share state. False where one is green and leaves it changed:
-     * others, which do not run the mutant, could see that.
-     */
-    private static function oneByOne(array $tests, callable $run): bool
-    {
-        foreach ($tests as $k => $i) {
-            self::$ran[$i] = true;
-            if (!$run([$i], $k === 0)) {
-                self::tidyUp();
-                break;
-            }
-            self::tidyUp();
-            if (!Traces::remained()) {
-                return false;
-            }
-        }
-
-        return true;
-    }
-
-    /**
-     * Runs tests that share state, each once and in the suite's order, and tells
-     * in which state each finds and leaves it: numbers of states, -1 for some other;
-     * and which tests cannot be run like that.
+     * Tests have to be copied before they are run, and most mutants need but the first of many.
      *
+     * @param list<int> $first those of the tests that come before the others
      * @param list<int> $tests
      */
-    private static function learn(array $tests, Tree $tree, callable $run): void
+    private static function inParts(array $first, array $tests, int $size, callable $run): void
     {
-        self::$once = true;
-        $found = $apart = $fixtures = $states = [];
-        foreach ($tests as $i) {
-            $class = \get_class($tree->cases[$i]);
-            $fixtures[$class] = $fixtures[$class] ?? self::hasFixtures($class);
-            if ($fixtures[$class] || isset(self::$isolated[$i])) {
-                $apart[] = $i;
-            }
+        $begun = false;
+        if ($first !== []) {
+            $tests = \array_values(\array_diff($tests, $first));
         }
-        $before = Traces::stateIn($states);
-        foreach ($apart === [] ? $tests : [] as $i) {
-            if (!$run([$i], true)) {
-                self::end();
+        for ($some = $first; $some !== [] || $tests !== []; $begun = true) {
+            if ($some === []) {
+                $some = \array_splice($tests, 0, $size);
+                $size = \min(4 * $size, \PHP_INT_MAX >> 2);
             }
-            self::tidyUp();
-            $after = Traces::stateIn($states);
-            $found[] = [$before, $after];
-            $before = $after;
+            self::$ran += \array_flip($some);
+            if (!$run($some, !$begun)) {
+                break;
+            }
+            $some = [];
         }
-        self::tell(['learnt', $found, $apart]);
-        self::end();
-    }
-
-    /** Whether something is run before the first or after the last test of a class. */
-    private static function hasFixtures(string $class): bool
-    {
-        foreach ((new \ReflectionClass($class))->getMethods(\ReflectionMethod::IS_STATIC) as $method) {
-            if ($method->class === TestCase::class || $method->class === Assert::class) {
-                continue;
-            }
-            $marks = $method->getDocComment() ?: '';
-            foreach (\PHP_VERSION_ID >= 80000 ? $method->getAttributes() : [] as $attribute) {
-                $marks .= ' @' . \substr((string) \strrchr('\\' . $attribute->getName(), '\\'), 1);
-            }
-            if (\preg_match('/^(setUpBeforeClass|tearDownAfterClass)$/i', $method->name) || \preg_match('/@(beforeClass|afterClass)\b/i', $marks)) {
-                return true;
-            }
-        }
-
-        return false;
     }
 
     /** Says something and waits until the keeper has done what it does then. */

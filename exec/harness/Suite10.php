@@ -342,7 +342,8 @@ final class Reporter implements Tracer
                     $depends[] = Channel::method($required->getTarget());
                 }
             }
-            $rows[] = [self::nameOf($test), Channel::text(\get_class($test)), Channel::text($test->name()), $depends, (new \ReflectionClass($test))->getFileName(), $shared[$i] ?? []];
+            $rows[] = [self::nameOf($test), Channel::text(\get_class($test)), Channel::text($test->name()), $depends, (new \ReflectionClass($test))->getFileName(), $shared[$i] ?? [],
+                Tree::textOf($test->usesDataProvider() ? [$test->dataName(), $test->providedData()] : [])];
         }
 
         return $rows;

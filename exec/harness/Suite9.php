@@ -296,7 +296,8 @@ final class ForkingSuite extends TestSuite
                     $depends[] = Channel::method($required->getTarget());
                 }
             }
-            $rows[] = [self::name($test), Channel::text(\get_class($test)), Channel::text($test->getName(false)), $depends, (new \ReflectionClass($test))->getFileName(), $shared[$i] ?? []];
+            $rows[] = [self::name($test), Channel::text(\get_class($test)), Channel::text($test->getName(false)), $depends, (new \ReflectionClass($test))->getFileName(), $shared[$i] ?? [],
+                Tree::textOf($test->usesDataProvider() ? [$test->dataName(), $test->getProvidedData()] : [])];
         }
 
         return $rows;

@@ -400,6 +400,22 @@ final class Tree
         }
     }
 
+    /**
+     * What stands in the data of a test, as far as it is text or a number: the
+     * beginning of each, and of all together.
+     */
+    public static function textOf(array $data): string
+    {
+        $text = '';
+        \array_walk_recursive($data, static function ($value) use (&$text): void {
+            if ((\is_string($value) || \is_int($value) || \is_float($value)) && \strlen($text) < 300) {
+                $text .= \substr((string) $value, 0, 100) . "\n";
+            }
+        });
+
+        return Channel::text($text);
+    }
+
     private static function method(string $id): string
     {
         return \explode('#', $id, 2)[0];
