@@ -177,6 +177,78 @@ final class Sequence
         }
     }
 
+    /**
+     * Runs tests that share state. False where one is green and leaves it changed:
+     * others, which do not run the mutant, could see that.
+     */
+    private static function oneByOne(array $tests, callable $run): bool
+    {
+        foreach ($tests as $k => $i) {
+            self::$ran[$i] = true;
+            if (!$run([$i], $k === 0)) {
+                self::tidyUp();
+                break;
+            }
+            self::tidyUp();
+            if (!Traces::remained()) {
+                return false;
+            }
+        }
+
+        return true;
+    }
+
+    /**
+     * Runs tests that share state, each once and in the suite's order, and tells
+     * in which state each finds and leaves it: numbers of states, -1 for some other;
+     * and which tests cannot be run like that.
+     *
+     * @param list<int> $tests
+     */
+    private static function learn(array $tests, Tree $tree, callable $run): void
+    {
+        self::$once = true;
+        $found = $apart = $fixtures = $states = [];
+        foreach ($tests as $i) {
+            $class = \get_class($tree->cases[$i]);
+            $fixtures[$class] = $fixtures[$class] ?? self::hasFixtures($class);
+            if ($fixtures[$class] || isset(self::$isolated[$i])) {
+                $apart[] = $i;
+            }
+        }
+        $before = Traces::stateIn($states);
+        foreach ($apart === [] ? $tests : [] as $i) {
+            if (!$run([$i], true)) {
+                self::end();
+            }
+            self::tidyUp();
+            $after = Traces::stateIn($states);
+            $found[] = [$before, $after];
+            $before = $after;
+        }
+        self::tell(['learnt', $found, $apart]);
+        self::end();
+    }
+
+    /** Whether something is run before the first or after the last test of a class. */
+    private static function hasFixtures(string $class): bool
+    {
+        foreach ((new \ReflectionClass($class))->getMethods(\ReflectionMethod::IS_STATIC) as $method) {
+            if ($method->class === TestCase::class || $method->class === Assert::class) {
+                continue;
+            }
+            $marks = $method->getDocComment() ?: '';
+            foreach (\PHP_VERSION_ID >= 80000 ? $method->getAttributes() : [] as $attribute) {
+                $marks .= ' @' . \substr((string) \strrchr('\\' . $attribute->getName(), '\\'), 1);
+            }
+            if (\preg_match('/^(setUpBeforeClass|tearDownAfterClass)$/i', $method->name) || \preg_match('/@(beforeClass|afterClass)\b/i', $marks)) {
+                return true;
+            }
+        }
+
+        return false;
+    }
+
     /** Says something and waits until the keeper has done what it does then. */
     private static function ask(array $message): void
     {
