@@ -52,7 +52,7 @@ func (k *keeper) run(r runRequest) (o outcome, err error) {
 	ports := k.listens.watch(r.Mode == "survey" && r.Tests == nil)
 	o, err = k.watchOne(r, stage, parent)
 	o.Opened, o.Ports = append(o.Opened, k.opens.take()...), ports()
-	if stage == 3 && !o.Used && r.Sequence == nil {
+	if stage == 3 && !o.Used && r.Mode != inOne {
 		o.Opened = append(o.Opened, everything)
 	}
 	err = errors.Join(err, k.clean(&o))
@@ -136,7 +136,7 @@ func (k *keeper) watchOne(r runRequest, stage int, parent *peer) (outcome, error
 		began: time.Now(), phaseWall: time.Now(), phaseTest: -1}
 	c.o = outcome{Running: -1, Exit: -1, Stage: stage}
 	ord := order{Op: "run", ID: c.id, Mode: r.Mode, Limits: r.Count, Often: r.Often, Loops: r.Loops}
-	if (r.Mode == "judge" || r.Sequence != nil) && r.Soft && !r.Exact && !k.facts.Fatal["time_limit"] {
+	if (r.Mode == "judge" || r.Mode == inOne) && r.Soft && !r.Exact && !k.facts.Fatal["time_limit"] {
 		ord.Long = k.long
 	}
 	if stage == 3 {
@@ -475,7 +475,7 @@ func (c *child) finish() error {
 		return err
 	}
 	c.hearRest()
-	if !c.o.Done && len(c.o.Events) == 0 && c.r.Sequence == nil && (c.ended || c.o.Signal == 0 && c.o.Exit >= 0 && c.o.Exit <= 2) {
+	if !c.o.Done && len(c.o.Events) == 0 && c.r.Mode != inOne && (c.ended || c.o.Signal == 0 && c.o.Exit >= 0 && c.o.Exit <= 2) {
 		// It ended as PHPUnit does, yet did not say so: code that closes all
 		// descriptors makes it connect again at the last moment.
 		time.Sleep(lateConnection)

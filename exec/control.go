@@ -25,7 +25,7 @@ const (
 
 func (r *runRequest) way() way {
 	switch {
-	case r.Sequence != nil:
+	case r.Mode == inOne:
 		return inSequence
 	case r.Whole && !r.Cold:
 		return byChoice
@@ -138,7 +138,7 @@ func (j *bench) spoil(how manner) {
 func (j *bench) controlSequence(ctx context.Context, w *worker, t Task) error {
 	n := j.schemata.controls
 	tests, share := j.s.inSequences(t)
-	o, err := j.run(ctx, w, runRequest{Mode: "sequence", Whole: true, Soft: true, Tests: []int{}, Lists: [][]int{tests}, Shared: share,
+	o, err := j.run(ctx, w, runRequest{Mode: inOne, Whole: true, Soft: true, Tests: []int{}, Lists: [][]int{tests}, Shared: share,
 		Sequence: [][4]int{{0, 0, 0, -1}, {j.schemata.place[n], n, 0, -1}}})
 	if err != nil {
 		return err

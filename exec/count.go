@@ -11,7 +11,7 @@ import (
 )
 
 // How often a loop may go round once it is entered in a test before it is taken
-// for endless, if by then the test has used 0.15 seconds of processor time:
+// for endless, if by then the test has used 0.1 seconds of processor time:
 // tooOften times as often as it does in the whole of that test, tooOftenAnywhere
 // times as often as in the test where it does most, and at least leastTooOften
 // times. Five times as often, it may not take any time at all. See Probe.php.

@@ -258,7 +258,7 @@ type rests struct {
 // run asks for one child and notes what was used for it.
 func (j *bench) run(ctx context.Context, w *worker, r runRequest) (outcome, error) {
 	err := j.check(ctx, w, r.way())
-	if err == errClosed && r.Sequence == nil {
+	if err == errClosed && r.Mode != inOne {
 		r.Whole, r.Place, r.Mutant = false, 0, 0
 		err = j.check(ctx, w, r.way())
 	}
@@ -270,7 +270,7 @@ func (j *bench) run(ctx context.Context, w *worker, r runRequest) (outcome, erro
 	j.mu.Lock()
 	defer j.mu.Unlock()
 	if n := j.rests[w]; n != nil {
-		n.whole = n.whole || r.Tests == nil && r.Sequence == nil
+		n.whole = n.whole || r.Tests == nil && r.Mode != inOne
 	}
 	return o, err
 }

@@ -16,6 +16,9 @@ import (
 // answer, a process that ended or was ended above all, is asked for again in a
 // child of its own.
 
+// inOne is the mode of a run whose tests of several mutants are in one process.
+const inOne = "sequence"
+
 // How much one sequence has: mutants at most, and tests in all, if there are so
 // many. And how many mutants that can be in none one worker takes at a time.
 const (
@@ -275,7 +278,7 @@ func (d *desk) sequence(ctx context.Context, tasks []Task, of func(Task) []int, 
 
 // sequenceRequest asks for tests of several tasks; each list of tests is in it once.
 func (d *desk) sequenceRequest(tasks []Task, of func(Task) []int, how manner) runRequest {
-	r := runRequest{Mode: "sequence", Whole: true, Soft: true, Tests: []int{}}
+	r := runRequest{Mode: inOne, Whole: true, Soft: true, Tests: []int{}}
 	lists := map[*int]int{}
 	place := func(tests []int) int {
 		if len(tests) == 0 {

@@ -150,7 +150,7 @@ func (d *desk) learn(ctx context.Context, group int) error {
 	var o outcome
 	if d.w != nil && d.w.unfit != nil && !d.spoiled.Load() && !slices.ContainsFunc(tests, func(i int) bool { return d.s.Tests[i].Shaky }) {
 		var err error
-		o, err = d.run(ctx, d.w, runRequest{Mode: "sequence", Whole: true, Tests: []int{}, Sequence: [][4]int{}, Learn: tests})
+		o, err = d.run(ctx, d.w, runRequest{Mode: inOne, Whole: true, Tests: []int{}, Learn: tests})
 		switch {
 		case ctx.Err() != nil:
 			return ctx.Err()
@@ -159,6 +159,8 @@ func (d *desk) learn(ctx context.Context, group int) error {
 		case err != nil && err != errClosed:
 			d.w.kill() // alone will have another
 			d.w = nil
+		case err == nil && (o.Exit != 0 || o.Signal != 0):
+			d.spoil(manner{shared: true})
 		}
 	}
 	d.calm.Store(group, calmIn(tests, o.States))

@@ -12,7 +12,7 @@ namespace AssayHarness {
      */
     final class Probe
     {
-        private const LONG = 0.15; // seconds
+        private const LONG = 0.1; // seconds
 
         /**
          * Its $hits say how often each point was passed since the last take().
