@@ -315,6 +315,8 @@ func (c *child) hear(m message, ord *order) error {
 	case "runaway":
 		c.o.Runaway, _ = get[int](m, 0)
 		c.o.TimedOut = true
+	case "bottomless":
+		c.o.OverFull = true
 	case "used":
 		used, _ := get[[]string](m, 0)
 		c.o.Opened, c.o.Used = append(c.o.Opened, used...), true

@@ -43,6 +43,7 @@ import (
 //	                                          to its exit. classes: PHPUnit's own, [name, file];
 //	                                          memory: the peak, in bytes
 //	["runaway", point]                        passed far more often than any test does; it kills itself
+//	["bottomless"]                            its calls are within calls without end; it kills itself
 //	["used", files]                           of the whole stage's, functions were run of these
 //	["prepared"]                              a sequence begins; waits
 //	["rests"]                                 the next mutant's tests were run; waits

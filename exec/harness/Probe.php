@@ -13,6 +13,8 @@ namespace AssayHarness {
     final class Probe
     {
         private const LONG = 0.1; // seconds
+        private const MUCH = 24 << 20; // bytes
+        private const DEEP = 10_000; // calls
 
         /**
          * Its $hits say how often each point was passed since the last take().
@@ -34,6 +36,9 @@ namespace AssayHarness {
         public static array $loops = [];
         /** Processor time, in seconds, that the process had used when the present test began. */
         private static float $began = 0.0;
+        /** How much memory has to be in use for the calls in progress to be counted. */
+        private static int $least = 0;
+        private static int $turns = 0;
         public static int $owner = 0;
         public static string $spool = '';
         /** @var array<string, true> files that other processes loaded */
@@ -42,6 +47,10 @@ namespace AssayHarness {
         public static function hit(int $point): void
         {
             $book = self::$book;
+            if (self::$limits !== null && ++self::$turns % 64 === 0 && \memory_get_usage() > self::$least && self::isBottomless()) {
+                Stage::$channel->send(['bottomless']);
+                \posix_kill(self::$owner, \SIGKILL);
+            }
             if (isset($book->hits[$point])) {
                 $passes = ++$book->hits[$point];
                 if (self::$limits !== null && $passes > (self::$limits[$point] ?? \PHP_INT_MAX) && self::isEndless($passes, self::$limits[$point])) {
@@ -72,6 +81,7 @@ namespace AssayHarness {
                 self::$limits = (self::$often[$test] ?? []) + self::$everywhere;
                 self::$book->hits = [];
                 self::$began = self::used();
+                self::$least = \memory_get_usage() + self::MUCH;
             }
         }
 
@@ -99,6 +109,14 @@ namespace AssayHarness {
             }
 
             return \getmypid() === self::$owner;
+        }
+
+        /** Whether calls are within calls without end; asked each time that so much more memory is in use. */
+        private static function isBottomless(): bool
+        {
+            self::$least += self::MUCH;
+
+            return \count(\debug_backtrace(\DEBUG_BACKTRACE_IGNORE_ARGS)) > self::DEEP && \getmypid() === self::$owner;
         }
 
         /** The points since the last call, with those that other processes left. */
