@@ -22,7 +22,7 @@ const inOne = "sequence"
 // How much one sequence has: mutants at most, and tests in all, if there are so
 // many. And how many mutants that can be in none one worker takes at a time.
 const (
-	mostMutants = 64
+	mostMutants = 128
 	leastTests  = 20_000
 	mostPlain   = 16
 )
