@@ -117,13 +117,28 @@ echo json_last_error_msg();`)
 	}
 }
 
-// TestTraces: what was left in a process is seen, whoever holds it.
+// TestTraces: what was left in a process is seen, whoever holds it; where tests share
+// state, what constants and functions hold as well.
 func TestTraces(t *testing.T) {
 	harness, _ := filepath.Abs("harness/Traces.php")
 	const watched = `$in = (function () { $x = WHAT; echo AssayHarness\Traces::watch($x) ? '' : 'unseen '; return fn () => $x; })();`
 	stream := strings.Replace(watched, "WHAT", "fopen(__FILE__, 'r')", 1)
 	exception := strings.Replace(watched, "WHAT", "new Exception('x')", 1)
+	const holds = `Kept::$at = (static function () { $o = new stdClass(); return static function () use ($o) { return $o; }; })(); `
+	const strict = "AssayHarness\\Traces::begin(true);"
 	for name, c := range map[string]struct{ before, change, want string }{
+		"a project with PHPUnit's names":   {``, `PhpParser\Reader::$line = 1;`, "left"},
+		"PHPUnit itself":                   {`AssayHarness\Stage::$root = '/elsewhere';`, `PhpParser\Reader::$line = 1;`, "as it was"},
+		"PHPUnit in the project":           {`AssayHarness\Stage::$root = dirname(__DIR__); `, `PhpParser\Reader::$line = 1;`, "left"},
+		"a constant":                       {``, `define('KEPT', 1);`, "as it was"},
+		"a constant, strictly":             {strict, `define('KEPT', 1);`, "left"},
+		"what a function has got hold of":  {holds, `(Kept::$at)()->x = 1;`, "as it was"},
+		"the same, strictly":               {holds + strict, `(Kept::$at)()->x = 1;`, "left"},
+		"its object, strictly":             {`Kept::$at = (new Holder())->get(); ` + strict, `(new ReflectionFunction(Kept::$at))->getClosureThis()->x = 1;`, "left"},
+		"a generator, strictly":            {`Kept::$at = (function () { yield 1; yield 2; })(); ` + strict, ``, "left"},
+		"a list of PHP's own, strictly":    {`Kept::$at = new SplQueue(); ` + strict, ``, "left"},
+		"an array object, strictly":        {`Kept::$at = new ArrayObject([1]); ` + strict, ``, "as it was"},
+		"it gets longer":                   {`Kept::$at = new ArrayObject([1]); ` + strict, `Kept::$at[] = 2;`, "left"},
 		"nothing":                          {stream + exception, ``, "as it was"},
 		"a stream of a class is moved":     {`Kept::$at = fopen(__FILE__, 'r');`, `fgets(Kept::$at);`, "left"},
 		"and moved back":                   {`Kept::$at = fopen(__FILE__, 'r');`, `fgets(Kept::$at); rewind(Kept::$at);`, "as it was"},
@@ -137,10 +152,12 @@ func TestTraces(t *testing.T) {
 	} {
 		t.Run(name, func(t *testing.T) {
 			got := endOf(t, `<?php namespace PHPUnit\Framework\MockObject { interface Stub {} }
+namespace PhpParser { final class Reader { public static int $line = 0; } }
+namespace AssayHarness { final class Stage { public static string $root = __DIR__; } }
 namespace { final class Kept { public static $at = null; }
+final class Holder { public $x = 0; function get() { return function () { return $this->x; }; } }
 require '`+harness+`';
-`+c.before+`
-AssayHarness\Traces::begin();
+`+begun(c.before)+`
 `+c.change+`
 echo AssayHarness\Traces::remained() ? 'as it was' : 'left'; }`)
 			if got.out != c.want {
@@ -148,6 +165,14 @@ echo AssayHarness\Traces::remained() ? 'as it was' : 'left'; }`)
 			}
 		})
 	}
+}
+
+// begun has everything looked at behind some code, unless that does it.
+func begun(code string) string {
+	if strings.Contains(code, "::begin(") {
+		return code
+	}
+	return code + "AssayHarness\\Traces::begin();"
 }
 
 type ending struct {

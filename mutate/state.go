@@ -260,6 +260,8 @@ func useOfFunction(f *syntax.File, call *syntax.Node) []Use {
 			return []Use{{Of: StateFiles}}
 		}
 		return []Use{{Of: StateFiles, Access: Writes}}
+	case name == "error_get_last": // any warning sets that
+		return []Use{{Of: StatePHP}, {Of: stateHidden, Access: Writes}}
 	case readsPHP[name]:
 		return []Use{{Of: StatePHP}}
 	case shown[name]:

@@ -17,6 +17,8 @@ final class Stage
 {
     public static Channel $channel;
     public static array $setup;
+    /** The project's root, before anybody changes the directory. */
+    public static string $root = '';
     /** @var array<string, int> name of a test => its number; empty where names are not known, or not each test's own */
     public static array $numbers = [];
     /** The order of this child, or null while we are a stage. */
@@ -26,6 +28,7 @@ final class Stage
     {
         self::$channel = $channel;
         self::$setup = $setup;
+        self::$root = (string) \getcwd();
         self::$numbers = \array_flip($setup['ids'] ?? []);
         Probe::$owner = \getmypid();
         try {

@@ -62,21 +62,28 @@ final class Traces
         $functions = \get_defined_functions()['user'];
         for ($n = \count($functions); self::$functions < $n; ++self::$functions) {
             $function = new \ReflectionFunction($functions[self::$functions]);
-            if (!self::isOwn($function->getName()) && $function->getStaticVariables() !== []) {
+            if (!self::isOwn($function->getName(), (string) $function->getFileName()) && $function->getStaticVariables() !== []) {
                 self::$variables[] = $function;
             }
         }
     }
 
-    private static function isOwn(string $name): bool
+    /** Whether something is PHPUnit's or Composer's: by its name, and not the project's own work on them. */
+    private static function isOwn(string $name, ?string $file = null): bool
     {
         foreach (self::OWN as $prefix) {
             if (\strncasecmp($name, $prefix, \strlen($prefix)) === 0) {
-                return true;
+                return !self::isProjects($file ?? ((new \ReflectionClass($name))->getFileName() ?: ''));
             }
         }
 
         return false;
+    }
+
+    private static function isProjects(string $file): bool
+    {
+        return \strncmp($file, Stage::$root . '/', \strlen(Stage::$root) + 1) === 0
+            && \strpos($file, '/vendor/', \strlen(Stage::$root)) === false;
     }
 
     /**
