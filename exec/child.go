@@ -143,6 +143,7 @@ func (k *keeper) watchOne(r runRequest, stage int, parent *peer) (outcome, error
 		ord.Place, ord.Mutant, ord.Sequence, ord.Lists = r.Place, r.Mutant, r.Sequence, r.Lists
 		ord.Swap, ord.Shared, ord.Once, ord.Openers, ord.Learn = r.Swaps != nil, r.Shared, r.Once, r.Openers, r.Learn
 	}
+	ord.Watch = r.Watch
 	if r.Tests != nil {
 		ord.Tests = r.Tests
 		if stage < 1 {
@@ -344,6 +345,9 @@ func (c *child) hearSequence(m message) error {
 		return c.goOn()
 	case "judged":
 		c.endPart(m)
+	case "declares":
+		i, _ := get[int](m, 0)
+		c.o.Declares = append(c.o.Declares, i)
 	case "void":
 		c.o.Void = true
 	case "learnt":

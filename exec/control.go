@@ -108,10 +108,20 @@ func (e *controlError) Error() string {
 func (j *bench) suiteInWhole(ctx context.Context, w *worker, t Task) string {
 	r := j.request(t, t.Mutant.Source.Text, nil)
 	r.Mode, r.Whole = "all", true
+	for i, evals := range j.s.evals {
+		if evals {
+			r.Watch = append(r.Watch, i)
+		}
+	}
 	o, err := w.run(ctx, r)
 	if err != nil || o.Stage != 3 || !o.Done {
 		return "it does not come to its end"
 	}
+	declares := map[int]bool{}
+	for _, i := range o.Declares {
+		declares[i] = true
+	}
+	j.declares.Store(&declares)
 	for _, e := range o.Events {
 		if e.Fatal && (e.Test < 0 || !j.s.Tests[e.Test].Shaky) {
 			first, _, _ := strings.Cut(e.Message, "\n")

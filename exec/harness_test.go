@@ -129,7 +129,7 @@ func TestTraces(t *testing.T) {
 	for name, c := range map[string]struct{ before, change, want string }{
 		"a project with PHPUnit's names":   {``, `PhpParser\Reader::$line = 1;`, "left"},
 		"PHPUnit itself":                   {`AssayHarness\Stage::$root = '/elsewhere';`, `PhpParser\Reader::$line = 1;`, "as it was"},
-		"PHPUnit in the project":           {`AssayHarness\Stage::$root = dirname(__DIR__); `, `PhpParser\Reader::$line = 1;`, "left"},
+		"a folder above":                   {`AssayHarness\Stage::$root = dirname(__DIR__); `, `PhpParser\Reader::$line = 1;`, "left"},
 		"a constant":                       {``, `define('KEPT', 1);`, "as it was"},
 		"a constant, strictly":             {strict, `define('KEPT', 1);`, "left"},
 		"what a function has got hold of":  {holds, `(Kept::$at)()->x = 1;`, "as it was"},

@@ -49,6 +49,7 @@ import (
 //	["rests"]                                 the next mutant's tests were run; waits
 //	["judged", clean]                         and left nothing
 //	["swap", n]                               mutant n is next, -1 for none; waits for its file
+//	["declares", test]                        a watched test has declared something by eval
 //	["void"]                                  a test of the present one is green and leaves changed what it shares; the sequence ends
 //	["learnt", states, apart]                 see outcome.States
 //	["over", ok]                              the sequence is: its tests are still green without a mutant
@@ -104,6 +105,8 @@ type order struct {
 	Shared  bool  `json:"shared,omitempty"`
 	Once    bool  `json:"once,omitempty"`
 	Openers []int `json:"openers,omitempty"`
+	// Watch has tests of which it is asked whether they declare something by eval.
+	Watch []int `json:"watch,omitempty"`
 	// Learn has no mutants: it asks what each of these tests leaves; see "learnt".
 	Learn []int `json:"learn,omitempty"`
 }
@@ -229,9 +232,10 @@ type runRequest struct {
 	// see order.
 	Sequence [][4]int
 	Lists    [][]int
-	// Shared, Once, Openers and Learn are those of an order.
+	// Shared, Once, Openers, Learn and Watch are those of an order.
 	Shared, Once   bool
 	Openers, Learn []int
+	Watch          []int
 	// Swaps has each mutant of a sequence put into its file as well; Sources has
 	// these files, by path.
 	Swaps   []swap
@@ -315,6 +319,7 @@ type outcome struct {
 	Green    bool      // and that its tests were green afterwards
 	Clean    bool      // of a part: it left nothing behind
 	Void     bool      // of a sequence: a test of the mutant after the last part was green and left something
+	Declares []int     // watched tests that have declared something by eval
 	States   [][2]int  // to Learn: the state that each test finds and the one that it leaves; -1: some other
 	Apart    []int     // tests of which that cannot be known; then there are no States
 	Seen     []string  // of a part: those of Opened that were opened

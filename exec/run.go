@@ -80,8 +80,9 @@ type bench struct {
 	sample     *Task                     // for controls
 	readers    atomic.Bool               // tests that look at files are in no sequence
 	wholeOnce  sync.Once
-	wholeGreen bool        // the suite is in the whole stage, unchanged
-	spoiled    atomic.Bool // a sequence was not what it should be: there are no more
+	declares   atomic.Pointer[map[int]bool] // tests that do; nil: all that may
+	wholeGreen bool                         // the suite is in the whole stage, unchanged
+	spoiled    atomic.Bool                  // a sequence was not what it should be: there are no more
 	learning   sync.Mutex
 	calm       sync.Map    // group => calm, of those that are known
 	unsettled  atomic.Bool // the same of sequences with tests that share state

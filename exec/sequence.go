@@ -224,7 +224,16 @@ func (d *desk) fits(t Task, tests []int, how manner) bool {
 		return false
 	}
 	readers := d.readers.Load() && !how.swaps
-	return !slices.ContainsFunc(tests, func(i int) bool { return !how.once && (d.w.unfit[i] || d.s.unfit[i]) || readers && d.s.looks[i] })
+	return !slices.ContainsFunc(tests, func(i int) bool { return !how.once && d.once(i) || readers && d.s.looks[i] })
+}
+
+// once reports whether a test can be run only once in a process.
+func (d *desk) once(test int) bool {
+	if d.w != nil && d.w.unfit[test] || d.s.unfit[test] {
+		return true
+	}
+	declares := d.declares.Load()
+	return d.s.evals[test] && (declares == nil || (*declares)[test])
 }
 
 // sequence runs tests of several mutants in one child. It gives what came of the

@@ -50,7 +50,7 @@ func (s *Survey) inSequences(t Task) (tests []int, share bool) {
 		tests, share = t.Touch, true
 	}
 	if !s.repeats(t.Mutant) || slices.ContainsFunc(tests, func(i int) bool {
-		return s.unfit[i] || s.linked(i) || !s.shown[i] || s.group[i] != noGroup && !share
+		return s.unfit[i] || s.evals[i] || s.linked(i) || !s.shown[i] || s.group[i] != noGroup && !share
 	}) {
 		return nil, false
 	}
@@ -135,9 +135,7 @@ func (d *desk) touch(ctx context.Context, tasks []Task, at []int, all []known) e
 
 // holdsUnfit reports whether a task's tests that share state can be run only once
 // in a process.
-func (d *desk) holdsUnfit(t Task) bool {
-	return slices.ContainsFunc(t.Touch, func(i int) bool { return d.s.unfit[i] || d.w != nil && d.w.unfit[i] })
-}
+func (d *desk) holdsUnfit(t Task) bool { return slices.ContainsFunc(t.Touch, d.once) }
 
 // learn finds out what is calm in a group, once.
 func (d *desk) learn(ctx context.Context, group int) error {

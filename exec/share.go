@@ -64,12 +64,10 @@ func (x *explorer) shareState(heirs map[int]bool) {
 			}
 		}
 	}
-	s.looks = make([]bool, len(s.rows))
+	s.looks, s.evals = make([]bool, len(s.rows)), make([]bool, len(s.rows))
 	for i, names := range uses {
 		s.looks[i] = names[mutate.StateFiles]
-		if names[mutate.StateDeclared] {
-			s.unfit[i] = true
-		}
+		s.evals[i] = names[mutate.StateDeclared]
 	}
 	s.timed = x.plain.facts.Fatal["time_limit"]
 	book := x.bookOfState()

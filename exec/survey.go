@@ -38,6 +38,7 @@ type Survey struct {
 	fixtures    map[int]bool    // points that are passed between tests
 	unfit       map[int]bool    // tests that cannot be run again and again in one process
 	looks       []bool          // test => it looks at files
+	evals       []bool          // test => it may declare something that can be declared once
 	launches    bool            // a library may start processes
 	timed       bool            // PHPUnit itself ends tests that take too long
 	linesCount  bool            // something looks at lines of the sources

@@ -10,6 +10,9 @@ namespace AssayHarness;
  */
 final class Loader
 {
+    /** @var list<list<string>> what was declared when the watched test began */
+    private static array $declared = [];
+
     /** What PHPUnit's own script does before it starts; returns its version. */
     public static function load(string $script): string
     {
@@ -134,6 +137,26 @@ final class Loader
         \restore_error_handler();
 
         return $files;
+    }
+
+    /** A test begins or ends; some are watched for what they have declared by eval(), once in a process. */
+    public static function watch(int $number, bool $begins): void
+    {
+        if (!\in_array($number, Stage::$order['watch'] ?? [], true)) {
+            return;
+        }
+        $now = [\get_declared_classes(), \get_declared_interfaces(), \get_declared_traits(), \get_defined_functions()['user']];
+        foreach ($begins ? [] : $now as $kind => $names) {
+            foreach (\array_slice($names, \count(self::$declared[$kind])) as $name) {
+                $file = (string) ($kind === 3 ? new \ReflectionFunction($name) : new \ReflectionClass($name))->getFileName();
+                if (\strpos($file, "eval()'d code") !== false && Traces::isProjects($file)) {
+                    Stage::$channel->send(['declares', $number]);
+
+                    return;
+                }
+            }
+        }
+        self::$declared = $now;
     }
 
     /** Whether files are read through a stream wrapper that is not PHP's own. */

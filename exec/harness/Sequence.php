@@ -17,6 +17,8 @@ final class Sequence
 {
     /** How many of a mutant's tests are prepared at first. */
     private const FIRST = 3;
+    /** And how many at a time: that must not take as long as what does not end. */
+    private const MOST = 100;
 
     public static bool $running = false;
     /** @var array<int, true> numbers of tests that hold objects */
@@ -120,6 +122,9 @@ final class Sequence
                 self::tell(['void']);
                 self::end();
             }
+            if (Ending::lookForDestructors()) {
+                \gc_collect_cycles();
+            }
             Stage::tellUsed();
             \error_clear_last(); // a process of its own would begin so
             self::tell(['rests']);
@@ -134,21 +139,21 @@ final class Sequence
         if (!empty($order['swap'])) {
             self::ask(['swap', -1]);
         }
-        $run(\array_values(\array_filter($tests, static fn (int $i): bool => isset(self::$ran[$i]))), true);
+        $ran = \array_values(\array_filter($tests, static fn (int $i): bool => isset(self::$ran[$i])));
+        self::inParts([], $ran, self::MOST, $run);
         Stage::$channel->send(['over', true]);
         self::end();
     }
 
     /**
      * Lets go of what tests have left that nobody holds any more, where destructors
-     * could do something with it, so that they do it now. One that throws ends the
-     * process, and the sequence here.
+     * could do something with it, so that they do it now; what holds itself follows
+     * before the next mutant. One that throws ends the process, and the sequence here.
      */
     private static function tidyUp(): void
     {
         if (Ending::lookForDestructors()) {
             (self::$drop)();
-            \gc_collect_cycles();
         }
     }
 
@@ -167,7 +172,7 @@ final class Sequence
         for ($some = $first; $some !== [] || $tests !== []; $begun = true) {
             if ($some === []) {
                 $some = \array_splice($tests, 0, $size);
-                $size = \min(4 * $size, \PHP_INT_MAX >> 2);
+                $size = $size > self::MOST ? $size : \min(4 * $size, self::MOST);
             }
             self::$ran += \array_flip($some);
             if (!$run($some, !$begun)) {

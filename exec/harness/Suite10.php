@@ -415,6 +415,7 @@ final class Reporter implements Tracer
         } else {
             Stage::$channel->send(['start', $this->number, $before, $this->byName ? $name : '']);
         }
+        Loader::watch($this->number, true);
         Probe::begin($this->number);
         $this->started = $over && $this->mark > 0 ? $this->mark : \microtime(true);
     }
@@ -430,6 +431,7 @@ final class Reporter implements Tracer
         if ($this->open !== null) {
             $time = (int) (1e6 * (\microtime(true) - $this->started));
             Probe::end();
+            Loader::watch($this->number, false);
             $row = ['end', $this->number, $time];
             if (self::$mode === 'survey') {
                 $row[] = Probe::take();

@@ -409,6 +409,7 @@ final class Reporter implements ResultPrinter
         } else {
             Stage::$channel->send(['start', $this->number($test), $before, $name]);
         }
+        Loader::watch($this->number($test), true);
         Probe::begin($this->number($test));
         $this->started = \microtime(true);
     }
@@ -417,6 +418,7 @@ final class Reporter implements ResultPrinter
     {
         $time = (int) (1e6 * (\microtime(true) - $this->started));
         Probe::end();
+        Loader::watch($this->number($test), false);
         if (isset(Stage::$order['long'])) {
             Stage::$channel->ended($time);
 

@@ -80,7 +80,8 @@ final class Traces
         return false;
     }
 
-    private static function isProjects(string $file): bool
+    /** Whether a file is the project's, or code that such a file has made. */
+    public static function isProjects(string $file): bool
     {
         return \strncmp($file, Stage::$root . '/', \strlen(Stage::$root) + 1) === 0
             && \strpos($file, '/vendor/', \strlen(Stage::$root)) === false;
