@@ -54,6 +54,7 @@ func (e *Engine) Run(ctx context.Context, s *Survey, tasks []Task, each func(mut
 		}
 		reached = append(reached, t)
 	}
+	j.unsettled.Store(fewShare(reached))
 	batches := j.batches(reached)
 	queue := make(chan []Task, len(batches))
 	for _, b := range batches {
@@ -190,83 +191,20 @@ func (j *bench) request(t Task, text []byte, tests []int) runRequest {
 	return r
 }
 
-// verdict judges one mutant. What a subset of the tests says is held against
-// the whole suite wherever the two could differ: tests that share state are asked
-// with all that share it.
+// verdict judges one mutant.
 func (j *bench) verdict(ctx context.Context, w *worker, t Task, k known) (v mutate.Verdict, err error) {
 	text := t.Mutant.Edit.Apply(t.Mutant.Source.Text)
-	if t.Last != nil && !j.repeatable(t) {
-		t.Tests, t.Last = slices.Concat(t.Tests, t.Last), nil
-	}
-	var o outcome
-	if k.touch != nil && t.shares(j.s) {
-		k.said, t.Tests = []outcome{*k.touch}, t.Touch
-	}
-	tests := t.Tests
-	var seen []testRun
-	if len(k.said) > 0 {
-		o = k.said[0]
-		j.rest(w, o)
-		seen = o.Tests
-	} else {
-		for _, tests = range [][]int{t.First, t.Tests} {
-			if len(tests) == 0 {
-				continue
-			}
-			if o, err = j.watched(ctx, w, t, text, tests, k.suspect); err != nil {
-				return v, err
-			}
-			if seen = slices.Concat(seen, o.Tests); judge(o).Status != mutate.Survived {
-				break
-			}
-		}
-	}
-	f := judge(o)
-	if f.Status == mutate.Survived && t.Last != nil {
-		if len(k.said) > 1 {
-			o = k.said[1]
-			j.rest(w, o)
-		} else if o, err = j.watched(ctx, w, t, text, t.Last, false); err != nil {
-			return v, err
-		}
-		f, tests, seen = judge(o), t.Last, slices.Concat(seen, o.Tests)
-	}
-	if f.Status == mutate.Unset {
-		f = finding{Status: mutate.Killed, How: mutate.Crash, Test: -1, Detail: "it ends its parent process"}
+	f, o, ran, err := j.ask(ctx, w, t, text, k)
+	if err != nil {
+		return v, err
 	}
 	if refused, err := j.stillborn(f, o, text); err != nil || refused {
 		return mutate.Verdict{Mutant: t.Mutant, Status: mutate.Stillborn, Detail: f.Detail}, err
 	}
-	more := [][]int{t.Wider, t.Rest}
-	if k.touch != nil && !t.shares(j.s) && f.Status == mutate.Survived {
-		o, more = *k.touch, more[1:]
-		j.rest(w, o)
-		f, tests, seen = judge(o), t.Touch, slices.Concat(seen, o.Tests)
-	}
-	for ; f.Status == mutate.Survived && len(more) > 0; more = more[1:] {
-		if tests = more[0]; tests == nil {
-			continue
-		}
-		if o, err = j.watched(ctx, w, t, text, tests, false); err != nil {
-			return v, err
-		}
-		if f = judge(o); f.Status == mutate.Unset {
-			return v, errors.New("the wider run gives no answer: " + f.Detail)
-		}
-		seen = slices.Concat(seen, o.Tests)
-	}
-	if f.ByExit {
-		all := outcome{}
-		if f, all, err = j.byExit(ctx, w, t, tests, text, f, o); err != nil {
-			return v, err
-		}
-		seen = slices.Concat(seen, all.Tests)
-	}
-	v = mutate.Verdict{Mutant: t.Mutant, Status: f.Status, How: f.How, Detail: f.Detail, Reaching: j.ids(t.Reach)}
-	for _, x := range seen {
+	v = mutate.Verdict{Mutant: t.Mutant, Status: f.Status, How: f.How, Detail: f.Detail, Reaching: j.ids(t.Reach), Ran: j.reachingRun(t, ran)}
+	for _, x := range ran {
 		v.Time += time.Duration(x.Time) * time.Microsecond
 	}
-	v.Ran = j.reachingRun(t, seen)
 	switch {
 	case f.Name != "":
 		v.Killer = mutate.TestID(f.Name)
@@ -277,6 +215,70 @@ func (j *bench) verdict(ctx context.Context, w *worker, t Task, k known) (v muta
 		v.Killers, err = j.killers(ctx, w, t, text)
 	}
 	return v, err
+}
+
+// round is some tests that are run together, and what they said if that is known.
+type round struct {
+	tests   []int
+	said    *outcome
+	suspect bool
+	wider   bool // they include such as do not reach the mutant
+}
+
+// rounds are those of a task, each of which decides what the one before leaves open.
+func (j *bench) rounds(t Task, k known) []round {
+	said := append(k.said, nil, nil)
+	last := round{tests: t.Last, said: said[1]}
+	out := []round{{tests: t.Tests, said: said[0]}, last}
+	switch {
+	case k.touch != nil && t.shares(j.s):
+		out = []round{{tests: t.Touch, said: k.touch}, last}
+	case said[0] == nil && t.Last != nil && !j.repeatable(t):
+		out = []round{{tests: t.First, suspect: k.suspect}, {tests: slices.Concat(t.Tests, t.Last), suspect: k.suspect}}
+	case said[0] == nil:
+		out = []round{{tests: t.First, suspect: k.suspect}, {tests: t.Tests, suspect: k.suspect}, last}
+	}
+	if k.touch != nil && !t.shares(j.s) {
+		out = append(out, round{tests: t.Touch, said: k.touch})
+	} else {
+		out = append(out, round{tests: t.Wider, wider: true})
+	}
+	return append(out, round{tests: t.Rest, wider: true})
+}
+
+// ask runs the rounds of a task on a changed text until one notices the change. What
+// some of the tests say is held against more of them wherever the two could differ:
+// tests that share state are asked with all that share it. o is what the last said, and
+// ran has all that were run.
+func (j *bench) ask(ctx context.Context, w *worker, t Task, text []byte, k known) (f finding, o outcome, ran []testRun, err error) {
+	var tests []int
+	for _, r := range j.rounds(t, k) {
+		if len(r.tests) == 0 {
+			continue
+		}
+		if tests = r.tests; r.said != nil {
+			o = *r.said
+			j.rest(w, o)
+		} else if o, err = j.watched(ctx, w, t, text, tests, r.suspect); err != nil {
+			return f, o, ran, err
+		}
+		ran = slices.Concat(ran, o.Tests)
+		if f = judge(o); f.Status == mutate.Unset && r.wider {
+			return f, o, ran, errors.New("the wider run gives no answer: " + f.Detail)
+		}
+		if f.Status != mutate.Survived {
+			break
+		}
+	}
+	if f.Status == mutate.Unset {
+		f = finding{Status: mutate.Killed, How: mutate.Crash, Test: -1, Detail: "it ends its parent process"}
+	}
+	if f.ByExit {
+		var all outcome
+		f, all, err = j.byExit(ctx, w, t, tests, text, f, o)
+		ran = slices.Concat(ran, all.Tests)
+	}
+	return f, o, ran, err
 }
 
 // watched runs tests on a changed text and finds out whether they end.

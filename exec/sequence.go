@@ -104,7 +104,7 @@ func (d *desk) judgeBatch(ctx context.Context, batch []Task, give func(mutate.Ve
 		return err
 	}
 	last := slices.DeleteFunc(every, func(i int) bool {
-		return len(all[i].said) == 0 || batch[i].Last == nil || judge(all[i].said[0]).Status != mutate.Survived
+		return len(all[i].said) == 0 || batch[i].Last == nil || judge(*all[i].said[0]).Status != mutate.Survived
 	})
 	if err := d.together(ctx, batch, last, func(t Task) []int { return t.Last }, all); err != nil {
 		return err
@@ -147,7 +147,7 @@ func (d *desk) together(ctx context.Context, batch []Task, some []int, of func(T
 		for k, i := range at {
 			switch {
 			case said[k] != nil:
-				all[i].said = append(all[i].said, *said[k])
+				all[i].said = append(all[i].said, said[k])
 			case suspects[k]:
 				all[i].suspect = true
 			default:
@@ -163,7 +163,7 @@ func (d *desk) together(ctx context.Context, batch []Task, some []int, of func(T
 // said and then its Last, what its Touch said, and that its Tests take much longer
 // than they should.
 type known struct {
-	said    []outcome
+	said    []*outcome
 	touch   *outcome
 	suspect bool
 }

@@ -26,6 +26,19 @@ type calm struct {
 // each sequence.
 const mostOpeners = 16
 
+// leastShared is for how many mutants it is worth to find out what is calm.
+const leastShared = 4
+
+func fewShare(tasks []Task) bool {
+	n := 0
+	for i := range tasks {
+		if len(tasks[i].Touch) > 0 {
+			n++
+		}
+	}
+	return n < leastShared
+}
+
 // mayShare reports whether the tests of a task that share state may be run by
 // themselves, as far as is known by now.
 func (j *bench) mayShare(t Task) bool {
@@ -82,7 +95,7 @@ func (d *desk) sharing(ctx context.Context, batch []Task, all []known) error {
 	var at []int
 	for i, t := range batch {
 		open := len(all[i].said) > 0 && (t.Last == nil || len(all[i].said) > 1) &&
-			!slices.ContainsFunc(all[i].said, func(o outcome) bool { return judge(o).Status != mutate.Survived })
+			!slices.ContainsFunc(all[i].said, func(o *outcome) bool { return judge(*o).Status != mutate.Survived })
 		if !open && !t.shares(d.s) || !d.mayShare(t) {
 			continue
 		}
