@@ -365,6 +365,9 @@ func (c *child) endPart(m message) {
 	c.o.Parts = append(c.o.Parts, outcome{Tests: c.o.Tests, Events: c.o.Events, Opened: append(c.o.Opened, c.seen...), Started: c.o.Started,
 		Running: -1, Done: true, Stage: c.o.Stage, Used: true, Clean: clean, Seen: c.seen})
 	c.o.Tests, c.o.Events, c.o.Opened, c.o.Started, c.o.Running, c.seen = nil, nil, nil, 0, -1, nil
+	if len(c.o.Parts) == len(c.r.Sequence) {
+		c.soft = false // what follows is unchanged code, which ends
+	}
 	c.phase(-1)
 }
 

@@ -215,12 +215,16 @@ const (
 )
 
 // fits reports whether tests of a task may be in a sequence of this worker. With
-// swaps the tests may look at files.
+// swaps the tests may look at files; all of a mutant's are run at a time then, so
+// that none can come first.
 func (d *desk) fits(t Task, tests []int, how manner) bool {
 	if d.spoiled.Load() || d.w == nil || d.w.unfit == nil || !d.w.whole[t.Mutant.Source.Path] {
 		return false
 	}
 	if how.shared && (d.unsettled.Load() || !d.mayShare(t)) || !how.shared && !d.repeatable(t) {
+		return false
+	}
+	if how.swaps && len(t.First) > 0 && len(tests) > 0 && &tests[0] == &t.Tests[0] {
 		return false
 	}
 	readers := d.readers.Load() && !how.swaps

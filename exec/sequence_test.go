@@ -36,6 +36,7 @@ func TestPlainWay(t *testing.T) {
 		{"../testdata/fixtures/counts-what-is-loaded", 0, false, "suite is not green (Harbour\\Tests\\BerthsTest::testOnlyTheQuayIsInUse: PHPUnit\\Framework\\ExpectationFailedException: Failed asserting that two arrays are identical)"},
 		{"../testdata/fixtures/shared-register", 0.6, false, ""},
 		{"../testdata/fixtures/bells-destruct", 0.6, false, ""},
+		{"../testdata/fixtures/closes-once", 0, false, ""},
 		{"../testdata/fixtures/declares-once", 0.2, false, ""},
 		{"../testdata/fixtures/requires-a-class", 0, false, "could not be run again and again"},
 		{"../testdata/fixtures/base-from-tests", 0, false, "cannot all be loaded"},

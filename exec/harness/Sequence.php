@@ -91,8 +91,9 @@ final class Sequence
         }
         $shared = !empty($order['shared']);
         self::$once = !empty($order['once']);
-        // Fixtures of classes are made anew for each part of the tests, where they are.
-        $least = empty($order['swap']) ? self::FIRST : \PHP_INT_MAX;
+        // Where fixtures of classes are made, tests are run in one part: each part would
+        // make them anew, and not all can be.
+        [$least, $most] = empty($order['swap']) ? [self::FIRST, self::MOST] : [\PHP_INT_MAX, \PHP_INT_MAX];
         $order['lists'] = \array_map([$tree, 'inOrder'], $order['lists']);
         $tests = \array_values(\array_unique(\array_merge(...$order['lists'])));
         try {
@@ -140,7 +141,7 @@ final class Sequence
             self::ask(['swap', -1]);
         }
         $ran = \array_values(\array_filter($tests, static fn (int $i): bool => isset(self::$ran[$i])));
-        self::inParts([], $ran, self::MOST, $run);
+        self::inParts([], $ran, $most, $run);
         Stage::$channel->send(['over', true]);
         self::end();
     }
