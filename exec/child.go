@@ -316,6 +316,9 @@ func (c *child) hear(m message, ord *order) error {
 	case "runaway":
 		c.o.Runaway, _ = get[int](m, 0)
 		c.o.TimedOut = true
+	case "declares":
+		i, _ := get[int](m, 0)
+		c.o.Declares = append(c.o.Declares, i)
 	case "bottomless":
 		c.o.OverFull = true
 	case "used":
@@ -345,9 +348,6 @@ func (c *child) hearSequence(m message) error {
 		return c.goOn()
 	case "judged":
 		c.endPart(m)
-	case "declares":
-		i, _ := get[int](m, 0)
-		c.o.Declares = append(c.o.Declares, i)
 	case "void":
 		c.o.Void = true
 	case "learnt":

@@ -31,6 +31,14 @@ type Task struct {
 	Touch []int
 }
 
+// firstOf gives those of some of the task's tests that come first.
+func (t *Task) firstOf(tests []int) []int {
+	if len(tests) == 0 || len(t.Tests) == 0 || &tests[0] != &t.Tests[0] {
+		return nil // First are of Tests
+	}
+	return t.First
+}
+
 // shares reports whether Tests touch state that outlives them, so that nothing
 // else is asked first.
 func (t *Task) shares(s *Survey) bool { return len(t.Touch) > 0 && s.group[t.Tests[0]] != noGroup }

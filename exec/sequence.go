@@ -224,7 +224,7 @@ func (d *desk) fits(t Task, tests []int, how manner) bool {
 	if how.shared && (d.unsettled.Load() || !d.mayShare(t)) || !how.shared && !d.repeatable(t) {
 		return false
 	}
-	if how.swaps && len(t.First) > 0 && len(tests) > 0 && &tests[0] == &t.Tests[0] {
+	if how.swaps && len(t.firstOf(tests)) > 0 {
 		return false
 	}
 	readers := d.readers.Load() && !how.swaps
@@ -306,12 +306,9 @@ func (d *desk) sequenceRequest(tasks []Task, of func(Task) []int, how manner) ru
 		return at
 	}
 	for _, t := range tasks {
-		tests, first := of(t), t.First
-		if len(t.Tests) == 0 || &tests[0] != &t.Tests[0] {
-			first = nil
-		}
+		tests := of(t)
 		number := d.schemata.number[t.Mutant]
-		r.Sequence = append(r.Sequence, [4]int{d.schemata.place[number], number, place(tests), place(first)})
+		r.Sequence = append(r.Sequence, [4]int{d.schemata.place[number], number, place(tests), place(t.firstOf(tests))})
 		if how.swaps {
 			if r.Sources == nil {
 				r.Sources = map[string][]byte{}

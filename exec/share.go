@@ -180,11 +180,12 @@ func (b *stateBook) noteLibrary(path string) {
 	src, err := os.ReadFile(path)
 	b.unwinds = b.unwinds || mutate.Unwinds(path, src)
 	b.launches = b.launches || err != nil || launchers.Match(src)
-	for _, name := range mutate.WritesIn(src) {
-		b.written[name] = true
-	}
+	names := mutate.WritesIn(src)
 	if err != nil { // not known: the careful answer
-		b.written[mutate.StateFiles], b.written[mutate.StatePHP] = true, true
+		names = mutate.WritableState()
+	}
+	for _, name := range names {
+		b.written[name] = true
 	}
 }
 

@@ -48,7 +48,7 @@ type Survey struct {
 	unwinds     bool            // code may run when PHP destroys what is not a user's object
 	group       []int           // test => the group of those it shares lasting state with, or noGroup
 	shown       []bool          // test => a process can be asked for all of that state
-	settles     []bool          // group => what it shares may come to stay as it is; see openers
+	settles     []bool          // group => what it shares may come to stay as it is; see calm
 	groups      [][]int         // group => its tests, in the suite's order
 	inspects    []bool          // test => it may read defaults of parameters without a call
 	always      []int           // tests that do not pass with probes in the sources: any change may reach them

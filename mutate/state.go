@@ -169,14 +169,11 @@ func anyOf(names map[string]bool) string {
 // itself keeps, and of its random numbers. It is for libraries, whose text is not
 // read as PHP since there is much of it: what stands in a comment counts as well.
 func WritesIn(text []byte) []string {
-	var names []string
-	for _, name := range slices.Sorted(maps.Keys(writers)) {
-		if writers[name].Match(text) {
-			names = append(names, name)
-		}
-	}
-	return names
+	return slices.DeleteFunc(WritableState(), func(name string) bool { return !writers[name].Match(text) })
 }
+
+// WritableState gives all state, by name, that WritesIn knows of.
+func WritableState() []string { return slices.Sorted(maps.Keys(writers)) }
 
 // IsShown reports whether a process can be asked for all of the state that has a
 // name.

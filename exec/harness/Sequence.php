@@ -140,10 +140,16 @@ final class Sequence
         if (!empty($order['swap'])) {
             self::ask(['swap', -1]);
         }
+        self::again($tests, $most, $run);
+        self::end();
+    }
+
+    /** Runs what was run on some mutant once more, unchanged. */
+    private static function again(array $tests, int $most, callable $run): void
+    {
         $ran = \array_values(\array_filter($tests, static fn (int $i): bool => isset(self::$ran[$i])));
         self::inParts([], $ran, $most, $run);
         Stage::$channel->send(['over', true]);
-        self::end();
     }
 
     /**

@@ -156,10 +156,7 @@ final class Traces
         }
         self::$files = $files;
         for ($n = \count(self::$properties); $known < $n; ++$known) {
-            $defaults = [];
-            foreach (self::$properties[$known]->getProperties(\ReflectionProperty::IS_STATIC) as $property) {
-                $defaults[$property->getName()] = $property->getDefaultValue();
-            }
+            $defaults = self::defaults(self::$properties[$known]);
             foreach (self::$properties[$known]->getStaticProperties() as $name => $value) {
                 if ($value !== $defaults[$name]) {
                     return false;
@@ -189,7 +186,8 @@ final class Traces
         }
         foreach ($states as &$state) {
             for ($n = $known; $n < \count(self::$properties); ++$n) {
-                $state['class ' . self::$properties[$n]->name] = self::defaults(self::$properties[$n]);
+                $seen = [];
+                $state['class ' . self::$properties[$n]->name] = self::flat(self::defaults(self::$properties[$n]), $seen);
             }
         }
         unset($state);
@@ -214,9 +212,8 @@ final class Traces
         foreach ($class->getProperties(\ReflectionProperty::IS_STATIC) as $property) {
             $defaults[$property->getName()] = $property->getDefaultValue();
         }
-        $seen = [];
 
-        return self::flat($defaults, $seen);
+        return $defaults;
     }
 
     /** @return array|null null where there is more than can be looked at each time */
