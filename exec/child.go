@@ -141,6 +141,7 @@ func (k *keeper) watchOne(r runRequest, stage int, parent *peer) (outcome, error
 	}
 	if stage == 3 {
 		ord.Place, ord.Mutant, ord.Sequence, ord.Lists = r.Place, r.Mutant, r.Sequence, r.Lists
+		ord.Anew = r.Anew
 		ord.Swap, ord.Shared, ord.Once, ord.Openers, ord.Learn = r.Swaps != nil, r.Shared, r.Once, r.Openers, r.Learn
 	}
 	ord.Watch = r.Watch
@@ -347,7 +348,10 @@ func (c *child) hearSequence(m message) error {
 		c.seen = append(c.k.opens.take(), c.common...)
 		return c.goOn()
 	case "judged":
-		c.endPart(m)
+		clean, _ := get[bool](m, 0)
+		c.endPart(outcome{Clean: clean})
+	case "passed over":
+		c.endPart(outcome{Clean: true, Void: true})
 	case "void":
 		c.o.Void = true
 	case "learnt":
@@ -360,10 +364,10 @@ func (c *child) hearSequence(m message) error {
 }
 
 // endPart makes an outcome of what one mutant of a sequence had.
-func (c *child) endPart(m message) {
-	clean, _ := get[bool](m, 0)
-	c.o.Parts = append(c.o.Parts, outcome{Tests: c.o.Tests, Events: c.o.Events, Opened: append(c.o.Opened, c.seen...), Started: c.o.Started,
-		Running: -1, Done: true, Stage: c.o.Stage, Used: true, Clean: clean, Seen: c.seen})
+func (c *child) endPart(part outcome) {
+	part.Tests, part.Events, part.Started, part.Running, part.Done = c.o.Tests, c.o.Events, c.o.Started, -1, true
+	part.Opened, part.Seen, part.Used, part.Stage = append(c.o.Opened, c.seen...), c.seen, true, c.o.Stage
+	c.o.Parts = append(c.o.Parts, part)
 	c.o.Tests, c.o.Events, c.o.Opened, c.o.Started, c.o.Running, c.seen = nil, nil, nil, 0, -1, nil
 	if len(c.o.Parts) == len(c.r.Sequence) {
 		c.soft = false // what follows is unchanged code, which ends

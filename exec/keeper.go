@@ -87,7 +87,7 @@ func (k *keeper) serve(req request) (rep reply) {
 		rep.Outcome, err = k.bare(*req.Bare)
 	case req.Known != nil:
 		err = k.know(*req.Known)
-		rep.Whole, rep.Sequences, rep.Unfit = k.whole.files, k.whole.sequences, k.whole.unfit
+		rep.Whole, rep.Sequences, rep.Unfit, rep.Anew = k.whole.files, k.whole.sequences, k.whole.unfit, k.whole.anew
 	}
 	if err != nil {
 		rep.Failure = err.Error()

@@ -26,8 +26,9 @@ import (
 //	["stage", 0, files, version]              stage 0 is ready; files: all included ones
 //	["stage", 1, files, tests, built, fatal, version]  stage 1 is; see Suite9.php
 //	["others", names]                         tests that are not run, before that
-//	["whole", files, tests, complaints]       the whole stage is ready: what it has loaded, names of
-//	                                          the tests, files at which PHP complained
+//	["whole", files, tests, complaints, unfit, unsure]  the whole stage is ready: what it has loaded, names
+//	                                          of the tests, files at which PHP complained, tests that
+//	                                          cannot be run again, and see Sequence::built()
 //	["late", ok, why]                         a stage without one file is ready, or why it cannot be had
 //	["forked", id, pid]                       an order was taken by a child
 //	["exited", id, status, signal]            it ended; status -1 when by a signal
@@ -48,6 +49,7 @@ import (
 //	["prepared"]                              a sequence begins; waits
 //	["rests"]                                 the next mutant's tests were run; waits
 //	["judged", clean]                         and left nothing
+//	["passed over"]                           the next mutant cannot be judged like that, and left nothing
 //	["swap", n]                               mutant n is next, -1 for none; waits for its file
 //	["declares", test]                        a watched test has declared something by eval
 //	["void"]                                  a test of the present one is green and leaves changed what it shares; the sequence ends
@@ -98,7 +100,10 @@ type order struct {
 	// the numbers of its tests, and which those that come first, or -1.
 	Sequence [][4]int `json:"sequence,omitempty"`
 	Lists    [][]int  `json:"lists,omitempty"`
-	Swap     bool     `json:"swap,omitempty"` // have each mutant's file swapped in as well: ask, and wait
+	// Anew has, for the place of a mutant in Sequence, the methods whose tests
+	// are made once more with it, as "Class::method".
+	Anew map[int][]string `json:"anew,omitempty"`
+	Swap bool             `json:"swap,omitempty"` // have each mutant's file swapped in as well: ask, and wait
 	// Shared says that the tests are such as share state; Openers are run first,
 	// unchanged, for what they leave. With Once no test is run again, so that
 	// there can be one mutant only.
@@ -232,6 +237,7 @@ type runRequest struct {
 	// see order.
 	Sequence [][4]int
 	Lists    [][]int
+	Anew     map[int][]string
 	// Shared, Once, Openers, Learn and Watch are those of an order.
 	Shared, Once   bool
 	Openers, Learn []int
@@ -258,6 +264,7 @@ type reply struct {
 	Whole     map[string]bool
 	Sequences bool
 	Unfit     []int
+	Anew      bool // and it can make tests anew there
 }
 
 // stageFacts is what the stages said when they were ready.
@@ -318,7 +325,7 @@ type outcome struct {
 	Parts    []outcome // of a sequence: what came of each mutant, as far as it got
 	Green    bool      // and that its tests were green afterwards
 	Clean    bool      // of a part: it left nothing behind
-	Void     bool      // of a sequence: a test of the mutant after the last part was green and left something
+	Void     bool      // of a sequence: a test of the mutant after the last part was green and left something; of a part: it says nothing
 	Declares []int     // watched tests that have declared something by eval
 	States   [][2]int  // to Learn: the state that each test finds and the one that it leaves; -1: some other
 	Apart    []int     // tests of which that cannot be known; then there are no States

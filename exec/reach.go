@@ -241,9 +241,6 @@ func (x *explorer) creditBackwards() {
 // that it was built for; what belongs to none in particular to all.
 func (x *explorer) creditBuilding(reach []map[int]bool) {
 	for owner, points := range x.built {
-		for _, p := range points {
-			x.s.building[p] = true
-		}
 		for i, r := range x.s.rows {
 			if owner == "*" || owner == r.Class+"::"+r.Method {
 				for _, p := range points {

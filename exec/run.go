@@ -171,7 +171,7 @@ func (j *bench) ready(ctx context.Context, number int, all []Task) (*worker, err
 			w.unfit[i] = true
 		}
 	}
-	w.checked = map[way]bool{}
+	w.anew, w.checked = rep.Anew, map[way]bool{}
 	j.mu.Lock()
 	defer j.mu.Unlock()
 	for i := range all {
@@ -298,7 +298,7 @@ func (j *bench) watched(ctx context.Context, w *worker, t Task, text []byte, tes
 
 // choose has a request answered from the whole stage, if that has the mutant.
 func (j *bench) choose(r *runRequest, w *worker, t Task) {
-	if w.whole[t.Mutant.Source.Path] {
+	if w.whole[t.Mutant.Source.Path] && j.schemata.anew[j.schemata.number[t.Mutant]] == nil {
 		r.Mutant = j.schemata.number[t.Mutant]
 		r.Place = j.schemata.place[r.Mutant]
 		r.Whole = r.Place > 0

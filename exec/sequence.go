@@ -196,7 +196,9 @@ func (d *desk) inSequence(ctx context.Context, tasks []Task, of func(Task) []int
 			return nil, nil, err
 		}
 		for i := range parts {
-			said[left[i]] = &parts[i]
+			if !parts[i].Void {
+				said[left[i]] = &parts[i]
+			}
 		}
 		if left = left[len(parts):]; end != endedByDirt && len(left) > 0 {
 			suspects[left[0]] = end == endedAsSuspect
@@ -221,6 +223,9 @@ func (d *desk) fits(t Task, tests []int, how manner) bool {
 	if d.spoiled.Load() || d.w == nil || d.w.unfit == nil || !d.w.whole[t.Mutant.Source.Path] {
 		return false
 	}
+	if !d.w.anew && d.schemata.anew[d.schemata.number[t.Mutant]] != nil {
+		return false
+	}
 	if how.shared && (d.unsettled.Load() || !d.mayShare(t)) || !how.shared && !d.repeatable(t) {
 		return false
 	}
@@ -228,7 +233,10 @@ func (d *desk) fits(t Task, tests []int, how manner) bool {
 		return false
 	}
 	readers := d.readers.Load() && !how.swaps
-	return !slices.ContainsFunc(tests, func(i int) bool { return !how.once && d.once(i) || readers && d.s.looks[i] })
+	methods := d.schemata.anew[d.schemata.number[t.Mutant]]
+	return !slices.ContainsFunc(tests, func(i int) bool {
+		return !how.once && d.once(i) && !slices.Contains(methods, d.s.rows[i].Class+"::"+d.s.rows[i].Method) || readers && d.s.looks[i]
+	})
 }
 
 // once reports whether a test can be run only once in a process.
@@ -274,12 +282,16 @@ func (d *desk) sequence(ctx context.Context, tasks []Task, of func(Task) []int, 
 		return nil, 0, nil
 	}
 	for i := range parts {
-		if judge(parts[i]).Status == mutate.Survived && parts[i].Started != len(of(tasks[i])) {
+		if !parts[i].Void && judge(parts[i]).Status == mutate.Survived && parts[i].Started != len(of(tasks[i])) {
 			d.spoil(how) // not all tests were run
 			return nil, 0, nil
 		}
 	}
-	d.e.sequenced.Add(int64(len(parts)))
+	for i := range parts {
+		if !parts[i].Void {
+			d.e.sequenced.Add(1)
+		}
+	}
 	switch {
 	case len(parts) > 0 && !clean:
 		end = endedByDirt
@@ -308,6 +320,12 @@ func (d *desk) sequenceRequest(tasks []Task, of func(Task) []int, how manner) ru
 	for _, t := range tasks {
 		tests := of(t)
 		number := d.schemata.number[t.Mutant]
+		if methods := d.schemata.anew[number]; methods != nil {
+			if r.Anew == nil {
+				r.Anew = map[int][]string{}
+			}
+			r.Anew[len(r.Sequence)] = methods
+		}
 		r.Sequence = append(r.Sequence, [4]int{d.schemata.place[number], number, place(tests), place(t.firstOf(tests))})
 		if how.swaps {
 			if r.Sources == nil {

@@ -130,7 +130,7 @@ func (d *desk) touch(ctx context.Context, tasks []Task, at []int, all []known) e
 		if err != nil {
 			return err
 		}
-		if len(parts) > 0 {
+		if len(parts) > 0 && !parts[0].Void {
 			all[at[k]].touch = &parts[0]
 		}
 		all[at[k]].suspect = all[at[k]].suspect || end == endedAsSuspect && t.shares(d.s)

@@ -69,9 +69,11 @@ func (x *explorer) shareState(heirs map[int]bool) {
 		s.looks[i] = names[mutate.StateFiles]
 		s.evals[i] = names[mutate.StateDeclared]
 	}
+	x.shareBuilding(at, uses)
 	s.timed = x.plain.facts.Fatal["time_limit"]
 	book := x.bookOfState()
 	s.launches = book.launches
+	x.noteMakers(at, book.libraries)
 	s.groupBy(uses, book.live)
 	s.shown = make([]bool, len(s.rows))
 	for i, names := range uses {
@@ -88,6 +90,30 @@ func (x *explorer) shareState(heirs map[int]bool) {
 	s.unwinds = book.unwinds
 }
 
+// shareBuilding adds what data providers use of state to which some of them may
+// write: what one leaves, another finds, and the tests do.
+func (x *explorer) shareBuilding(at map[int][]mutate.Use, uses []map[string]bool) {
+	written := map[string]bool{}
+	for _, points := range x.built {
+		for _, p := range points {
+			for _, u := range at[p] {
+				written[u.Of] = written[u.Of] || u.Access != mutate.Looks
+			}
+		}
+	}
+	for i, r := range x.s.rows {
+		for _, p := range x.built[r.Class+"::"+r.Method] {
+			for _, u := range at[p] {
+				for w, yes := range written {
+					if yes && (covers(w, u.Of) || covers(u.Of, w)) {
+						uses[i][u.Of] = true
+					}
+				}
+			}
+		}
+	}
+}
+
 // bookOfState tells what state can carry something from test to test: what is
 // written to by code that tests load or that is under test, reached or not, for
 // a change may have it reached. What a class sets up once for its own tests,
@@ -101,7 +127,7 @@ func (x *explorer) bookOfState() *stateBook {
 			}
 		}
 	}
-	b := &stateBook{written: map[string]bool{}, setUp: map[string]bool{}, held: map[string]bool{}, user: map[string]string{}}
+	b := &stateBook{written: map[string]bool{}, setUp: map[string]bool{}, held: map[string]bool{}, user: map[string]string{}, libraries: map[string]bool{}}
 	for _, p := range x.files {
 		b.note(p)
 	}
@@ -125,12 +151,13 @@ func (x *explorer) bookOfState() *stateBook {
 
 // stateBook has what is known of each piece of state, by its name.
 type stateBook struct {
-	written  map[string]bool
-	setUp    map[string]bool   // in the fixture of a class
-	held     map[string]bool   // somebody may have got hold of an object in it
-	user     map[string]string // the file that uses it, or severalFiles
-	launches bool              // a library may start processes
-	unwinds  bool              // see mutate.Points
+	written   map[string]bool
+	setUp     map[string]bool   // in the fixture of a class
+	held      map[string]bool   // somebody may have got hold of an object in it
+	user      map[string]string // the file that uses it, or severalFiles
+	libraries map[string]bool   // libraries may write to it
+	launches  bool              // a library may start processes
+	unwinds   bool              // see mutate.Points
 }
 
 const severalFiles = "\x00"
@@ -185,7 +212,7 @@ func (b *stateBook) noteLibrary(path string) {
 		names = mutate.WritableState()
 	}
 	for _, name := range names {
-		b.written[name] = true
+		b.written[name], b.libraries[name] = true, true
 	}
 }
 

@@ -31,28 +31,29 @@ type Survey struct {
 	byFile      map[string][]int // path => tests in whose process it was loaded
 	dropped     map[string]bool  // paths whose points PHP did not take
 	points      map[string]*mutate.Points
-	loopBodies  map[int]bool    // points of bodies of loops
-	peak        map[int]int64   // such a point => the most often that one test passes it
-	passes      []map[int]int64 // by test: the same of it alone, where that is often
-	building    map[int]bool    // points that are passed while the suite is being built
-	fixtures    map[int]bool    // points that are passed between tests
-	unfit       map[int]bool    // tests that cannot be run again and again in one process
-	looks       []bool          // test => it looks at files
-	evals       []bool          // test => it may declare something that can be declared once
-	launches    bool            // a library may start processes
-	timed       bool            // PHPUnit itself ends tests that take too long
-	linesCount  bool            // something looks at lines of the sources
-	loadsCount  string          // the path of a file that looks at what is loaded
-	leftover    map[int]bool    // points that some test passes only in the whole suite
-	memory      int64           // bytes a child may use
-	unwinds     bool            // code may run when PHP destroys what is not a user's object
-	group       []int           // test => the group of those it shares lasting state with, or noGroup
-	shown       []bool          // test => a process can be asked for all of that state
-	settles     []bool          // group => what it shares may come to stay as it is; see calm
-	groups      [][]int         // group => its tests, in the suite's order
-	inspects    []bool          // test => it may read defaults of parameters without a call
-	always      []int           // tests that do not pass with probes in the sources: any change may reach them
-	firstHelper int             // the points from here on are not of sources
+	loopBodies  map[int]bool     // points of bodies of loops
+	peak        map[int]int64    // such a point => the most often that one test passes it
+	passes      []map[int]int64  // by test: the same of it alone, where that is often
+	makersOf    map[int][]string // point that is passed while the suite is being built => for which tests; see makers
+	fixed       map[string]bool  // whose tests cannot be made anew by themselves
+	fixtures    map[int]bool     // points that are passed between tests
+	unfit       map[int]bool     // tests that cannot be run again and again in one process
+	looks       []bool           // test => it looks at files
+	evals       []bool           // test => it may declare something that can be declared once
+	launches    bool             // a library may start processes
+	timed       bool             // PHPUnit itself ends tests that take too long
+	linesCount  bool             // something looks at lines of the sources
+	loadsCount  string           // the path of a file that looks at what is loaded
+	leftover    map[int]bool     // points that some test passes only in the whole suite
+	memory      int64            // bytes a child may use
+	unwinds     bool             // code may run when PHP destroys what is not a user's object
+	group       []int            // test => the group of those it shares lasting state with, or noGroup
+	shown       []bool           // test => a process can be asked for all of that state
+	settles     []bool           // group => what it shares may come to stay as it is; see calm
+	groups      [][]int          // group => its tests, in the suite's order
+	inspects    []bool           // test => it may read defaults of parameters without a call
+	always      []int            // tests that do not pass with probes in the sources: any change may reach them
+	firstHelper int              // the points from here on are not of sources
 
 	lateMu sync.Mutex
 	held   map[string][]string  // path => classes held back in its late stage
@@ -67,7 +68,7 @@ type Survey struct {
 // no tests, is a *ProjectError. progress may be nil.
 func (e *Engine) Survey(ctx context.Context, files []*mutate.Points, progress func(done, all int)) (*Survey, error) {
 	s := &Survey{byPoint: map[int][]int{}, byFile: map[string][]int{},
-		points: map[string]*mutate.Points{}, leftover: map[int]bool{}, building: map[int]bool{}, fixtures: map[int]bool{}}
+		points: map[string]*mutate.Points{}, leftover: map[int]bool{}, fixtures: map[int]bool{}}
 	for _, p := range files {
 		s.points[p.Source.Path] = p
 	}

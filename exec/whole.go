@@ -21,6 +21,7 @@ type wholeStage struct {
 	files     map[string]bool // relative to the root: loaded there, with their mutants
 	sequences bool            // it can run tests of several mutants in one child
 	unfit     []int           // but not these tests
+	anew      bool            // and tests can be made anew there
 }
 
 // schemataRequest asks for a whole stage.
@@ -116,6 +117,8 @@ func (k *keeper) noteWhole(m message) (bad []string) {
 			k.whole.files[path] = true
 		}
 	}
+	unsure, certain := get[[]string](m, 4)
+	k.whole.anew = certain && unsure != nil && !slices.ContainsFunc(unsure, func(path string) bool { return !k.whole.files[path] })
 	for path := range k.relative(complained) {
 		if k.whole.want.Texts[path] != nil {
 			bad = append(bad, path)
@@ -161,6 +164,7 @@ type schemata struct {
 	ender    []byte // its file with that change
 	repeats  bool   // its tests may be in a sequence; else no tests are
 	controls int
+	anew     map[int][]string // number of a mutant that building the suite passes => the tests that are made anew; see makers
 }
 
 // combineFile makes the schemata of a file. Where PHP's parser does not take them,
@@ -228,22 +232,33 @@ func (s *Survey) combine(tasks []Task, parses func([]byte) (bool, error)) (*sche
 // from files other than some.
 func (s *Survey) choose(tasks []Task, without map[string]bool) (*schemata, map[string][]mutate.Numbered) {
 	c := &schemata{number: map[*mutate.Mutant]int{}, place: map[int]int{}, controls: len(tasks) + 1,
-		request: &schemataRequest{Texts: map[string][]byte{}}}
+		request: &schemataRequest{Texts: map[string][]byte{}}, anew: map[int][]string{}}
 	byFile := map[string][]mutate.Numbered{}
 	for i, t := range tasks {
 		m := t.Mutant
 		path := m.Source.Path
+		methods, ok := s.makers(m)
 		if m.Place.Kind == mutate.NoPlace || m.Place.Point == mutate.FileLevel || len(t.Tests) == 0 || s.dropped[path] ||
-			s.building[m.Point] || s.building[m.Place.Point] || s.linesCount && strings.Contains(m.Before(), "\n") {
+			!ok || s.linesCount && strings.Contains(m.Before(), "\n") {
 			continue
 		}
 		c.number[m] = i + 1
+		if methods != nil {
+			c.anew[i+1] = methods
+		}
 		byFile[path] = append(byFile[path], mutate.Numbered{Mutant: m, Number: i + 1})
 		// Of a control it must be certain that it is run when its point is passed.
-		if m.Place.Kind == mutate.Statement && m.Place.Len() > 0 && m.Place.Point == m.Point && !c.repeats && !without[path] {
+		if m.Place.Kind == mutate.Statement && m.Place.Len() > 0 && m.Place.Point == m.Point && methods == nil && !c.repeats && !without[path] {
 			fit, _ := s.inSequences(t)
 			if c.repeats = fit != nil; c.repeats || c.control == nil {
 				c.control = &tasks[i]
+			}
+		}
+	}
+	if len(c.anew) > 0 {
+		for path, p := range s.points { // to be told whether they are run
+			if p.HasStaticVariables() && !s.dropped[path] && byFile[path] == nil {
+				byFile[path] = []mutate.Numbered{}
 			}
 		}
 	}

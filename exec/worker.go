@@ -29,6 +29,7 @@ type worker struct {
 	checked map[way]bool    // ways of which it has passed the controls
 	whole   map[string]bool // files that its whole stage has with their mutants
 	unfit   map[int]bool    // tests that cannot be among a sequence; nil: there can be none
+	anew    bool            // tests can be made anew in a sequence
 	ended   chan struct{}
 	once    sync.Once // for waiting
 	turns   *turns

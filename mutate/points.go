@@ -420,3 +420,9 @@ func (m *Mutant) locate(at *syntax.Node, points *Points, places *placer) {
 		m.Place = places.of(at, m.Edit, points)
 	}
 }
+
+// HasStaticVariables reports whether functions of the file keep variables from
+// call to call.
+func (p *Points) HasStaticVariables() bool {
+	return slices.ContainsFunc(p.Everywhere, func(u Use) bool { return strings.HasPrefix(u.Of, "static "+p.Source.Path+":") })
+}

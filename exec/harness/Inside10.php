@@ -288,14 +288,25 @@ final class Inside
     /** Has PHPUnit make the rows of a gap, with all that it says when it cannot. */
     public static function fill(string $class, string $method, TestSuite $gap, TestSuite $suite, array $groups): void
     {
+        $gap->setTests(self::made($class, $method, $suite, $groups));
+        $gap->setDependencies(Dependencies::dependencies($class, $method));
+    }
+
+    /**
+     * The tests that PHPUnit makes of a method, whose class has that suite.
+     *
+     * @return list<\PHPUnit\Framework\Test>
+     */
+    public static function made(string $class, string $method, TestSuite $suite, array $groups): array
+    {
         $before = $suite->tests();
         $add = new \ReflectionMethod(TestSuite::class, 'addTestMethod');
         $arguments = [new \ReflectionClass($class), new \ReflectionMethod($class, $method), $groups];
         $add->invokeArgs($suite, \array_slice($arguments, 0, $add->getNumberOfParameters()));
         $made = \array_slice($suite->tests(), \count($before));
         $suite->setTests($before);
-        $gap->setTests($made !== [] && $made[0] instanceof DataProviderTestSuite ? $made[0]->tests() : $made);
-        $gap->setDependencies(Dependencies::dependencies($class, $method));
+
+        return $made !== [] && $made[0] instanceof DataProviderTestSuite ? $made[0]->tests() : $made;
     }
 
     /** Lets PHPUnit forget the tests that it could not make; tells whether it could be made to. */

@@ -31,11 +31,24 @@ final class Sequence
     private static $drop;
     /** Each test is run once, so that no copies are needed. */
     private static bool $once = false;
+    /** @var array<int, Test> number => the test as it was made under the present mutant */
+    private static array $fresh = [];
+    /** @var array<string, int>|null files, as keys, that nothing may be run of when tests are made anew; null: none are */
+    private static ?array $unsure = null;
+
+    /** To be called when the suite has been built, and Traces::begin(true) before that. */
+    public static function built(): ?array
+    {
+        $files = Traces::unsureSince();
+        self::$unsure = $files === null ? null : \array_flip($files);
+
+        return $files;
+    }
 
     public static function copyOf(Test $test, int $number): Test
     {
-        if (self::$once) {
-            return $test;
+        if (self::$once || isset(self::$fresh[$number])) {
+            return self::$fresh[$number] ?? $test;
         }
 
         return isset(self::$deep[$number]) ? Copies::of($test) : Copies::plain($test);
@@ -81,8 +94,9 @@ final class Sequence
      * @param callable(list<int>): void $prepare runs what comes before the first test of a class
      * @param callable(list<int>, bool): bool $run runs some of a mutant's tests, the first of them or more, and says whether to go on
      * @param callable(): void $drop lets go of what is known of them
+     * @param callable(string): ?array $anew makes the tests of a method once more, by their numbers
      */
-    public static function run(array $order, Tree $tree, bool $alone, callable $prepare, callable $run, callable $drop): void
+    public static function run(array $order, Tree $tree, bool $alone, callable $prepare, callable $run, callable $drop, callable $anew): void
     {
         self::$drop = $drop;
         self::$running = true;
@@ -106,7 +120,8 @@ final class Sequence
                 self::end();
             }
         }
-        Traces::begin($shared);
+        $order['anew'] = $order['anew'] ?? [];
+        Traces::begin($shared || $order['anew'] !== []);
         Stage::$channel->hold();
         self::ask(['prepared']);
         foreach ($order['sequence'] as $k => [$place, $mutant, $list, $first]) {
@@ -116,6 +131,15 @@ final class Sequence
             Active::$files->used = [];
             Active::$place = $place;
             Active::$mutant = $mutant;
+            if (isset($order['anew'][$k]) && !self::makeAnew($order['anew'][$k], $anew)) {
+                self::$fresh = [];
+                if (!Traces::remained()) {
+                    self::tell(['void']);
+                    self::end();
+                }
+                self::tell(['passed over']);
+                continue;
+            }
             if (!$shared) {
                 self::inParts($first < 0 ? [] : $order['lists'][$first], $order['lists'][$list], $least, $run);
                 self::tidyUp();
@@ -123,6 +147,7 @@ final class Sequence
                 self::tell(['void']);
                 self::end();
             }
+            self::$fresh = [];
             if (Ending::lookForDestructors()) {
                 \gc_collect_cycles();
             }
@@ -142,6 +167,28 @@ final class Sequence
         }
         self::again($tests, $most, $run);
         self::end();
+    }
+
+    /**
+     * Makes the tests of some methods anew, whose data providers pass the present
+     * mutant. It is as if the suite had been built with it: there too they were made
+     * in the state that is there now, but for what nothing is run of here, and left it
+     * as it was; what others' data are does not depend on the mutant. False where
+     * that is not so, or they are not the same tests any more.
+     *
+     * @param list<string> $methods
+     */
+    private static function makeAnew(array $methods, callable $anew): bool
+    {
+        foreach ($methods as $method) {
+            $made = $anew($method);
+            if ($made === null) {
+                return false;
+            }
+            self::$fresh += $made;
+        }
+
+        return self::$unsure !== null && \array_intersect_key(Active::$files->used, self::$unsure) === [] && Traces::remained();
     }
 
     /** Runs what was run on some mutant once more, unchanged. */

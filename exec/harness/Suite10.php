@@ -152,6 +152,9 @@ final class Reporter implements Tracer
     private function sealed(): void
     {
         Late::arm(InvalidDataProviderException::class);
+        if (isset(Stage::$setup['whole'])) {
+            Traces::begin(true);
+        }
     }
 
     private function begin(TestRunner\ExecutionStarted $event): void
@@ -168,9 +171,10 @@ final class Reporter implements Tracer
             $this->comeLate($suite);
             Stage::serve(2);
         } elseif (isset(Stage::$setup['whole'])) {
+            $unsure = Sequence::built();
             $this->prepare();
             $complaints = Loader::complaints(Stage::$setup['whole']['classes']);
-            Stage::$channel->send(['whole', \get_included_files(), \array_map([self::class, 'nameOf'], $tree->cases), $complaints, $this->unfit()]);
+            Stage::$channel->send(['whole', \get_included_files(), $tree->named([self::class, 'nameOf']), $complaints, $this->unfit(), $unsure]);
             Traces::lookForState();
             Stage::serve(3);
         } elseif (Stage::$order === null || Stage::$order['op'] === 'describe') {
@@ -211,7 +215,7 @@ final class Reporter implements Tracer
     /** The tests that cannot be run again and again in one process. */
     private function unfit(): array
     {
-        $unfit = Sequence::unfit($this->tree->cases, static fn (TestCase $test): array => $test->usesDataProvider() ? $test->providedData() : [],
+        $unfit = Sequence::unfit($this->tree->cases, [self::class, 'dataOf'],
             static fn (TestCase $test): bool => Inside::isIsolated($test));
         foreach (\array_keys($this->tree->cases) as $i) {
             if ($this->tree->isRepeated($i)) {
@@ -260,6 +264,14 @@ final class Reporter implements Tracer
         }, function () use ($state): void {
             Inside::restore($state);
             $this->pending = [];
+        }, function (string $method): ?array {
+            [$class, $function] = \explode('::', $method);
+            [$this->running, $this->pending] = [false, []];
+            $suite = Inside::suiteOf($class, Inside::suite());
+            $tests = $suite === null ? [] : Inside::made($class, $function, $suite, []);
+            $this->running = true;
+
+            return $this->pending === [] && $this->early === [] ? $this->tree->freshOnes($method, $tests, [self::class, 'nameOf'], [self::class, 'dataOf']) : null;
         });
     }
 
@@ -334,7 +346,7 @@ final class Reporter implements Tracer
     private function describe(Tree $tree): array
     {
         $rows = [];
-        $shared = $tree->sharedData(static fn (TestCase $test): array => $test->usesDataProvider() ? $test->providedData() : []);
+        $shared = $tree->sharedData([self::class, 'dataOf']);
         foreach ($tree->cases as $i => $test) {
             $depends = [];
             foreach ($test->requires() as $required) {
@@ -357,6 +369,11 @@ final class Reporter implements Tracer
         }
 
         return $fatal;
+    }
+
+    public static function dataOf(TestCase $test): array
+    {
+        return $test->usesDataProvider() ? $test->providedData() : [];
     }
 
     /** The name of a test, the same in every version: "Class::method", "Class::method#data set". */

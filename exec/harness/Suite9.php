@@ -41,8 +41,16 @@ final class Suite
         $_SERVER['argv'] = $GLOBALS['argv'] = $argv;
         $_SERVER['argc'] = $GLOBALS['argc'] = \count($argv);
         $_SERVER['SCRIPT_NAME'] = $_SERVER['SCRIPT_FILENAME'] = $_SERVER['PHP_SELF'] = $_SERVER['PATH_TRANSLATED'] = $setup['phpunit'];
-        Late::arm();
+        self::beforeBuilding();
         HookedCommand::main();
+    }
+
+    public static function beforeBuilding(): void
+    {
+        Late::arm();
+        if (isset(Stage::$setup['whole'])) {
+            Traces::begin(true);
+        }
     }
 }
 
@@ -71,7 +79,7 @@ final class HookedCommand extends Command
     protected function handleBootstrap(string $filename): void
     {
         parent::handleBootstrap($filename);
-        Late::arm();
+        Suite::beforeBuilding();
     }
 
     private function fails(string $key, $phpunit): bool
@@ -158,17 +166,18 @@ final class ForkingSuite extends TestSuite
     /** Loads what the tests will, and tells what there is then. */
     private function loadAll(): void
     {
+        $unsure = Sequence::built();
         Loader::preload(Stage::$setup['preload'] ?? []);
         $this->warm();
         $complaints = Loader::complaints(Stage::$setup['whole']['classes']);
-        Stage::$channel->send(['whole', \get_included_files(), \array_map([self::class, 'name'], $this->tree->cases), $complaints,
-            $this->unfit()]);
+        Stage::$channel->send(['whole', \get_included_files(), $this->tree->named([self::class, 'name']), $complaints,
+            $this->unfit(), $unsure]);
         Traces::lookForState();
     }
 
     private function unfit(): array
     {
-        return Sequence::unfit($this->tree->cases, static fn (TestCase $test): array => $test->usesDataProvider() ? $test->getProvidedData() : [],
+        return Sequence::unfit($this->tree->cases, [self::class, 'dataOf'],
             static fn (TestCase $test): bool => TestUtil::getProcessIsolationSettings(\get_class($test), $test->getName(false))
                 || TestUtil::getClassProcessIsolationSettings(\get_class($test), $test->getName(false)));
     }
@@ -205,6 +214,12 @@ final class ForkingSuite extends TestSuite
             return !Reporter::$result->shouldStop();
         }, static function () use ($result): void {
             Reporter::$result = clone $result;
+        }, function (string $method): ?array {
+            [$class, $function] = \explode('::', $method);
+            $built = (new TestBuilder())->build(new \ReflectionClass($class), $function);
+            $tests = $built instanceof TestSuite ? $built->tests() : [$built];
+
+            return $this->tree->freshOnes($method, $tests, [self::class, 'name'], [self::class, 'dataOf']);
         });
     }
 
@@ -288,7 +303,7 @@ final class ForkingSuite extends TestSuite
     private function describe(): array
     {
         $rows = [];
-        $shared = $this->tree->sharedData(static fn (TestCase $test): array => $test->usesDataProvider() ? $test->getProvidedData() : []);
+        $shared = $this->tree->sharedData([self::class, 'dataOf']);
         foreach ($this->tree->cases as $i => $test) {
             $depends = [];
             foreach ($test->requires() as $required) {
@@ -301,6 +316,11 @@ final class ForkingSuite extends TestSuite
         }
 
         return $rows;
+    }
+
+    public static function dataOf(TestCase $test): array
+    {
+        return $test->usesDataProvider() ? $test->getProvidedData() : [];
     }
 
     public static function name(Test $test): string

@@ -141,6 +141,44 @@ final class Traces
         self::$constants = \get_defined_constants(true)['user'] ?? [];
     }
 
+    /**
+     * What may have changed since begin(true), where nothing else has: the static
+     * variables of functions that came since then, which PHP does not tell from what
+     * they were. Their files, below the root.
+     *
+     * @return list<string>|null null where something has changed, or cannot be seen
+     */
+    public static function unsureSince(): ?array
+    {
+        $known = \count(self::$properties);
+        $functions = \count(self::$variables);
+        self::lookForState();
+        $came = \array_splice(self::$variables, $functions);
+        foreach (\array_slice(self::$properties, $known) as $class) {
+            $seen = [];
+            self::$before['class ' . $class->name] = self::flat(self::defaults($class), $seen);
+        }
+        $now = self::picture();
+        \array_push(self::$variables, ...$came);
+        if ($now === null || self::$before === null) {
+            return null;
+        }
+        foreach (['__PHPUNIT_CONFIGURATION_FILE', '__PHPUNIT_BOOTSTRAP'] as $own) { // PHPUnit 9's
+            unset($now['globals'][$own], self::$before['globals'][$own]);
+        }
+        $files = [];
+        foreach ($came as $function) {
+            $files[] = (string) $function->getFileName();
+        }
+        foreach ($files as $file) {
+            if (!self::isProjects($file)) {
+                return null;
+            }
+        }
+
+        return $now === self::$before ? \array_values(\array_unique(\array_map(static fn (string $f): string => \substr($f, \strlen(Stage::$root) + 1), $files))) : null;
+    }
+
     /** Whether everything is as it was; classes that came since then may have come. */
     public static function remained(): bool
     {
@@ -232,7 +270,8 @@ final class Traces
             \function_exists('mb_internal_encoding') ? [\mb_internal_encoding(), \mb_substitute_character(), \mb_language()] : [],
             \function_exists('session_status') ? \session_status() : 0, \function_exists('bcscale') ? \bcscale() : 0,
             \ini_get_all(null, false), \getenv(), \stream_get_wrappers(), \stream_get_filters(), \get_include_path(),
-            \libxml_use_internal_errors(), self::flat($globals, $seen), \array_map([self::class, 'stateOf'], self::$watched)];
+            \libxml_use_internal_errors(), \array_map([self::class, 'stateOf'], self::$watched)];
+        $picture['globals'] = self::flat($globals, $seen);
         if (self::$strict) {
             $picture['constants'] = \get_defined_constants(true)['user'] ?? [];
         }

@@ -32,6 +32,8 @@ final class Tree
     private array $gaps = [];
     /** @var list<string> */
     private array $ids = [];
+    /** @var array<string, list<int>> "Class::method" => numbers of its tests; see named() */
+    private array $rows = [];
     private TestSuite $top;
 
     /** @var array<int, string|int> object id of a test or suite => its key in its suite */
@@ -192,6 +194,44 @@ final class Tree
         $walk(\spl_object_id($this->top));
 
         return $order;
+    }
+
+    /**
+     * Keeps the names of the tests, for freshOnes().
+     *
+     * @param callable(TestCase): string $name
+     * @return list<string>
+     */
+    public function named(callable $name): array
+    {
+        $this->ids = \array_map($name, $this->cases);
+        foreach ($this->ids as $i => $id) {
+            $this->rows[self::method($id)][] = $i;
+        }
+
+        return $this->ids;
+    }
+
+    /**
+     * The tests of a method as they were made once more, by their numbers; null
+     * where they are not one by one those of the suite, or could see each other.
+     *
+     * @param list<Test> $made
+     * @param callable(TestCase): string $name
+     * @param callable(TestCase): array $dataOf
+     * @return array<int, Test>|null
+     */
+    public function freshOnes(string $method, array $made, callable $name, callable $dataOf): ?array
+    {
+        $numbers = $this->rows[$method] ?? [];
+        foreach ($made as $k => $test) {
+            if (!$test instanceof TestCase || !isset($numbers[$k]) || $name($test) !== $this->ids[$numbers[$k]]) {
+                return null;
+            }
+        }
+
+        return \count($made) === \count($numbers) && $numbers !== [] && self::sharedIn($made, $dataOf) === []
+            ? \array_combine($numbers, $made) : null;
     }
 
     /** Whether PHPUnit runs a test several times. */
@@ -361,8 +401,18 @@ final class Tree
      */
     public function sharedData(callable $dataOf): array
     {
+        return self::sharedIn($this->cases, $dataOf);
+    }
+
+    /**
+     * The same of some tests.
+     *
+     * @param array<int, TestCase> $cases
+     */
+    public static function sharedIn(array $cases, callable $dataOf): array
+    {
         $first = $shared = [];
-        foreach ($this->cases as $i => $case) {
+        foreach ($cases as $i => $case) {
             $seen = [];
             self::objectsIn($dataOf($case), 5, $seen);
             foreach (\array_keys($seen) as $id) {

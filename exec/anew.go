@@ -1,0 +1,58 @@
+package exec
+
+import (
+	"slices"
+
+	"assay/mutate"
+)
+
+// Data providers often build objects of the sources, so that a mutant is run before
+// the first test: the suite has to be built with it. That costs as much as the whole
+// suite's data do, for each such mutant. Where only the data of some methods pass it,
+// it is enough to make the tests of these anew, in a sequence, while the mutant is
+// chosen; see Sequence::makeAnew in the harness, which also says what must hold for
+// that: nothing that one provider leaves may be seen by another. What PHP can be
+// asked for is looked at there; for what it cannot, these are the rules.
+
+// noteMakers notes for which tests' data each point is passed, and whose tests may
+// be made anew by themselves. libraries has the state that those may write to.
+func (x *explorer) noteMakers(uses map[int][]mutate.Use, libraries map[string]bool) {
+	s := x.s
+	unseen := func(yield func(owner string, u mutate.Use)) {
+		for owner, points := range x.built {
+			for _, p := range points {
+				for _, u := range uses[p] {
+					if !mutate.IsShown(u.Of) {
+						yield(owner, u)
+					}
+				}
+			}
+		}
+	}
+	written := map[string]bool{}
+	unseen(func(_ string, u mutate.Use) { written[u.Of] = written[u.Of] || u.Access != mutate.Looks })
+	s.makersOf, s.fixed = map[int][]string{}, map[string]bool{"*": true}
+	unseen(func(owner string, u mutate.Use) {
+		if written[u.Of] || libraries[u.Of] || u.Of == mutate.StateDeclared {
+			s.fixed[owner] = true
+		}
+	})
+	for owner, points := range x.built {
+		for _, p := range points {
+			s.makersOf[p] = append(s.makersOf[p], owner)
+		}
+	}
+	for _, owners := range s.makersOf {
+		slices.Sort(owners)
+	}
+}
+
+// makers gives the methods whose tests are made while a mutant is passed, as
+// "Class::method"; nil for none. ok is false where they cannot be made anew by
+// themselves.
+func (s *Survey) makers(m *mutate.Mutant) (methods []string, ok bool) {
+	methods = slices.Concat(s.makersOf[m.Point], s.makersOf[m.Place.Point])
+	slices.Sort(methods)
+	methods = slices.Compact(methods)
+	return methods, !slices.ContainsFunc(methods, func(owner string) bool { return s.fixed[owner] })
+}
