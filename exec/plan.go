@@ -78,16 +78,31 @@ func (s *Survey) reaching(m *mutate.Mutant) (key string, tests []int) {
 	return key, tests
 }
 
+// passing gives the tests that pass a point, or find what the making of their data
+// left that passed it.
+func (s *Survey) passing(point int) []int {
+	tests := s.byPoint[point]
+	for _, owner := range s.makersOf[point] {
+		tests = union(tests, s.finders[owner])
+	}
+	return tests
+}
+
 // running gives the tests that run the code of a mutant, or may read it.
 func (s *Survey) running(m *mutate.Mutant) (key string, tests []int) {
+	if m.Constant != "" && !s.dropped[m.Source.Path] {
+		if tests, ok := s.seeConstant(m); ok {
+			return "c" + m.Source.Path + " " + m.Constant, tests
+		}
+	}
 	if m.Point == mutate.FileLevel || s.dropped[m.Source.Path] {
 		return "f" + m.Source.Path, s.byFile[m.Source.Path]
 	}
 	if m.Inspected {
 		tests = slices.DeleteFunc(slices.Clone(s.byFile[m.Source.Path]), func(i int) bool { return !s.inspects[i] })
-		return "i" + strconv.Itoa(m.Point), union(s.byPoint[m.Point], tests)
+		return "i" + strconv.Itoa(m.Point), union(s.passing(m.Point), tests)
 	}
-	return "p" + strconv.Itoa(m.Point), s.byPoint[m.Point]
+	return "p" + strconv.Itoa(m.Point), s.passing(m.Point)
 }
 
 // task plans for the tests that pass a point. Where some of them touch state

@@ -69,7 +69,7 @@ func (x *explorer) shareState(heirs map[int]bool) {
 		s.looks[i] = names[mutate.StateFiles]
 		s.evals[i] = names[mutate.StateDeclared]
 	}
-	x.shareBuilding(at, uses)
+	x.noteFinders(at, uses)
 	s.timed = x.plain.facts.Fatal["time_limit"]
 	book := x.bookOfState()
 	s.launches = book.launches
@@ -88,30 +88,6 @@ func (x *explorer) shareState(heirs map[int]bool) {
 			!slices.ContainsFunc(tests, s.linked)
 	}
 	s.unwinds = book.unwinds
-}
-
-// shareBuilding adds what data providers use of state to which some of them may
-// write: what one leaves, another finds, and the tests do.
-func (x *explorer) shareBuilding(at map[int][]mutate.Use, uses []map[string]bool) {
-	written := map[string]bool{}
-	for _, points := range x.built {
-		for _, p := range points {
-			for _, u := range at[p] {
-				written[u.Of] = written[u.Of] || u.Access != mutate.Looks
-			}
-		}
-	}
-	for i, r := range x.s.rows {
-		for _, p := range x.built[r.Class+"::"+r.Method] {
-			for _, u := range at[p] {
-				for w, yes := range written {
-					if yes && (covers(w, u.Of) || covers(u.Of, w)) {
-						uses[i][u.Of] = true
-					}
-				}
-			}
-		}
-	}
 }
 
 // bookOfState tells what state can carry something from test to test: what is

@@ -35,6 +35,7 @@ type Survey struct {
 	peak        map[int]int64    // such a point => the most often that one test passes it
 	passes      []map[int]int64  // by test: the same of it alone, where that is often
 	makersOf    map[int][]string // point that is passed while the suite is being built => for which tests; see makers
+	finders     map[string][]int // whose data are made => tests that may find what that left
 	fixed       map[string]bool  // whose tests cannot be made anew by themselves
 	fixtures    map[int]bool     // points that are passed between tests
 	unfit       map[int]bool     // tests that cannot be run again and again in one process
@@ -55,6 +56,10 @@ type Survey struct {
 	always      []int            // tests that do not pass with probes in the sources: any change may reach them
 	firstHelper int              // the points from here on are not of sources
 
+	root    string
+	readers map[string]map[string]bool // constant => test classes; see readersOf
+	texts   map[string]reader
+
 	lateMu sync.Mutex
 	held   map[string][]string  // path => classes held back in its late stage
 	heirs  map[string][]string  // class => those that cannot be declared without it
@@ -67,7 +72,7 @@ type Survey struct {
 // first, and with probes in the sources: class by class, and whole. A suite that is red to begin with, or has
 // no tests, is a *ProjectError. progress may be nil.
 func (e *Engine) Survey(ctx context.Context, files []*mutate.Points, progress func(done, all int)) (*Survey, error) {
-	s := &Survey{byPoint: map[int][]int{}, byFile: map[string][]int{},
+	s := &Survey{root: e.set.Root, byPoint: map[int][]int{}, byFile: map[string][]int{},
 		points: map[string]*mutate.Points{}, leftover: map[int]bool{}, fixtures: map[int]bool{}}
 	for _, p := range files {
 		s.points[p.Source.Path] = p

@@ -78,6 +78,9 @@ type Mutant struct {
 	// Inspected is set where the change can also be read without being run:
 	// the default of a parameter, by whatever makes doubles of a class.
 	Inspected bool
+	// Constant is the name of the class constant that has another value, where
+	// nothing but that is different: who does not name it cannot tell.
+	Constant string
 	// Unit is a fingerprint of the function that holds the change, or of the
 	// member or statement outside of functions: the same as long as its code is.
 	// "" where the mutant was not made of a tree.

@@ -51,6 +51,9 @@ type Points struct {
 	// generator or a fiber that has not come to its end: what "finally" guards.
 	Unwinds bool
 
+	// Mentions has where class constants are named, unless the file has no points.
+	Mentions Mentions
+
 	sharedOnly bool
 	inserts    []insert
 	breaks     []syntax.Span        // see placer
@@ -96,6 +99,7 @@ func Layout(f *syntax.File, src *Source, first int) *Points {
 	})
 	slices.SortStableFunc(p.inserts, func(a, b insert) int { return a.offset - b.offset })
 	p.InspectsUnseen = p.inspectsUnseen(f)
+	p.Mentions = p.constantsOf(f)
 	slices.Sort(p.entries)
 	p.Sets = make([]bool, p.Count)
 	for n, id := range p.at {
@@ -418,6 +422,8 @@ func (m *Mutant) locate(at *syntax.Node, points *Points, places *placer) {
 	m.Point, m.Inspected = points.At(at), isInspected(at)
 	if m.Point != FileLevel {
 		m.Place = places.of(at, m.Edit, points)
+	} else {
+		m.Constant = constantAt(places.file, at, m.Edit)
 	}
 }
 
