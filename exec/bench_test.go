@@ -74,12 +74,13 @@ type run struct {
 func judgeAll(b *testing.B, ctx context.Context, set exec.Settings, p *project.Project, sample int) run {
 	b.Helper()
 	began := time.Now()
-	ms, points := generate(b, p.Root, p.Files, core(b))
-	if sample > 0 && sample < len(ms) {
-		rand.New(rand.NewSource(1)).Shuffle(len(ms), func(i, j int) { ms[i], ms[j] = ms[j], ms[i] })
-		ms = ms[:sample]
-	}
-	set.Sources = points
+	var ms []*mutate.Mutant
+	var points []*mutate.Points
+	set.Sources = sync.OnceValue(func() []*mutate.Points {
+		ms, points = generate(b, p.Root, p.Files, core(b))
+		return points
+	})
+	go set.Sources()
 	set.Root, set.PHP, set.PHPUnit, set.View = p.Root, p.PHP, p.PHPUnit.Path, exec.ViewAuto
 	if p.Config != nil {
 		set.Config = p.Config.Path
@@ -92,6 +93,10 @@ func judgeAll(b *testing.B, ctx context.Context, set exec.Settings, p *project.P
 		b.Fatal(err)
 	}
 	defer e.Close()
+	if sample > 0 && sample < len(ms) {
+		rand.New(rand.NewSource(1)).Shuffle(len(ms), func(i, j int) { ms[i], ms[j] = ms[j], ms[i] })
+		ms = ms[:sample]
+	}
 	s, err := e.Survey(ctx, points, nil)
 	if err != nil {
 		b.Fatal(err)

@@ -19,6 +19,7 @@ type child struct {
 	r      *runRequest
 	common []string // what was opened before the first part of a sequence
 	seen   []string // what was opened by the tests of the present part, which are over
+	used   []string // files of which functions were run, as was said last
 	o      outcome
 	heard  bool
 	ended  bool // it said that it was about to kill itself, all being done
@@ -323,8 +324,8 @@ func (c *child) hear(m message, ord *order) error {
 	case "bottomless":
 		c.o.OverFull = true
 	case "used":
-		used, _ := get[[]string](m, 0)
-		c.o.Opened, c.o.Used = append(c.o.Opened, used...), true
+		c.used, _ = get[[]string](m, 0)
+		c.o.Opened, c.o.Used = append(c.o.Opened, c.used...), true
 	case "ended":
 		c.ended = true
 	case "last":
@@ -344,6 +345,8 @@ func (c *child) hearSequence(m message) error {
 		c.common = c.k.opens.take()
 		c.o.Tests, c.o.Events, c.o.Started, c.o.Running = nil, nil, 0, -1 // of openers
 		return c.goOn()
+	case "used again":
+		c.o.Opened = append(c.o.Opened, c.used...)
 	case "rests":
 		c.seen = append(c.k.opens.take(), c.common...)
 		return c.goOn()

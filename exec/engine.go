@@ -33,9 +33,10 @@ type Settings struct {
 	Cold      bool     // one PHP process a mutant instead of forks
 	View      ViewMode // how a worker gets its own view of the project
 	SwapOnly  bool     // judge each mutant in a child of its own, with its file swapped in: the plain way, to compare with
-	// Sources are what Survey will be called for, if that is known already: their
-	// probes are laid while the machine is looked at.
-	Sources   []*mutate.Points
+	// Sources gives what Survey will be called for, or nil if there is nothing to
+	// survey after all. It is called once, while PHP and the machine are looked at,
+	// and may take its time; nil where no survey will follow.
+	Sources   func() []*mutate.Points
 	Keep      bool     // leave the work directory behind, for looking at it
 	TestSuite []string // --testsuite
 	Group     []string // --group
@@ -133,8 +134,11 @@ func (e *Engine) prepare(ctx context.Context) error {
 	answered := make(chan bool, 1)
 	g.Go(func() (err error) {
 		err = e.askPHP(ctx)
-		if answered <- err == nil; err == nil && e.set.Sources != nil {
-			e.laid, err = e.lay(ctx, e.set.Sources)
+		if answered <- err == nil; err != nil || e.set.Sources == nil {
+			return err
+		}
+		if sources := e.set.Sources(); sources != nil {
+			e.laid, err = e.lay(ctx, sources)
 		}
 		return err
 	})

@@ -8,6 +8,7 @@ import (
 
 // laying is a project with probes.
 type laying struct {
+	sources []*mutate.Points
 	texts   map[string][]byte // by path: sources, and what else has points
 	dropped map[string]bool   // sources that PHP does not take with probes
 	helpers []*mutate.Points  // of test files and what else is no source
@@ -16,7 +17,7 @@ type laying struct {
 // lay puts probes into the texts of sources and helpers. A source that PHP does not
 // take with them is left without points.
 func (e *Engine) lay(ctx context.Context, files []*mutate.Points) (*laying, error) {
-	l := &laying{texts: map[string][]byte{}, dropped: map[string]bool{}}
+	l := &laying{sources: files, texts: map[string][]byte{}, dropped: map[string]bool{}}
 	for _, p := range files {
 		text, ok := p.Probed(), false
 		if p.Count > 0 {

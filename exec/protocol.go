@@ -47,6 +47,7 @@ import (
 //	["bottomless"]                            its calls are within calls without end; it kills itself
 //	["used", files]                           of the whole stage's, functions were run of these
 //	["prepared"]                              a sequence begins; waits
+//	["used again"]                            of the same ones as was said last
 //	["rests"]                                 the next mutant's tests were run; waits
 //	["judged", clean]                         and left nothing
 //	["passed over"]                           the next mutant cannot be judged like that, and left nothing

@@ -177,7 +177,7 @@ func (x *explorer) explore(ctx context.Context) error {
 // layProbes gets what there are of probes, laid when the engine was opened or now.
 func (x *explorer) layProbes(ctx context.Context) (err error) {
 	l := x.e.laid
-	if l == nil || !slices.Equal(x.files, x.e.set.Sources) {
+	if l == nil || !slices.Equal(x.files, l.sources) {
 		if l, err = x.e.lay(ctx, x.files); err != nil {
 			return err
 		}

@@ -25,9 +25,7 @@ func (p *Points) constantsOf(f *syntax.File) Mentions {
 	m := Mentions{At: map[string][]int{}, Inspected: map[string]bool{}}
 	f.Root.Walk(func(n *syntax.Node) bool {
 		switch {
-		case n.Is("comment"):
-			return false
-		case n.Bad, len(n.Children) == 0 && byAnyName.Match(f.Src[n.Start:n.End]):
+		case n.Bad:
 			m.ByAnyName = append(m.ByAnyName, p.At(n))
 		case n.Is("class_constant_access_expression"):
 			last := n.Children[len(n.Children)-1]
@@ -41,6 +39,11 @@ func (p *Points) constantsOf(f *syntax.File) Mentions {
 		}
 		return true
 	})
+	for _, at := range byAnyName.FindAllIndex(f.Src, -1) {
+		if n := f.At(at[0]); !n.Is("comment") {
+			m.ByAnyName = append(m.ByAnyName, p.At(n))
+		}
+	}
 	return m
 }
 

@@ -55,6 +55,7 @@ type Points struct {
 	Mentions Mentions
 
 	sharedOnly bool
+	inspects   [][]int // where Inspecting finds something, in order
 	inserts    []insert
 	breaks     []syntax.Span        // see placer
 	entries    []int                // offsets at which bodies of functions begin
@@ -83,7 +84,7 @@ var statementKinds = map[string]bool{
 // which must be at least 1. A file with data behind __halt_compiler gets none,
 // since its code may depend on offsets; all its mutants are FileLevel.
 func Layout(f *syntax.File, src *Source, first int) *Points {
-	p := &Points{Source: src, First: first, at: map[*syntax.Node]int{}}
+	p := &Points{Source: src, First: first, at: map[*syntax.Node]int{}, inspects: Inspecting.FindAllIndex(f.Src, -1)}
 	p.Links, p.Everywhere, p.Classes, p.Unwinds = classLinks(f), usesAnywhere(f), onlyDeclared(f), unwinds(f)
 	setters := settersIn(f)
 	p.SetsAny = len(setters) > 0
@@ -137,7 +138,7 @@ func (p *Points) bodyPoint(loop *syntax.Node) int {
 // outlives a test; for test files and their helpers. No mutant is ever there.
 // Loading files does not count: that is how autoloaders look.
 func LayoutShared(f *syntax.File, src *Source, first int) *Points {
-	p := &Points{Source: src, First: first, at: map[*syntax.Node]int{}, sharedOnly: true}
+	p := &Points{Source: src, First: first, at: map[*syntax.Node]int{}, inspects: Inspecting.FindAllIndex(f.Src, -1), sharedOnly: true}
 	p.Everywhere, p.Unwinds = usesAnywhere(f), unwinds(f)
 	if f.HaltOffset() < len(f.Src) {
 		return p
@@ -156,7 +157,7 @@ func LayoutShared(f *syntax.File, src *Source, first int) *Points {
 }
 
 func (p *Points) inspectsUnseen(f *syntax.File) bool {
-	return slices.ContainsFunc(Inspecting.FindAllIndex(f.Src, -1), func(at []int) bool {
+	return slices.ContainsFunc(p.inspects, func(at []int) bool {
 		n := f.At(at[0])
 		return !n.Is("comment") && n.Up("compound_statement") != nil && p.At(n) == FileLevel
 	})
@@ -164,7 +165,14 @@ func (p *Points) inspectsUnseen(f *syntax.File) bool {
 
 // leftOut reports whether a point is not wanted.
 func (p *Points) leftOut(f *syntax.File, n *syntax.Node) bool {
-	return p.sharedOnly && len(usesOf(f, n, false)) == 0 && !Inspecting.Match(f.Src[n.Start:n.End])
+	return p.sharedOnly && len(usesOf(f, n, false)) == 0 && !p.inspecting(n)
+}
+
+// inspecting reports whether a node's text may read the default of a parameter
+// without a call.
+func (p *Points) inspecting(n *syntax.Node) bool {
+	i, _ := slices.BinarySearchFunc(p.inspects, n.Start, func(at []int, start int) int { return at[0] - start })
+	return i < len(p.inspects) && p.inspects[i][1] <= n.End
 }
 
 func (p *Points) place(f *syntax.File, n *syntax.Node) {
@@ -236,7 +244,7 @@ func (p *Points) add(f *syntax.File, n *syntax.Node) string {
 	id := p.First + p.Count
 	p.Count++
 	p.at[n] = id
-	if Inspecting.Match(f.Src[n.Start:n.End]) {
+	if p.inspecting(n) {
 		if p.Inspects == nil {
 			p.Inspects = map[int]bool{}
 		}

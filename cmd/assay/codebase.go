@@ -9,6 +9,7 @@ import (
 	"runtime"
 	"slices"
 	"strings"
+	"sync"
 	"time"
 
 	"golang.org/x/sync/errgroup"
@@ -30,11 +31,22 @@ type codebase struct {
 	every     map[string][]*mutate.Mutant // by file; see everyMutantOf
 	began     time.Time                   // before anything of it was read
 	prefix    string                      // from where the user stands to the root, for paths in reports
+	making    func() error                // waits for the mutants to be made; nil: they are
 }
 
 // load finds the project and makes its mutants. suite is nil when nothing is
 // to be run.
 func load(o sourceOptions, suite *suiteOptions, paths []string) (*codebase, error) {
+	c, err := begin(o, suite, paths)
+	if err != nil {
+		return nil, err
+	}
+	return c, c.making()
+}
+
+// begin finds the project and begins to make its mutants; nothing but the project
+// itself is known until making has returned.
+func begin(o sourceOptions, suite *suiteOptions, paths []string) (*codebase, error) {
 	if suite != nil {
 		makeStateDir()
 	}
@@ -52,14 +64,18 @@ func load(o sourceOptions, suite *suiteOptions, paths []string) (*codebase, erro
 		return nil, err
 	}
 	c := &codebase{Project: p, operators: ops, notes: slices.Clone(p.Notes), prefix: prefixTo(p.Root), began: began}
-	r := &reader{php: cmp.Or(p.PHP, o.PHP, "php")}
-	defer r.close()
-	err = c.generate(r)
-	if r.fault != nil && suite != nil {
-		// A score of the files that are easy to read would be another project's.
-		return nil, fmt.Errorf("PHP cannot be asked how it reads the source files: %w", r.fault)
-	}
-	return c, err
+	c.making = sync.OnceValue(func() error {
+		r := &reader{php: cmp.Or(p.PHP, o.PHP, "php")}
+		defer r.close()
+		err := c.generate(r)
+		if r.fault != nil && suite != nil {
+			// A score of the files that are easy to read would be another project's.
+			return fmt.Errorf("PHP cannot be asked how it reads the source files: %w", r.fault)
+		}
+		return err
+	})
+	go c.making()
+	return c, nil
 }
 
 // prefixTo gives what must stand before paths of the project so that an editor

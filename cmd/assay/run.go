@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -44,23 +45,27 @@ func (c *runCommand) run(env *environment) error {
 	if err != nil {
 		return err
 	}
-	code, err := load(c.sourceOptions, &c.suiteOptions, c.Paths)
-	if err != nil {
-		return err
-	}
-	asked, err := c.requests(code)
+	code, err := begin(c.sourceOptions, &c.suiteOptions, c.Paths)
 	if err != nil {
 		return err
 	}
 	c.phpSum = sync.OnceValues(func() (string, error) { return phpSum(code.PHP) })
 	go selfSum() // for remember, which will ask for both
 	go c.phpSum()
-	engine, err := c.open(env, code)
-	if err != nil {
+	engine, unopened := c.open(env, code)
+	end := sync.OnceFunc(func() {
+		if engine != nil {
+			c.close(env, engine)
+		}
+	})
+	defer end()
+	var asked *requests
+	if err = code.making(); err == nil {
+		asked, err = c.requests(code)
+	}
+	if err = cmp.Or(err, unopened); err != nil {
 		return err
 	}
-	end := sync.OnceFunc(func() { c.close(env, engine) })
-	defer end()
 	r := &mutate.Result{Root: code.Root, Project: code.Name, Profile: c.Profile, Notes: code.notes}
 	err = c.judge(env, code, engine, asked, r, outputs)
 	for _, text := range engine.Remarks() {

@@ -6,6 +6,7 @@ import (
 	"runtime"
 
 	"assay/exec"
+	"assay/mutate"
 )
 
 // settings gives the engine what the options and the project say.
@@ -18,7 +19,12 @@ func (o *suiteOptions) settings(c *codebase) (exec.Settings, error) {
 		Root: c.Root, PHP: c.PHP, PHPUnit: c.PHPUnit.Path,
 		TestPath: c.TestPath, TestSuite: o.TestSuite, Group: o.Group,
 		Jobs: o.workers(), Cold: o.Cold, View: view, Keep: o.Keep, Memory: int64(o.MemoryLimit),
-		Sources: c.points,
+		Sources: func() []*mutate.Points {
+			if c.making() != nil {
+				return nil
+			}
+			return c.points
+		},
 	}
 	if c.Config != nil {
 		s.Config = c.Config.Path

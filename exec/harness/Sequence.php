@@ -35,6 +35,10 @@ final class Sequence
     private static array $fresh = [];
     /** @var array<string, int>|null files, as keys, that nothing may be run of when tests are made anew; null: none are */
     private static ?array $unsure = null;
+    /** Letting go of something may run code, as far as was seen last. */
+    private static bool $destructs = false;
+    /** @var array<string, int>|null what was told of last, as keys */
+    private static ?array $used = null;
 
     /** To be called when the suite has been built, and Traces::begin(true) before that. */
     public static function built(): ?array
@@ -137,7 +141,7 @@ final class Sequence
                     self::tell(['void']);
                     self::end();
                 }
-                self::tell(['passed over']);
+                Stage::$channel->send(['passed over']);
                 continue;
             }
             if (!$shared) {
@@ -148,12 +152,11 @@ final class Sequence
                 self::end();
             }
             self::$fresh = [];
-            if (Ending::lookForDestructors()) {
+            if (self::$destructs) {
                 \gc_collect_cycles();
             }
-            Stage::tellUsed();
+            self::rest();
             \error_clear_last(); // a process of its own would begin so
-            self::tell(['rests']);
             $clean = $alone && Traces::remained();
             self::wait();
             self::tell(['judged', $clean]);
@@ -206,7 +209,7 @@ final class Sequence
      */
     private static function tidyUp(): void
     {
-        if (Ending::lookForDestructors()) {
+        if (self::$destructs = Ending::lookForDestructors()) {
             (self::$drop)();
         }
     }
@@ -313,6 +316,21 @@ final class Sequence
     {
         self::tell($message);
         self::wait();
+    }
+
+    /**
+     * Says what was used for a mutant, and that its tests have been run. The keeper
+     * notes what was opened meanwhile; it is to be waited for.
+     */
+    private static function rest(): void
+    {
+        if (self::$used === Active::$files->used) {
+            Stage::$channel->send(['used again']);
+        } else {
+            self::$used = Active::$files->used;
+            Stage::tellUsed();
+        }
+        self::tell(['rests']);
     }
 
     private static function tell(array $message): void
