@@ -4,6 +4,7 @@ declare(strict_types=1);
 
 namespace AssayHarness;
 
+use Composer\Autoload\ClassLoader;
 use PHPUnit\Framework\MockObject\Stub;
 
 /**
@@ -264,6 +265,11 @@ final class Traces
         \restore_exception_handler();
         $globals = $GLOBALS;
         unset($globals['GLOBALS']);
+        foreach ($globals as $name => $value) {
+            if ($value instanceof ClassLoader) {
+                $globals[$name] = ClassLoader::class; // bootstraps keep it, and PHPUnit may put a copy in its place
+            }
+        }
         $seen = [];
         $picture = [$error, $exception, \ob_get_level(), \getcwd(), \error_reporting(), \setlocale(\LC_ALL, '0'),
             \date_default_timezone_get(), \spl_autoload_functions(), \gc_enabled(), \umask(), \headers_list(),
