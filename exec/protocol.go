@@ -101,10 +101,11 @@ type order struct {
 	// the numbers of its tests, and which those that come first, or -1.
 	Sequence [][4]int `json:"sequence,omitempty"`
 	Lists    [][]int  `json:"lists,omitempty"`
-	// Anew has, for the place of a mutant in Sequence, the methods whose tests
-	// are made once more with it, as "Class::method".
-	Anew map[int][]string `json:"anew,omitempty"`
-	Swap bool             `json:"swap,omitempty"` // have each mutant's file swapped in as well: ask, and wait
+	// Anew has, for the place of a mutant in Sequence, the methods whose tests are
+	// made once more with it, as "Class::method": those whose data pass it, and
+	// others, which may as well be run in other ways if it takes long.
+	Anew map[int][2][]string `json:"anew,omitempty"`
+	Swap bool                `json:"swap,omitempty"` // have each mutant's file swapped in as well: ask, and wait
 	// Shared says that the tests are such as share state; Openers are run first,
 	// unchanged, for what they leave. With Once no test is run again, so that
 	// there can be one mutant only.
@@ -238,7 +239,7 @@ type runRequest struct {
 	// see order.
 	Sequence [][4]int
 	Lists    [][]int
-	Anew     map[int][]string
+	Anew     map[int][2][]string
 	// Shared, Once, Openers, Learn and Watch are those of an order.
 	Shared, Once   bool
 	Openers, Learn []int

@@ -83,6 +83,7 @@ type bench struct {
 	wholeOnce  sync.Once
 	declares   atomic.Pointer[map[int]bool] // tests that do; nil: all that may
 	wholeGreen bool                         // the suite is in the whole stage, unchanged
+	stubborn   sync.Map                     // methods whose tests cannot be made anew after all
 	spoiled    atomic.Bool                  // a sequence was not what it should be: there are no more
 	learning   sync.Mutex
 	calm       sync.Map    // group => calm, of those that are known

@@ -198,6 +198,10 @@ func (d *desk) inSequence(ctx context.Context, tasks []Task, of func(Task) []int
 		for i := range parts {
 			if !parts[i].Void {
 				said[left[i]] = &parts[i]
+			} else if passing, others, _ := d.anew(now[i], of(now[i]), how); passing == nil {
+				for _, method := range others { // the mutant has no part in that
+					d.stubborn.Store(method, true)
+				}
 			}
 		}
 		if left = left[len(parts):]; end != endedByDirt && len(left) > 0 {
@@ -223,9 +227,6 @@ func (d *desk) fits(t Task, tests []int, how manner) bool {
 	if d.spoiled.Load() || d.w == nil || d.w.unfit == nil || !d.w.whole[t.Mutant.Source.Path] {
 		return false
 	}
-	if !d.w.anew && d.schemata.anew[d.schemata.number[t.Mutant]] != nil {
-		return false
-	}
 	if how.shared && (d.unsettled.Load() || !d.mayShare(t)) || !how.shared && !d.repeatable(t) {
 		return false
 	}
@@ -233,17 +234,17 @@ func (d *desk) fits(t Task, tests []int, how manner) bool {
 		return false
 	}
 	readers := d.readers.Load() && !how.swaps
-	methods := d.schemata.anew[d.schemata.number[t.Mutant]]
-	return !slices.ContainsFunc(tests, func(i int) bool {
-		return !how.once && d.once(i) && !slices.Contains(methods, d.s.rows[i].Class+"::"+d.s.rows[i].Method) || readers && d.s.looks[i]
-	})
+	_, _, ok := d.anew(t, tests, how)
+	return ok && !(readers && slices.ContainsFunc(tests, func(i int) bool { return d.s.looks[i] }))
 }
 
 // once reports whether a test can be run only once in a process.
 func (d *desk) once(test int) bool {
-	if d.w != nil && d.w.unfit[test] || d.s.unfit[test] {
-		return true
-	}
+	return d.w != nil && d.w.unfit[test] || d.s.unfit[test] || d.maybeDeclares(test)
+}
+
+// maybeDeclares reports whether a test may declare something by eval.
+func (d *desk) maybeDeclares(test int) bool {
 	declares := d.declares.Load()
 	return d.s.evals[test] && (declares == nil || (*declares)[test])
 }
@@ -320,11 +321,11 @@ func (d *desk) sequenceRequest(tasks []Task, of func(Task) []int, how manner) ru
 	for _, t := range tasks {
 		tests := of(t)
 		number := d.schemata.number[t.Mutant]
-		if methods := d.schemata.anew[number]; methods != nil {
+		if passing, others, _ := d.anew(t, tests, how); len(passing)+len(others) > 0 {
 			if r.Anew == nil {
-				r.Anew = map[int][]string{}
+				r.Anew = map[int][2][]string{}
 			}
-			r.Anew[len(r.Sequence)] = methods
+			r.Anew[len(r.Sequence)] = [2][]string{passing, others}
 		}
 		r.Sequence = append(r.Sequence, [4]int{d.schemata.place[number], number, place(tests), place(t.firstOf(tests))})
 		if how.swaps {

@@ -115,15 +115,15 @@ func (d *desk) sharing(ctx context.Context, batch []Task, all []known) error {
 // at has the tasks' places in all.
 func (d *desk) touch(ctx context.Context, tasks []Task, at []int, all []known) error {
 	of := func(t Task) []int { return t.Touch }
-	var several []Task
-	var where []int
+	said, suspects, err := d.inSequence(ctx, tasks, of, manner{shared: true})
+	if err != nil {
+		return err
+	}
 	for k, t := range tasks {
-		if !d.holdsUnfit(t) {
-			several, where = append(several, t), append(where, at[k])
-			continue
-		}
+		all[at[k]].touch = said[k]
+		all[at[k]].suspect = all[at[k]].suspect || suspects[k] && t.shares(d.s)
 		how := manner{shared: true, once: true}
-		if !d.fits(t, t.Touch, how) {
+		if said[k] != nil || suspects[k] || !d.holdsUnfit(t) || !d.fits(t, t.Touch, how) {
 			continue
 		}
 		parts, end, err := d.sequence(ctx, []Task{t}, of, how)
@@ -134,14 +134,6 @@ func (d *desk) touch(ctx context.Context, tasks []Task, at []int, all []known) e
 			all[at[k]].touch = &parts[0]
 		}
 		all[at[k]].suspect = all[at[k]].suspect || end == endedAsSuspect && t.shares(d.s)
-	}
-	said, suspects, err := d.inSequence(ctx, several, of, manner{shared: true})
-	if err != nil {
-		return err
-	}
-	for k, i := range where {
-		all[i].touch = said[k]
-		all[i].suspect = all[i].suspect || suspects[k] && several[k].shares(d.s)
 	}
 	return nil
 }

@@ -73,7 +73,7 @@ func (x *explorer) shareState(heirs map[int]bool) {
 	s.timed = x.plain.facts.Fatal["time_limit"]
 	book := x.bookOfState()
 	s.launches = book.launches
-	x.noteMakers(at, book.libraries)
+	x.noteMakers(at, book)
 	s.groupBy(uses, book.live)
 	s.shown = make([]bool, len(s.rows))
 	for i, names := range uses {

@@ -36,6 +36,7 @@ type Survey struct {
 	passes      []map[int]int64  // by test: the same of it alone, where that is often
 	makersOf    map[int][]string // point that is passed while the suite is being built => for which tests; see makers
 	finders     map[string][]int // whose data are made => tests that may find what that left
+	stateful    map[string]bool  // whose data are made with a look at state that changes
 	fixed       map[string]bool  // whose tests cannot be made anew by themselves
 	fixtures    map[int]bool     // points that are passed between tests
 	unfit       map[int]bool     // tests that cannot be run again and again in one process

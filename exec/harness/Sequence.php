@@ -19,6 +19,8 @@ final class Sequence
     private const FIRST = 3;
     /** And how many at a time: that must not take as long as what does not end. */
     private const MOST = 100;
+    /** Nanoseconds that it may take to make the tests of a method. */
+    private const LONG = 10_000_000;
 
     public static bool $running = false;
     /** @var array<int, true> numbers of tests that hold objects */
@@ -35,6 +37,8 @@ final class Sequence
     private static array $fresh = [];
     /** @var array<string, int>|null files, as keys, that nothing may be run of when tests are made anew; null: none are */
     private static ?array $unsure = null;
+    /** @var array<string, true> methods whose tests take long to be made */
+    private static array $slow = [];
     /** Letting go of something may run code, as far as was seen last. */
     private static bool $destructs = false;
     /** @var array<string, int>|null what was told of last, as keys */
@@ -135,7 +139,7 @@ final class Sequence
             Active::$files->used = [];
             Active::$place = $place;
             Active::$mutant = $mutant;
-            if (isset($order['anew'][$k]) && !self::makeAnew($order['anew'][$k], $anew)) {
+            if (isset($order['anew'][$k]) && !self::makeAnew($order['anew'][$k][0] ?? [], $order['anew'][$k][1] ?? [], $anew)) {
                 self::$fresh = [];
                 if (!Traces::remained()) {
                     self::tell(['void']);
@@ -174,18 +178,27 @@ final class Sequence
 
     /**
      * Makes the tests of some methods anew, whose data providers pass the present
-     * mutant. It is as if the suite had been built with it: there too they were made
+     * mutant, and of some others. It is as if the suite had been built with it: there too they were made
      * in the state that is there now, but for what nothing is run of here, and left it
      * as it was; what others' data are does not depend on the mutant. False where
-     * that is not so, or they are not the same tests any more.
+     * that is not so, or they are not the same tests any more, or making the others
+     * takes longer than a process of their own.
      *
      * @param list<string> $methods
+     * @param list<string> $others
      */
-    private static function makeAnew(array $methods, callable $anew): bool
+    private static function makeAnew(array $methods, array $others, callable $anew): bool
     {
-        foreach ($methods as $method) {
+        foreach (\array_merge($methods, $others) as $k => $method) {
+            $began = \hrtime(true);
+            if ($k >= \count($methods) && isset(self::$slow[$method])) {
+                return false;
+            }
             $made = $anew($method);
-            if ($made === null) {
+            if (\hrtime(true) - $began > self::LONG) {
+                self::$slow[$method] = true;
+            }
+            if ($made === null || \array_intersect_key($made, self::$isolated) !== []) {
                 return false;
             }
             self::$fresh += $made;
