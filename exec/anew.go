@@ -71,7 +71,7 @@ func (s *Survey) makers(m *mutate.Mutant) (methods []string, ok bool) {
 // that is another than when the suite was built, if there are openers.
 func (d *desk) anew(t Task, tests []int, how manner) (passing, others []string, ok bool) {
 	passing = d.schemata.anew[d.schemata.number[t.Mutant]]
-	if passing != nil && (!d.w.anew || how.shared && len(d.openersOf([][]int{tests})) > 0) {
+	if passing != nil && (!d.w.anew || how.shared && len(d.openersOf([][]int{tests}, how.rank)) > 0) {
 		return nil, nil, false
 	}
 	for _, i := range tests {

@@ -87,6 +87,7 @@ type bench struct {
 	spoiled    atomic.Bool                  // a sequence was not what it should be: there are no more
 	learning   sync.Mutex
 	calm       sync.Map    // group => calm, of those that are known
+	ranks      sync.Map    // see ranked
 	unsettled  atomic.Bool // the same of sequences with tests that share state
 }
 

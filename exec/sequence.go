@@ -171,7 +171,10 @@ type known struct {
 // A manner is how a sequence is run: with each mutant swapped in, for tests that
 // look at files; with tests that share state; with one mutant only, for tests that
 // cannot be run again.
-type manner struct{ swaps, shared, once bool }
+type manner struct {
+	swaps, shared, once bool
+	rank                int // of the state that is shared; see calm
+}
 
 // inSequence runs some tests of several tasks in as few children as it takes. It
 // gives what came of each task, nil where that is not known, and which are
@@ -338,7 +341,7 @@ func (d *desk) sequenceRequest(tasks []Task, of func(Task) []int, how manner) ru
 	}
 	r.Once = how.once
 	if r.Shared = how.shared; r.Shared {
-		r.Openers = d.openersOf(r.Lists)
+		r.Openers = d.openersOf(r.Lists, how.rank)
 	}
 	return r
 }

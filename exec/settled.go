@@ -13,13 +13,15 @@ import (
 // as long as they leave things alone. So the tests that reach a mutant can be run by
 // themselves, in the suite's order, from that state on; after each of them all that
 // is shared must be what it was, as far as PHP tells (Traces.php, strictly). If it
-// is not, the whole group decides.
+// is not, the whole group decides. A group may have several such states, one after
+// the other; the tests of each are run by themselves.
 
-// calm is what is known of a group of tests: the tests that find that state and
-// leave it, and those that lead there when they are run first, in the suite's order.
+// calm is what is known of a group of tests: those that find a state and leave it as
+// it is, by the rank of that state, in the order in which the suite comes to them;
+// and, by rank, those that lead there when they are run first, in the suite's order.
 type calm struct {
-	tests   map[int]bool
-	openers []int
+	rank    map[int]int // test => rank; absent: it is not calm
+	openers [][]int
 }
 
 // mostOpeners is how many of them a group has at most: they are run once more for
@@ -49,8 +51,8 @@ func (j *bench) mayShare(t Task) bool {
 		if j.s.group[i] == noGroup {
 			return false
 		}
-		known, ok := j.calm.Load(j.s.group[i])
-		return !j.s.shown[i] || ok && !known.(calm).tests[i]
+		_, is, known := j.rank(i)
+		return !j.s.shown[i] || known && !is
 	}
 	// Whoever passes the mutant's place may make a function of it that others call.
 	return !slices.ContainsFunc(t.Touch, restless) && !slices.ContainsFunc(j.s.byPoint[t.Mutant.Place.Point], restless)
@@ -70,16 +72,43 @@ func (s *Survey) inSequences(t Task) (tests []int, share bool) {
 	return tests, share
 }
 
-// openersOf gives the openers of all groups that have tests in some lists.
-func (j *bench) openersOf(lists [][]int) []int {
+// rank gives that of the state in which a test is calm, if it is, and whether that is
+// known yet.
+func (j *bench) rank(test int) (rank int, is, known bool) {
+	c, known := j.calm.Load(j.s.group[test])
+	if known {
+		rank, is = c.(calm).rank[test]
+	}
+	return rank, is, known
+}
+
+// ranked gives the tests of a task that share state, by their ranks.
+func (j *bench) ranked(t Task) [][]int {
+	if lists, ok := j.ranks.Load(&t.Touch[0]); ok {
+		return lists.([][]int)
+	}
+	var lists [][]int
+	for _, i := range t.Touch {
+		rank, _, _ := j.rank(i)
+		for len(lists) <= rank {
+			lists = append(lists, nil)
+		}
+		lists[rank] = append(lists[rank], i)
+	}
+	kept, _ := j.ranks.LoadOrStore(&t.Touch[0], lists) // a list is known by its first element
+	return kept.([][]int)
+}
+
+// openersOf gives the openers of a rank of all groups that have tests in some lists.
+func (j *bench) openersOf(lists [][]int, rank int) []int {
 	groups := map[int]bool{}
 	var out []int
 	for _, tests := range lists {
 		for _, i := range tests {
 			if g := j.s.group[i]; !groups[g] {
 				groups[g] = true
-				if known, ok := j.calm.Load(g); ok {
-					out = append(out, known.(calm).openers...)
+				if known, ok := j.calm.Load(g); ok && rank < len(known.(calm).openers) {
+					out = append(out, known.(calm).openers[rank]...)
 				}
 			}
 		}
@@ -111,36 +140,74 @@ func (d *desk) sharing(ctx context.Context, batch []Task, all []known) error {
 	return d.touch(ctx, now, at, all)
 }
 
-// touch runs the tests of some tasks that share state, and notes what they say;
-// at has the tasks' places in all.
+// touch runs the tests of some tasks that share state, rank by rank, and notes what
+// they say; at has the tasks' places in all.
 func (d *desk) touch(ctx context.Context, tasks []Task, at []int, all []known) error {
-	of := func(t Task) []int { return t.Touch }
-	said, suspects, err := d.inSequence(ctx, tasks, of, manner{shared: true})
-	if err != nil {
-		return err
+	left := make([]int, len(tasks)) // those that have been green so far
+	for k := range left {
+		left[k] = k
 	}
-	for k, t := range tasks {
-		all[at[k]].touch = said[k]
-		all[at[k]].suspect = all[at[k]].suspect || suspects[k] && t.shares(d.s)
-		how := manner{shared: true, once: true}
-		if said[k] != nil || suspects[k] || !d.holdsUnfit(t) || !d.fits(t, t.Touch, how) {
-			continue
+	said := make([]*outcome, len(tasks))
+	for rank := 0; len(left) > 0; rank++ {
+		of := func(t Task) []int { return d.ranked(t)[rank] }
+		left = slices.DeleteFunc(left, func(k int) bool { return rank >= len(d.ranked(tasks[k])) })
+		now := slices.DeleteFunc(slices.Clone(left), func(k int) bool { return len(of(tasks[k])) == 0 })
+		var some []Task
+		for _, k := range now {
+			some = append(some, tasks[k])
 		}
-		parts, end, err := d.sequence(ctx, []Task{t}, of, how)
+		got, suspects, err := d.inRank(ctx, some, of, rank)
 		if err != nil {
 			return err
 		}
-		if len(parts) > 0 && !parts[0].Void {
-			all[at[k]].touch = &parts[0]
+		for n, k := range now {
+			all[at[k]].suspect = all[at[k]].suspect || suspects[n] && tasks[k].shares(d.s)
+			if said[k] = both(said[k], got[n]); said[k] == nil || judge(*said[k]).Status != mutate.Survived {
+				left = slices.DeleteFunc(left, func(other int) bool { return other == k })
+			}
 		}
-		all[at[k]].suspect = all[at[k]].suspect || end == endedAsSuspect && t.shares(d.s)
+	}
+	for k := range tasks {
+		all[at[k]].touch = said[k]
 	}
 	return nil
 }
 
-// holdsUnfit reports whether a task's tests that share state can be run only once
-// in a process.
-func (d *desk) holdsUnfit(t Task) bool { return slices.ContainsFunc(t.Touch, d.once) }
+// both is what two runs say together, of which the second is behind the first, if
+// there was one, and has been green; nil where the second says nothing.
+func both(first, second *outcome) *outcome {
+	if first == nil || second == nil {
+		return second
+	}
+	o := *second
+	o.Tests = slices.Concat(first.Tests, second.Tests)
+	o.Opened, o.Seen = slices.Concat(first.Opened, second.Opened), slices.Concat(first.Seen, second.Seen)
+	o.Started += first.Started
+	return &o
+}
+
+// inRank runs the tests of a rank of some tasks; see inSequence.
+func (d *desk) inRank(ctx context.Context, tasks []Task, of func(Task) []int, rank int) (said []*outcome, suspects []bool, err error) {
+	said, suspects, err = d.inSequence(ctx, tasks, of, manner{shared: true, rank: rank})
+	if err != nil {
+		return nil, nil, err
+	}
+	for k, t := range tasks {
+		how := manner{shared: true, once: true, rank: rank}
+		if said[k] != nil || suspects[k] || !slices.ContainsFunc(of(t), d.once) || !d.fits(t, of(t), how) {
+			continue
+		}
+		parts, end, err := d.sequence(ctx, []Task{t}, of, how)
+		if err != nil {
+			return nil, nil, err
+		}
+		if len(parts) > 0 && !parts[0].Void {
+			said[k] = &parts[0]
+		}
+		suspects[k] = end == endedAsSuspect
+	}
+	return said, suspects, nil
+}
 
 // learn finds out what is calm in a group, once.
 func (d *desk) learn(ctx context.Context, group int) error {
@@ -170,35 +237,31 @@ func (d *desk) learn(ctx context.Context, group int) error {
 	return nil
 }
 
-// calmIn makes something of the states that tests find and leave: the one that
-// most of them find and leave is it.
+// calmIn makes something of the states that tests find and leave.
 func calmIn(tests []int, states [][2]int) calm {
-	c := calm{tests: map[int]bool{}}
+	c := calm{rank: map[int]int{}}
 	if len(states) != len(tests) {
 		return c
 	}
-	often := map[int]int{}
-	most := -1
+	stays := map[int]bool{}
 	for _, s := range states {
 		if s[0] == s[1] && s[0] >= 0 {
-			if often[s[0]]++; most < 0 || often[s[0]] > often[most] {
-				most = s[0]
-			}
+			stays[s[0]] = true
 		}
 	}
+	ranks := map[int]int{}
+	var openers []int
 	for i, s := range states {
-		if s[0] == most {
-			break
+		if _, seen := ranks[s[0]]; stays[s[0]] && !seen && len(openers) <= mostOpeners {
+			ranks[s[0]] = len(c.openers)
+			c.openers = append(c.openers, slices.Clone(openers))
 		}
-		if s[0] != s[1] || s[0] < 0 {
-			c.openers = append(c.openers, tests[i])
+		rank, ok := ranks[s[0]]
+		if ok && s[0] == s[1] {
+			c.rank[tests[i]] = rank
+		} else {
+			openers = append(openers, tests[i])
 		}
-	}
-	if most < 0 || len(c.openers) > mostOpeners {
-		return calm{}
-	}
-	for i, s := range states {
-		c.tests[tests[i]] = s == [2]int{most, most}
 	}
 	return c
 }
