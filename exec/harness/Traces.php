@@ -39,6 +39,8 @@ final class Traces
     private static array $constants = [];
     /** Whether all that tests could share is looked at, or what tests may leave that share nothing. */
     private static bool $strict = false;
+    /** @var array<string, array<string, array>> arrays of scalars and arrays, of whom => name => as they were last; see each() */
+    private static array $tables = [];
     /** @var array<class-string, bool> whether all that an object of it holds can be seen */
     private static array $open = [];
 
@@ -277,7 +279,7 @@ final class Traces
             \function_exists('session_status') ? \session_status() : 0, \function_exists('bcscale') ? \bcscale() : 0,
             \ini_get_all(null, false), \getenv(), \stream_get_wrappers(), \stream_get_filters(), \get_include_path(),
             \libxml_use_internal_errors(), \array_map([self::class, 'stateOf'], self::$watched)];
-        $picture['globals'] = self::flat($globals, $seen);
+        $picture['globals'] = self::each('globals', $globals, $seen);
         if (self::$strict) {
             $picture['constants'] = \get_defined_constants(true)['user'] ?? [];
         }
@@ -285,10 +287,40 @@ final class Traces
             $picture[] = self::flat($function->getStaticVariables(), $seen);
         }
         foreach (self::$properties as $class) {
-            $picture['class ' . $class->name] = self::flat($class->getStaticProperties(), $seen);
+            $picture['class ' . $class->name] = self::each($class->name, $class->getStaticProperties(), $seen);
         }
 
         return self::$left > 0 ? $picture : null;
+    }
+
+    /**
+     * Some variables with their objects opened, as flat() does. A table of thousands
+     * of rows that nobody has written to is the same piece of memory as the last time,
+     * and need not be gone through.
+     *
+     * @param array<string, mixed> $variables
+     * @param array<int, true> $seen
+     */
+    private static function each(string $of, array $variables, array &$seen): array
+    {
+        $tables = &self::$tables[$of];
+        foreach ($variables as $name => $value) {
+            if (\is_scalar($value) || $value === null) {
+                --self::$left;
+            } elseif (!\is_array($value)) {
+                $variables[$name] = self::flat($value, $seen);
+            } elseif (!isset($tables[$name]) || $tables[$name] !== $value) {
+                $flat = self::flat($value, $seen);
+                if ($flat === $value) {
+                    $tables[$name] = $value; // nothing in it had to be opened
+                } else {
+                    unset($tables[$name]);
+                    $variables[$name] = $flat;
+                }
+            }
+        }
+
+        return $variables;
     }
 
     /** Whether a cast to an array shows all that an object holds. */
