@@ -95,7 +95,7 @@ var (
 var (
 	readingClasses = words("directoryiterator filesystemiterator recursivedirectoryiterator globiterator")
 	writingClasses = words(`
-		splfileobject splfileinfo spltempfileobject pdo mysqli sqlite3 memcached redis ziparchive phar phardata`)
+		splfileobject splfileinfo pdo mysqli sqlite3 memcached redis ziparchive phar phardata`)
 )
 
 // seesFiles are the beginnings of PHPUnit's assertions about files.
@@ -253,6 +253,9 @@ func useOfFunction(f *syntax.File, call *syntax.Node) []Use {
 	case readsFiles[name]:
 		return []Use{{Of: StateFiles}}
 	case writesFiles[name]:
+		if name == "fopen" && opensMemory(f, call) {
+			return nil
+		}
 		if name == "fopen" && opensToRead(f, call) {
 			return []Use{{Of: StateFiles}}
 		}
@@ -277,6 +280,16 @@ func useOfFunction(f *syntax.File, call *syntax.Node) []Use {
 		return []Use{{Of: stateLocale, Access: Writes}}
 	}
 	return nil
+}
+
+// opensMemory reports whether a call of fopen names a stream that is nobody else's.
+func opensMemory(f *syntax.File, call *syntax.Node) bool {
+	args := call.Child("arguments").NamedChildren()
+	if len(args) == 0 {
+		return false
+	}
+	name := strings.ToLower(strings.Trim(f.Text(args[0]), `'"`))
+	return name == "php://memory" || name == "php://temp" || strings.HasPrefix(name, "php://temp/maxmemory:")
 }
 
 // opensToRead reports whether a call of fopen names a mode that only reads.
