@@ -25,7 +25,9 @@ func (x *explorer) conclude() error {
 			s.Suite += s.Tests[t.Test].Time
 		}
 	}
+	s.usual = map[usual]bool{}
 	for _, ev := range x.whole.Events {
+		s.usual[usual{ev.Test, ev.Kind}] = true
 		if ev.Test >= 0 {
 			s.Tests[ev.Test].Outcome = ev.Kind
 		}

@@ -281,7 +281,7 @@ func (d *desk) sequence(ctx context.Context, tasks []Task, of func(Task) []int, 
 		return nil, 0, nil
 	}
 	clean := len(parts) > 0 && parts[len(parts)-1].Clean
-	if len(o.Damage) > 0 || clean && len(parts) == len(tasks) && !how.once && (!o.Green || len(o.Events) > 0) {
+	if len(o.Damage) > 0 || clean && len(parts) == len(tasks) && !how.once && (!o.Green || !d.s.asBefore(o.Events)) {
 		d.spoil(how) // something was carried on after all
 		return nil, 0, nil
 	}
@@ -303,6 +303,12 @@ func (d *desk) sequence(ctx context.Context, tasks []Task, of func(Task) []int, 
 		end = endedAsSuspect
 	}
 	return parts, end, nil
+}
+
+// asBefore reports whether events are such as the unchanged suite has as well: of
+// tests that skip themselves, say.
+func (s *Survey) asBefore(events []event) bool {
+	return !slices.ContainsFunc(events, func(e event) bool { return e.Fatal || !s.usual[usual{e.Test, e.Kind}] })
 }
 
 // sequenceRequest asks for tests of several tasks; each list of tests is in it once.

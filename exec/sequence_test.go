@@ -37,6 +37,7 @@ func TestPlainWay(t *testing.T) {
 		{"../testdata/fixtures/shared-register", 0.6, false, ""},
 		{"../testdata/fixtures/bells-destruct", 0.6, false, ""},
 		{"../testdata/fixtures/closes-once", 0, false, ""},
+		{"../testdata/fixtures/skipping", 0.5, false, ""},
 		{"../testdata/fixtures/data-of-sources", 0.3, true, ""},
 		{"../testdata/fixtures/provider-loads-class", 0.4, true, ""},
 		{"../testdata/fixtures/declares-once", 0.2, false, ""},

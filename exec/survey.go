@@ -57,6 +57,7 @@ type Survey struct {
 	always      []int            // tests that do not pass with probes in the sources: any change may reach them
 	firstHelper int              // the points from here on are not of sources
 
+	usual   map[usual]bool // what the unchanged suite has of events
 	root    string
 	readers map[string]map[string]bool // constant => test classes; see readersOf
 	texts   map[string]reader
@@ -67,6 +68,12 @@ type Survey struct {
 	deps   func() *Dependencies // found out when it is asked for
 	needs  [][]int              // test => tests that must run before it
 	feeds  [][]int              // test => tests that need it
+}
+
+// usual is something that happens to a test of the unchanged suite.
+type usual struct {
+	test int
+	kind string
 }
 
 // Survey runs the unchanged suite whole and as it is, from its last test to its
