@@ -65,6 +65,14 @@ func (s *Survey) makers(m *mutate.Mutant) (methods []string, ok bool) {
 	return methods, !slices.ContainsFunc(methods, func(owner string) bool { return s.fixed[owner] })
 }
 
+// method names that of a test, as "Class::method".
+func (s *Survey) method(test int) string { return s.rows[test].Class + "::" + s.rows[test].Method }
+
+// remakes reports whether a test has data, and can be made anew, as far as the survey tells.
+func (s *Survey) remakes(test int) bool {
+	return strings.Contains(s.rows[test].ID, "#") && !s.fixed[s.method(test)]
+}
+
 // anew gives the methods whose tests are to be made anew for a mutant where some tests
 // are run in a sequence: those whose data pass it, and others whose data cannot be
 // copied. ok is false where that cannot be: tests that share state are run in a state
@@ -75,12 +83,12 @@ func (d *desk) anew(t Task, tests []int, how manner) (passing, others []string, 
 		return nil, nil, false
 	}
 	for _, i := range tests {
-		method := d.s.rows[i].Class + "::" + d.s.rows[i].Method
+		method := d.s.method(i)
 		if how.once || !d.once(i) || slices.Contains(passing, method) || slices.Contains(others, method) {
 			continue
 		}
 		_, stays := d.stubborn.Load(method)
-		if !d.w.anew || stays || d.maybeDeclares(i) || d.s.fixed[method] || how.shared && d.s.stateful[method] || !strings.Contains(d.s.rows[i].ID, "#") {
+		if !d.w.anew || stays || d.maybeDeclares(i) || !d.s.remakes(i) || how.shared && d.s.stateful[method] {
 			return nil, nil, false
 		}
 		others = append(others, method)

@@ -147,13 +147,19 @@ func (j *bench) spoil(how manner) {
 // to its end and be green, the second must not.
 func (j *bench) controlSequence(ctx context.Context, w *worker, t Task) error {
 	n := j.schemata.controls
-	tests, share := j.s.inSequences(t)
-	o, err := j.run(ctx, w, runRequest{Mode: inOne, Whole: true, Soft: true, Tests: []int{}, Lists: [][]int{tests}, Shared: share,
-		Sequence: [][4]int{{0, 0, 0, -1}, {j.schemata.place[n], n, 0, -1}}})
+	tests, share, others := j.s.inSequences(t)
+	r := runRequest{Mode: inOne, Whole: true, Soft: true, Tests: []int{}, Lists: [][]int{tests}, Shared: share,
+		Sequence: [][4]int{{0, 0, 0, -1}, {j.schemata.place[n], n, 0, -1}}}
+	if others != nil {
+		r.Anew = map[int][2][]string{0: {nil, others}, 1: {nil, others}}
+	}
+	o, err := j.run(ctx, w, r)
 	if err != nil {
 		return err
 	}
 	switch {
+	case len(o.Parts) > 0 && o.Parts[0].Void:
+		return &controlError{"tests could not be made anew"}
 	case len(o.Parts) > 0 && judge(o.Parts[0]).Status != mutate.Survived:
 		return &controlError{fmt.Sprintf("unchanged code in a sequence was judged %v (%s)", judge(o.Parts[0]).Status, judge(o.Parts[0]).Detail)}
 	case len(o.Parts) > 1 && judge(o.Parts[1]).Status != mutate.Killed:

@@ -167,7 +167,7 @@ func (j *bench) ready(ctx context.Context, number int, all []Task) (*worker, err
 	if len(rep.Whole) == 0 && known.Schemata != nil {
 		j.e.remark("The sources cannot all be loaded before the tests" + asFile)
 	}
-	if w.whole, w.unfit = rep.Whole, nil; rep.Sequences {
+	if w.whole, w.unfit = rep.Whole, nil; rep.Sequences && (rep.Anew || j.schemata.remade == nil) {
 		w.unfit = map[int]bool{}
 		for _, i := range rep.Unfit {
 			w.unfit[i] = true

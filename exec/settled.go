@@ -59,17 +59,28 @@ func (j *bench) mayShare(t Task) bool {
 }
 
 // inSequences gives those tests of a task that can be in a sequence of their own, if
-// no more is known than what the survey tells, and whether they share state.
-func (s *Survey) inSequences(t Task) (tests []int, share bool) {
+// no more is known than what the survey tells, and whether they share state; others
+// are the methods whose tests are to be made anew for that.
+func (s *Survey) inSequences(t Task) (tests []int, share bool, others []string) {
 	if tests = t.Tests; t.shares(s) {
 		tests, share = t.Touch, true
 	}
-	if !s.repeats(t.Mutant) || slices.ContainsFunc(tests, func(i int) bool {
-		return s.unfit[i] || s.evals[i] || s.linked(i) || !s.shown[i] || s.group[i] != noGroup && !share
-	}) {
-		return nil, false
+	for _, i := range tests {
+		if !s.unfit[i] {
+			continue
+		}
+		if method := s.method(i); share || !s.remakes(i) {
+			return nil, false, nil
+		} else if !slices.Contains(others, method) {
+			others = append(others, method)
+		}
 	}
-	return tests, share
+	if !s.repeats(t.Mutant) || slices.ContainsFunc(tests, func(i int) bool {
+		return s.evals[i] || s.linked(i) || !s.shown[i] || s.group[i] != noGroup && !share
+	}) {
+		return nil, false, nil
+	}
+	return tests, share, others
 }
 
 // rank gives that of the state in which a test is calm, if it is, and whether that is

@@ -164,6 +164,7 @@ type schemata struct {
 	ender    []byte // its file with that change
 	repeats  bool   // its tests may be in a sequence; else no tests are
 	controls int
+	remade   []string         // the methods whose tests have to be made anew for the control; see inSequences
 	anew     map[int][]string // number of a mutant that building the suite passes => the tests that are made anew; see makers
 }
 
@@ -249,13 +250,14 @@ func (s *Survey) choose(tasks []Task, without map[string]bool) (*schemata, map[s
 		byFile[path] = append(byFile[path], mutate.Numbered{Mutant: m, Number: i + 1})
 		// Of a control it must be certain that it is run when its point is passed.
 		if m.Place.Kind == mutate.Statement && m.Place.Len() > 0 && m.Place.Point == m.Point && methods == nil && !c.repeats && !without[path] {
-			fit, _ := s.inSequences(t)
-			if c.repeats = fit != nil; c.repeats || c.control == nil {
-				c.control = &tasks[i]
+			fit, _, others := s.inSequences(t)
+			if c.repeats = fit != nil && others == nil; c.repeats || c.control == nil || fit != nil && c.remade == nil {
+				c.control, c.remade = &tasks[i], others
 			}
 		}
 	}
-	if len(c.anew) > 0 {
+	c.repeats = c.repeats || c.remade != nil
+	if len(c.anew) > 0 || c.remade != nil {
 		for path, p := range s.points { // to be told whether they are run
 			if p.HasStaticVariables() && !s.dropped[path] && byFile[path] == nil {
 				byFile[path] = []mutate.Numbered{}

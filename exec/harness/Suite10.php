@@ -266,12 +266,12 @@ final class Reporter implements Tracer
             $this->pending = [];
         }, function (string $method): ?array {
             [$class, $function] = \explode('::', $method);
-            [$this->running, $this->pending] = [false, []];
+            [$this->running, $this->pending, $this->early] = [false, [], []];
             $suite = Inside::suiteOf($class, Inside::suite());
             $tests = $suite === null ? [] : Inside::made($class, $function, $suite, []);
-            $this->running = true;
+            [$this->running, $quiet] = [true, $this->pending === [] && $this->early === []];
 
-            return $this->pending === [] && $this->early === [] ? $this->tree->freshOnes($method, $tests, [self::class, 'nameOf'], [self::class, 'dataOf']) : null;
+            return $quiet ? $this->tree->freshOnes($method, $tests, [self::class, 'nameOf'], [self::class, 'dataOf']) : null;
         });
     }
 
