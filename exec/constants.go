@@ -126,12 +126,26 @@ func (s *Survey) readText(path string) reader {
 	if err != nil {
 		return reader{byAnyName: !os.IsNotExist(err)} // what tests make themselves is gone
 	}
-	r := reader{byAnyName: mutate.ByAnyName(text)}
-	if !library { // what others have written knows no names of this project
-		r.words = map[string]bool{}
-		for _, w := range word.FindAll(text, -1) {
-			r.words[string(w)] = true
+	return reader{byAnyName: mutate.ByAnyName(text), words: wordsOf(text)}
+}
+
+// wordsOf gives all of a text that may be a name in PHP.
+func wordsOf(text []byte) map[string]bool {
+	words := map[string]bool{}
+	begin := -1
+	for i, c := range text {
+		switch {
+		case c == '_' || c >= 0x80 || 'a' <= c && c <= 'z' || 'A' <= c && c <= 'Z' || begin >= 0 && '0' <= c && c <= '9':
+			if begin < 0 {
+				begin = i
+			}
+		case begin >= 0:
+			words[string(text[begin:i])] = true
+			begin = -1
 		}
 	}
-	return r
+	if begin >= 0 {
+		words[string(text[begin:])] = true
+	}
+	return words
 }
