@@ -65,9 +65,6 @@ func (s *Survey) makers(m *mutate.Mutant) (methods []string, ok bool) {
 	return methods, !slices.ContainsFunc(methods, func(owner string) bool { return s.fixed[owner] })
 }
 
-// method names that of a test, as "Class::method".
-func (s *Survey) method(test int) string { return s.rows[test].Class + "::" + s.rows[test].Method }
-
 // remakes reports whether a test has data, and can be made anew, as far as the survey tells.
 func (s *Survey) remakes(test int) bool {
 	return strings.Contains(s.rows[test].ID, "#") && !s.fixed[s.method(test)]
@@ -94,64 +91,4 @@ func (d *desk) anew(t Task, tests []int, how manner) (passing, others []string, 
 		others = append(others, method)
 	}
 	return passing, others, true
-}
-
-// noteFinders notes which tests may find something that was left while the data of
-// others were made: in state to which some data provider may write, and which their
-// own uses, or they do themselves, or one that found something there before. uses has
-// the state that each test uses.
-func (x *explorer) noteFinders(at map[int][]mutate.Use, uses []map[string]bool) {
-	written := map[string]bool{}
-	building := map[string]map[string]bool{} // "Class::method" => what is used while its data are made
-	for owner, points := range x.built {
-		building[owner] = map[string]bool{}
-		for _, p := range points {
-			for _, u := range at[p] {
-				building[owner][u.Of] = true
-				if u.Access != mutate.Looks {
-					written[u.Of] = true
-				}
-			}
-		}
-	}
-	of, users := map[string][]string{}, map[string][]string{} // owner => such state that it uses, and the other way round
-	for owner, names := range building {
-		of[owner] = meeting(names, written)
-		for _, name := range of[owner] {
-			users[name] = append(users[name], owner)
-		}
-	}
-	tests := map[string][]int{}
-	for i, r := range x.s.rows {
-		for _, name := range slices.Concat(meeting(uses[i], written), of[r.Class+"::"+r.Method]) {
-			tests[name] = append(tests[name], i)
-		}
-	}
-	x.s.finders = map[string][]int{}
-	for owner := range x.built {
-		seen := map[string]bool{}
-		for queue := slices.Clone(of[owner]); len(queue) > 0; queue = queue[1:] {
-			if name := queue[0]; !seen[name] {
-				seen[name] = true
-				x.s.finders[owner] = union(x.s.finders[owner], tests[name])
-				for _, other := range users[name] {
-					queue = append(queue, of[other]...)
-				}
-			}
-		}
-	}
-}
-
-// meeting gives those of the second names that stand for some of the first, or these
-// for them.
-func meeting(some, names map[string]bool) (out []string) {
-	for name := range names {
-		for other := range some {
-			if covers(name, other) || covers(other, name) {
-				out = append(out, name)
-				break
-			}
-		}
-	}
-	return out
 }

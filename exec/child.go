@@ -301,13 +301,7 @@ func (c *child) hear(m message, ord *order) error {
 	case "end":
 		c.heardEnd(m)
 	case "event":
-		e := event{}
-		e.Test, _ = get[int](m, 0)
-		e.Kind, _ = get[string](m, 1)
-		e.Fatal, _ = get[bool](m, 2)
-		e.Message, _ = get[string](m, 3)
-		e.Name, _ = get[string](m, 4)
-		c.o.Events = append(c.o.Events, e)
+		c.o.Events = append(c.o.Events, asEvent(m))
 	case "done":
 		c.o.Done = true
 		c.o.Classes, _ = get[[][2]string](m, 3)
@@ -334,6 +328,15 @@ func (c *child) hear(m message, ord *order) error {
 		return c.hearSequence(m)
 	}
 	return nil
+}
+
+func asEvent(m message) (e event) {
+	e.Test, _ = get[int](m, 0)
+	e.Kind, _ = get[string](m, 1)
+	e.Fatal, _ = get[bool](m, 2)
+	e.Message, _ = get[string](m, 3)
+	e.Name, _ = get[string](m, 4)
+	return e
 }
 
 // hearSequence takes in what only a sequence says.

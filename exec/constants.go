@@ -22,8 +22,8 @@ const mostRead = 1 << 20
 // parameters, of which doubles are made, are dealt with by themselves.
 var instantiators = regexp.MustCompile(`(?i)/doctrine/instantiator/`)
 
-// reader is what a file that is no source says of constants.
-type reader struct {
+// naming is what a file that is no source says of constants.
+type naming struct {
 	words     map[string]bool
 	byAnyName bool
 }
@@ -92,27 +92,27 @@ func (s *Survey) readersOf(constant string) map[string]bool {
 }
 
 // look reads a file that tests use, once.
-func (s *Survey) look(path string) reader {
+func (s *Survey) look(path string) naming {
 	if r, ok := s.texts[path]; ok {
 		return r
 	}
 	if s.texts == nil {
-		s.texts = map[string]reader{}
+		s.texts = map[string]naming{}
 	}
 	s.texts[path] = s.readText(path)
 	return s.texts[path]
 }
 
-func (s *Survey) readText(path string) reader {
+func (s *Survey) readText(path string) naming {
 	slashed := "/" + filepath.ToSlash(path)
 	library := filepath.IsAbs(path) || strings.Contains(slashed, "/vendor/")
 	switch {
 	case s.points[path] != nil || library && (ownLibraries.MatchString(slashed) || ownFolders.MatchString(slashed) || instantiators.MatchString(slashed)):
-		return reader{}
+		return naming{}
 	case path == everything:
-		return reader{byAnyName: true}
+		return naming{byAnyName: true}
 	case strings.HasSuffix(path, "/"):
-		return reader{} // only its names were listed
+		return naming{} // only its names were listed
 	}
 	full := path
 	if !filepath.IsAbs(path) {
@@ -120,32 +120,11 @@ func (s *Survey) readText(path string) reader {
 	}
 	info, err := os.Stat(full)
 	if err == nil && (!info.Mode().IsRegular() || info.Size() > mostRead) {
-		return reader{byAnyName: info.Mode().IsRegular()}
+		return naming{byAnyName: info.Mode().IsRegular()}
 	}
 	text, err := os.ReadFile(full)
 	if err != nil {
-		return reader{byAnyName: !os.IsNotExist(err)} // what tests make themselves is gone
+		return naming{byAnyName: !os.IsNotExist(err)} // what tests make themselves is gone
 	}
-	return reader{byAnyName: mutate.ByAnyName(text), words: wordsOf(text)}
-}
-
-// wordsOf gives all of a text that may be a name in PHP.
-func wordsOf(text []byte) map[string]bool {
-	words := map[string]bool{}
-	begin := -1
-	for i, c := range text {
-		switch {
-		case c == '_' || c >= 0x80 || 'a' <= c && c <= 'z' || 'A' <= c && c <= 'Z' || begin >= 0 && '0' <= c && c <= '9':
-			if begin < 0 {
-				begin = i
-			}
-		case begin >= 0:
-			words[string(text[begin:i])] = true
-			begin = -1
-		}
-	}
-	if begin >= 0 {
-		words[string(text[begin:])] = true
-	}
-	return words
+	return naming{byAnyName: mutate.ByAnyName(text), words: wordsOf(text)}
 }

@@ -8,7 +8,6 @@ import (
 	"maps"
 	"os"
 	"path/filepath"
-	"regexp"
 	"slices"
 	"strings"
 
@@ -178,8 +177,6 @@ type glance struct {
 	words map[string]bool // all that may be a name, in lower case
 }
 
-var word = regexp.MustCompile(`[A-Za-z_\x80-\xff][A-Za-z0-9_\x80-\xff]*`)
-
 func (g *mentions) glance(path string) glance {
 	h, ok := g.glances[path]
 	if ok {
@@ -187,8 +184,8 @@ func (g *mentions) glance(path string) glance {
 	}
 	if src, err := os.ReadFile(filepath.Join(g.root, filepath.FromSlash(path))); err == nil {
 		h.words = map[string]bool{}
-		for _, w := range word.FindAll(src, -1) {
-			h.words[strings.ToLower(string(w))] = true
+		for w := range wordsOf(src) {
+			h.words[strings.ToLower(w)] = true
 		}
 		if f, err := syntax.Parse(path, src); err == nil && len(f.Damage) == 0 {
 			h.plain, h.names = declares(f)
@@ -196,6 +193,27 @@ func (g *mentions) glance(path string) glance {
 	}
 	g.glances[path] = h
 	return h
+}
+
+// wordsOf gives all of a text that may be a name in PHP.
+func wordsOf(text []byte) map[string]bool {
+	words := map[string]bool{}
+	begin := -1
+	for i, c := range text {
+		switch {
+		case c == '_' || c >= 0x80 || 'a' <= c && c <= 'z' || 'A' <= c && c <= 'Z' || begin >= 0 && '0' <= c && c <= '9':
+			if begin < 0 {
+				begin = i
+			}
+		case begin >= 0:
+			words[string(text[begin:i])] = true
+			begin = -1
+		}
+	}
+	if begin >= 0 {
+		words[string(text[begin:])] = true
+	}
+	return words
 }
 
 // close adds the test files that a set of files mentions, and what these do.

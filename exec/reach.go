@@ -243,8 +243,8 @@ func (x *explorer) creditBackwards() {
 // that it was built for; what belongs to none in particular to all.
 func (x *explorer) creditBuilding(reach []map[int]bool) {
 	for owner, points := range x.built {
-		for i, r := range x.s.rows {
-			if owner == "*" || owner == r.Class+"::"+r.Method {
+		for i := range x.s.rows {
+			if owner == "*" || owner == x.s.method(i) {
 				for _, p := range points {
 					reach[i][p] = true
 				}

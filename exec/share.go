@@ -75,11 +75,18 @@ func (x *explorer) shareState(heirs map[int]bool) {
 	s.launches = book.launches
 	x.noteMakers(at, book)
 	s.groupBy(uses, book.live)
+	s.noteSettling(uses, book.live)
+	s.unwinds = book.unwinds
+}
+
+// noteSettling notes of which tests a process can be asked for all the state that they
+// share, and in which groups that may come to stay as it is.
+func (s *Survey) noteSettling(uses []map[string]bool, live func(string) bool) {
 	s.shown = make([]bool, len(s.rows))
 	for i, names := range uses {
 		s.shown[i] = true
 		for name := range names {
-			s.shown[i] = s.shown[i] && (mutate.IsShown(name) || !book.live(name))
+			s.shown[i] = s.shown[i] && (mutate.IsShown(name) || !live(name))
 		}
 	}
 	s.settles = make([]bool, len(s.groups))
@@ -87,7 +94,66 @@ func (x *explorer) shareState(heirs map[int]bool) {
 		s.settles[g] = slices.ContainsFunc(tests, func(i int) bool { return s.shown[i] }) &&
 			!slices.ContainsFunc(tests, s.linked)
 	}
-	s.unwinds = book.unwinds
+}
+
+// noteFinders notes which tests may find something that was left while the data of
+// others were made: in state to which some data provider may write, and which their
+// own uses, or they do themselves, or one that found something there before. uses has
+// the state that each test uses.
+func (x *explorer) noteFinders(at map[int][]mutate.Use, uses []map[string]bool) {
+	written := map[string]bool{}
+	building := map[string]map[string]bool{} // "Class::method" => what is used while its data are made
+	for owner, points := range x.built {
+		building[owner] = map[string]bool{}
+		for _, p := range points {
+			for _, u := range at[p] {
+				building[owner][u.Of] = true
+				if u.Access != mutate.Looks {
+					written[u.Of] = true
+				}
+			}
+		}
+	}
+	of, users := map[string][]string{}, map[string][]string{} // owner => such state that it uses, and the other way round
+	for owner, names := range building {
+		of[owner] = meeting(names, written)
+		for _, name := range of[owner] {
+			users[name] = append(users[name], owner)
+		}
+	}
+	tests := map[string][]int{}
+	for i := range x.s.rows {
+		for _, name := range slices.Concat(meeting(uses[i], written), of[x.s.method(i)]) {
+			tests[name] = append(tests[name], i)
+		}
+	}
+	x.s.finders = map[string][]int{}
+	for owner := range x.built {
+		seen := map[string]bool{}
+		for queue := slices.Clone(of[owner]); len(queue) > 0; queue = queue[1:] {
+			if name := queue[0]; !seen[name] {
+				seen[name] = true
+				x.s.finders[owner] = union(x.s.finders[owner], tests[name])
+				for _, other := range users[name] {
+					queue = append(queue, of[other]...)
+				}
+			}
+		}
+	}
+}
+
+// meeting gives those of the second names that stand for some of the first, or these
+// for them.
+func meeting(some, names map[string]bool) (out []string) {
+	for name := range names {
+		for other := range some {
+			if covers(name, other) || covers(other, name) {
+				out = append(out, name)
+				break
+			}
+		}
+	}
+	return out
 }
 
 // bookOfState tells what state can carry something from test to test: what is

@@ -60,7 +60,7 @@ type Survey struct {
 	usual   map[usual]bool // what the unchanged suite has of events
 	root    string
 	readers map[string]map[string]bool // constant => test classes; see readersOf
-	texts   map[string]reader
+	texts   map[string]naming
 
 	lateMu sync.Mutex
 	held   map[string][]string  // path => classes held back in its late stage
@@ -105,6 +105,9 @@ func (e *Engine) Survey(ctx context.Context, files []*mutate.Points, progress fu
 	s.deps = sync.OnceValue(x.depend)
 	return s, x.noteSkipped(ctx)
 }
+
+// method names that of a test, as "Class::method".
+func (s *Survey) method(test int) string { return s.rows[test].Class + "::" + s.rows[test].Method }
 
 // known is what a worker is told of the survey. Classes that PHPUnit loads in
 // every whole run are loaded once for all children; not those that come from

@@ -31,7 +31,7 @@ type codebase struct {
 	every     map[string][]*mutate.Mutant // by file; see everyMutantOf
 	began     time.Time                   // before anything of it was read
 	prefix    string                      // from where the user stands to the root, for paths in reports
-	making    func() error                // waits for the mutants to be made; nil: they are
+	making    func() error                // makes the mutants, once; or waits until they are made
 }
 
 // load finds the project and makes its mutants. suite is nil when nothing is

@@ -199,6 +199,29 @@ final class Inside
         return (self::flag("failOn{$name}") || self::flag('failOnAllIssues')) && !self::flag("doNotFailOn{$name}");
     }
 
+    /**
+     * Which kinds of event are not green.
+     *
+     * @param array<class-string, string> $issues class of event => its kind
+     *
+     * @return array<string, bool>
+     */
+    public static function fatalKinds(array $issues): array
+    {
+        $fatal = ['error' => true, 'failure' => true, 'time_limit' => self::endsLongTests()];
+        foreach ($issues as $kind) {
+            $fatal[$kind] = $fatal[$kind] ?? self::fails($kind);
+        }
+
+        return $fatal;
+    }
+
+    /** The data that a test has from a provider. */
+    public static function dataOf(TestCase $test): array
+    {
+        return $test->usesDataProvider() ? $test->providedData() : [];
+    }
+
     /** Whether PHPUnit itself ends tests that take too long. */
     public static function endsLongTests(): bool
     {

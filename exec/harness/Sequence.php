@@ -118,16 +118,7 @@ final class Sequence
         [$least, $most] = empty($order['swap']) ? [self::FIRST, self::MOST] : [\PHP_INT_MAX, \PHP_INT_MAX];
         $order['lists'] = \array_map([$tree, 'inOrder'], $order['lists']);
         $tests = \array_values(\array_unique(\array_merge(...$order['lists'])));
-        try {
-            $prepare($tests);
-        } catch (\Throwable $t) {
-            self::end(); // PHPUnit would skip tests now, or count it against each
-        }
-        foreach ($order['openers'] ?? [] as $i) {
-            if (!$run([$i], true)) {
-                self::end();
-            }
-        }
+        self::open($tests, $order['openers'] ?? [], $prepare, $run);
         $order['anew'] = $order['anew'] ?? [];
         Traces::begin($shared || $order['anew'] !== []);
         Stage::$channel->hold();
@@ -140,12 +131,7 @@ final class Sequence
             Active::$place = $place;
             Active::$mutant = $mutant;
             if (isset($order['anew'][$k]) && !self::makeAnew($order['anew'][$k][0] ?? [], $order['anew'][$k][1] ?? [], $anew)) {
-                self::$fresh = [];
-                if (!Traces::remained()) {
-                    self::tell(['void']);
-                    self::end();
-                }
-                Stage::$channel->send(['passed over']);
+                self::passOver();
                 continue;
             }
             if (!$shared) {
@@ -177,12 +163,43 @@ final class Sequence
     }
 
     /**
+     * Runs what comes before the first test of a class, and openers.
+     *
+     * @param list<int> $tests
+     * @param list<int> $openers
+     */
+    private static function open(array $tests, array $openers, callable $prepare, callable $run): void
+    {
+        try {
+            $prepare($tests);
+        } catch (\Throwable $t) {
+            self::end(); // PHPUnit would skip tests now, or count it against each
+        }
+        foreach ($openers as $i) {
+            if (!$run([$i], true)) {
+                self::end();
+            }
+        }
+    }
+
+    /** The present mutant's tests could not be made anew. */
+    private static function passOver(): void
+    {
+        self::$fresh = [];
+        if (!Traces::remained()) {
+            self::tell(['void']);
+            self::end();
+        }
+        Stage::$channel->send(['passed over']);
+    }
+
+    /**
      * Makes the tests of some methods anew, whose data providers pass the present
-     * mutant, and of some others. It is as if the suite had been built with it: there too they were made
-     * in the state that is there now, but for what nothing is run of here, and left it
-     * as it was; what others' data are does not depend on the mutant. False where
-     * that is not so, or they are not the same tests any more, or making the others
-     * takes longer than a process of their own.
+     * mutant, and of some others. It is as if the suite had been built with it: there
+     * too they were made in the state that is there now, but for what nothing is run
+     * of here, and left it as it was; what others' data are does not depend on the
+     * mutant. False where that is not so, or they are not the same tests any more, or
+     * making the others takes longer than a process of their own.
      *
      * @param list<string> $methods
      * @param list<string> $others
@@ -194,7 +211,11 @@ final class Sequence
             if ($k >= \count($methods) && isset(self::$slow[$method])) {
                 return false;
             }
-            $made = $anew($method);
+            try {
+                $made = $anew($method);
+            } catch (\Throwable $t) {
+                return false;
+            }
             if (\hrtime(true) - $began > self::LONG) {
                 self::$slow[$method] = true;
             }

@@ -180,7 +180,7 @@ final class Reporter implements Tracer
         } elseif (Stage::$order === null || Stage::$order['op'] === 'describe') {
             $this->prepare();
             Stage::$channel->send(['stage', 1, \get_included_files(), $this->describe($tree), $built,
-                $this->fatalKinds(), Version::id(), Loader::wrapped(), $this->unfit()]);
+                Inside::fatalKinds(self::ISSUES), Version::id(), Loader::wrapped(), $this->unfit()]);
             Stage::serve(1);
         }
         $order = Stage::$order;
@@ -215,7 +215,7 @@ final class Reporter implements Tracer
     /** The tests that cannot be run again and again in one process. */
     private function unfit(): array
     {
-        $unfit = Sequence::unfit($this->tree->cases, [self::class, 'dataOf'],
+        $unfit = Sequence::unfit($this->tree->cases, [Inside::class, 'dataOf'],
             static fn (TestCase $test): bool => Inside::isIsolated($test));
         foreach (\array_keys($this->tree->cases) as $i) {
             if ($this->tree->isRepeated($i)) {
@@ -267,11 +267,13 @@ final class Reporter implements Tracer
         }, function (string $method): ?array {
             [$class, $function] = \explode('::', $method);
             [$this->running, $this->pending, $this->early] = [false, [], []];
-            $suite = Inside::suiteOf($class, Inside::suite());
-            $tests = $suite === null ? [] : Inside::made($class, $function, $suite, []);
-            [$this->running, $quiet] = [true, $this->pending === [] && $this->early === []];
+            try {
+                $tests = Inside::made($class, $function, Inside::suiteOf($class, Inside::suite()) ?? throw new \LogicException("no suite of {$class}"), []);
+            } finally {
+                $this->running = true;
+            }
 
-            return $quiet ? $this->tree->freshOnes($method, $tests, [self::class, 'nameOf'], [self::class, 'dataOf']) : null;
+            return $this->pending === [] && $this->early === [] ? $this->tree->freshOnes($method, $tests, [self::class, 'nameOf'], [Inside::class, 'dataOf']) : null;
         });
     }
 
@@ -346,7 +348,7 @@ final class Reporter implements Tracer
     private function describe(Tree $tree): array
     {
         $rows = [];
-        $shared = $tree->sharedData([self::class, 'dataOf']);
+        $shared = $tree->sharedData([Inside::class, 'dataOf']);
         foreach ($tree->cases as $i => $test) {
             $depends = [];
             foreach ($test->requires() as $required) {
@@ -359,21 +361,6 @@ final class Reporter implements Tracer
         }
 
         return $rows;
-    }
-
-    private function fatalKinds(): array
-    {
-        $fatal = ['error' => true, 'failure' => true, 'time_limit' => Inside::endsLongTests()];
-        foreach (self::ISSUES as $kind) {
-            $fatal[$kind] = $fatal[$kind] ?? Inside::fails($kind);
-        }
-
-        return $fatal;
-    }
-
-    public static function dataOf(TestCase $test): array
-    {
-        return $test->usesDataProvider() ? $test->providedData() : [];
     }
 
     /** The name of a test, the same in every version: "Class::method", "Class::method#data set". */
