@@ -32,7 +32,7 @@ func (e *Engine) Run(ctx context.Context, s *Survey, tasks []Task, each func(mut
 			each(v)
 		}
 	}
-	j := &bench{e: e, s: s, schemata: &schemata{}, controls: map[string]outcome{}, rests: map[*worker]*rests{}, loops: map[*mutate.Points][]byte{}}
+	j := newBench(e, s)
 	var err error
 	if e.facts.Pcntl && !e.set.Cold && !e.set.SwapOnly {
 		if j.schemata, err = s.combine(tasks, e.lint.parses); err != nil {
@@ -89,6 +89,11 @@ type bench struct {
 	calm       sync.Map    // group => calm, of those that are known
 	ranks      sync.Map    // see ranked
 	unsettled  atomic.Bool // the same of sequences with tests that share state
+}
+
+// newBench gives a bench without schemata, on which nothing was judged yet.
+func newBench(e *Engine, s *Survey) *bench {
+	return &bench{e: e, s: s, schemata: &schemata{}, controls: map[string]outcome{}, rests: map[*worker]*rests{}, loops: map[*mutate.Points][]byte{}}
 }
 
 // work takes tasks until there are none, replacing its worker when it dies.

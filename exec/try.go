@@ -15,7 +15,7 @@ import (
 // user's own script, the whole suite, in a view of the project with the edit
 // made. What PHPUnit prints goes to w.
 func (e *Engine) Try(ctx context.Context, s *Survey, t Task, w io.Writer) (mutate.Verdict, error) {
-	j := &bench{e: e, s: s, controls: map[string]outcome{}, schemata: &schemata{}}
+	j := newBench(e, s)
 	worker, err := j.ready(ctx, 1, []Task{t})
 	if err != nil {
 		return mutate.Verdict{}, err
