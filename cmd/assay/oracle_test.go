@@ -1,12 +1,9 @@
 package main
 
 import (
-	"bytes"
-	"context"
 	"encoding/base64"
 	"encoding/json"
 	"fmt"
-	"math/rand/v2"
 	"os"
 	osexec "os/exec"
 	"path/filepath"
@@ -14,12 +11,9 @@ import (
 	"slices"
 	"strconv"
 	"strings"
-	"sync"
 	"testing"
 	"text/tabwriter"
 	"time"
-
-	"golang.org/x/sync/errgroup"
 )
 
 // The oracle: a verdict means what a person would get by making the edit by
@@ -37,7 +31,7 @@ import (
 //
 //	ORACLE_PROJECT=dir[,dir]  hold these projects against it, and no others
 //	ORACLE_SAMPLE=n           mutants of each project (0: all)
-//	ORACLE_SEED=n             another sample
+//	ORACLE_SEED=n             the sample that was drawn with this seed, which is printed
 //	ORACLE_STATUS=s[,s]       only mutants of these statuses
 //	ORACLE_CONFIG=file        PHPUnit configuration of these projects
 //	ORACLE_ARGS="..."         more options of assay run
@@ -104,7 +98,9 @@ type oracleCount struct {
 	tests, mutants, checked                          int
 	elapsed                                          float64 // milliseconds that assay run took
 	falseSurvivors, falseKills, falseEnds, badSyntax int
-	lost                                             int // survivors that only tests set apart would have noticed
+	ids                                              []string // of the mutants with these verdicts
+	lost                                             []string // survivors that only tests set apart would have noticed
+	unsteady                                         []string // of which cold runs say the one thing and the other
 	cold                                             time.Duration
 }
 
@@ -323,216 +319,6 @@ func runAssay(t *testing.T, root, config string, args ...string) (resultFile, []
 	return r, text
 }
 
-// holdAgainstOracle makes each chosen mutant of a result by hand.
-func holdAgainstOracle(t *testing.T, p oracleProject, root string, result resultFile) oracleCount {
-	shaky := map[string]bool{}
-	for _, test := range result.Tests {
-		shaky[test.Name] = test.Shaky
-	}
-	o := &oracle{t: t, shaky: shaky, root: root, command: phpunitCommand(t, root, p.config), sources: map[string][]byte{},
-		count: oracleCount{project: p.name, tests: len(result.Tests), mutants: len(result.Mutants), elapsed: result.ElapsedMS}}
-	o.calibrate()
-	chosen := sampleOf(result.Mutants, p.sample)
-	queue := make(chan resultMutant, len(chosen))
-	for _, m := range chosen {
-		o.source(m.File)
-		queue <- m
-	}
-	close(queue)
-	g, ctx := errgroup.WithContext(context.Background())
-	for n := range 2 {
-		c := newCell(t, root, filepath.Join(t.TempDir(), fmt.Sprint("cell", n)), o.command)
-		g.Go(func() error {
-			for m := range queue {
-				if err := o.check(ctx, c, result, m); err != nil {
-					return err
-				}
-			}
-			return nil
-		})
-	}
-	if err := g.Wait(); err != nil {
-		t.Fatal(err)
-	}
-	return o.count
-}
-
-func sampleOf(all []resultMutant, n int) []resultMutant {
-	if wanted := os.Getenv("ORACLE_STATUS"); wanted != "" {
-		all = slices.DeleteFunc(slices.Clone(all), func(m resultMutant) bool { return !slices.Contains(strings.Split(wanted, ","), m.Status) })
-	}
-	if n <= 0 || n >= len(all) {
-		return all
-	}
-	seed := uint64(1)
-	if s, err := strconv.ParseUint(os.Getenv("ORACLE_SEED"), 10, 64); err == nil {
-		seed = s
-	}
-	chosen := slices.Clone(all)
-	rand.New(rand.NewPCG(seed, 0)).Shuffle(len(chosen), func(i, j int) { chosen[i], chosen[j] = chosen[j], chosen[i] })
-	return chosen[:n]
-}
-
-type oracle struct {
-	t       *testing.T
-	root    string
-	command []string
-	limit   time.Duration
-	shaky   map[string]bool
-	sources map[string][]byte
-	mu      sync.Mutex
-	count   oracleCount
-}
-
-// calibrate demands that the suite is green when nothing is changed, twice,
-// and takes its time.
-func (o *oracle) calibrate() {
-	c := newCell(o.t, o.root, filepath.Join(o.t.TempDir(), "cell"), o.command)
-	for range 2 {
-		r, err := c.run(context.Background(), "", nil, 10*time.Minute)
-		if err != nil {
-			o.t.Fatal(err)
-		}
-		if !r.green() {
-			o.t.Fatalf("%s: %v on unchanged code:\n%s", c.commands, r, r.Output)
-		}
-		if o.count.cold == 0 || r.Took < o.count.cold {
-			o.count.cold = r.Took
-		}
-	}
-	o.limit = max(20*o.count.cold, 10*time.Second)
-}
-
-func (o *oracle) source(path string) {
-	if _, ok := o.sources[path]; ok {
-		return
-	}
-	text, err := os.ReadFile(filepath.Join(o.root, filepath.FromSlash(path)))
-	if err != nil {
-		o.t.Fatal(err)
-	}
-	o.sources[path] = text
-}
-
-// check makes one edit by hand and holds what PHP and PHPUnit say against the
-// verdict.
-func (o *oracle) check(ctx context.Context, c *cell, result resultFile, m resultMutant) error {
-	text, err := m.edit(o.sources[m.File])
-	if err != nil {
-		return err
-	}
-	valid, said := phpAccepts(c.dir, text)
-	o.mu.Lock()
-	o.count.checked++
-	o.mu.Unlock()
-	if valid == (m.Status == "stillborn") {
-		o.disagree(result, m, text, &o.count.badSyntax, "php -l: "+said)
-		return nil
-	}
-	if m.Status == "stillborn" || m.Status == "suppressed" {
-		return nil
-	}
-	r, err := c.run(ctx, m.File, text, o.limit)
-	if err != nil {
-		return err
-	}
-	switch m.Status {
-	case "survived", "unreached":
-		switch {
-		case r.green():
-		case o.onlyShakyFail(r):
-			o.mu.Lock()
-			o.count.lost++
-			o.mu.Unlock()
-		default:
-			o.disagree(result, m, text, &o.count.falseSurvivors, r.String()+"\n"+r.Output)
-		}
-	case "killed":
-		if r.green() {
-			o.disagree(result, m, text, &o.count.falseKills, r.String()+"\n"+r.Output)
-		}
-	case "timed_out":
-		if r.green() {
-			o.disagree(result, m, text, &o.count.falseEnds, r.String()+"\n"+r.Output)
-		}
-	default:
-		return fmt.Errorf("%s: status %q", m.ID, m.Status)
-	}
-	return nil
-}
-
-// failure is how PHPUnit heads each test in its list of what went wrong: with
-// "with data set #0" or "with data set "name"" for a row, and from 12 on with
-// "#0 with data (" or "@name with data (" behind the method.
-var failure = regexp.MustCompile(`(?m)^\d+\) (\S+::\w+)(?: with data set (?:#(\d+)|"([^"\n]*)")|#(\d+) with data|@(.+) with data)?`)
-
-// onlyShakyFail reports whether nothing failed but tests that the result says
-// were set apart: they pass in one order only, and are no witnesses.
-func (o *oracle) onlyShakyFail(r coldRun) bool {
-	all := failure.FindAllStringSubmatch(r.Output, -1)
-	for _, f := range all {
-		name := f[1]
-		if row := f[2] + f[3] + f[4] + f[5]; row != "" {
-			name += "#" + row
-		}
-		if !o.shaky[name] {
-			return false
-		}
-	}
-	return len(all) > 0 && summary.MatchString(r.Output)
-}
-
-// phpAccepts asks PHP whether a text compiles.
-func phpAccepts(dir string, text []byte) (bool, string) {
-	file := filepath.Join(dir, "lint.php")
-	if err := os.WriteFile(file, text, 0o644); err != nil {
-		return false, err.Error()
-	}
-	out, err := osexec.Command("php", "-l", file).CombinedOutput()
-	return err == nil, string(out)
-}
-
-// disagree reports a wrong verdict with all that is needed to look into it.
-func (o *oracle) disagree(result resultFile, m resultMutant, text []byte, count *int, said string) {
-	o.mu.Lock()
-	defer o.mu.Unlock()
-	*count++
-	source := o.sources[m.File]
-	var reaching []string
-	for _, i := range m.TestsReaching[:min(5, len(m.TestsReaching))] {
-		reaching = append(reaching, result.Tests[i].Name)
-	}
-	by := ""
-	if m.Killer != nil {
-		by += " by " + *m.Killer
-	}
-	if m.How != nil {
-		by += " (" + *m.How + ")"
-	}
-	try := osexec.Command("assay", "try", m.ID)
-	try.Dir = o.root
-	tried, _ := try.CombinedOutput()
-	o.t.Errorf("%s %s is %s%s; reached by %d: %s\n%s:%d\n- %s\n+ %s\nA cold run of %s says: %s\nassay try says:\n%s",
-		m.ID, m.Operator, m.Status, by, len(m.TestsReaching), strings.Join(reaching, ", "), m.File, m.Line,
-		linesOf(source, m.Start, m.End), linesOf(text, m.Start, m.End+len(text)-len(source)),
-		strings.Join(o.command, " "), tailOf(said, 40), tailOf(string(tried), 40))
-}
-
-// linesOf gives the lines that a span touches.
-func linesOf(text []byte, start, end int) string {
-	from := bytes.LastIndexByte(text[:start], '\n') + 1
-	to := len(text)
-	if i := bytes.IndexByte(text[end:], '\n'); i >= 0 {
-		to = end + i
-	}
-	return strings.TrimSpace(string(text[from:to]))
-}
-
-func tailOf(text string, lines int) string {
-	all := strings.Split(strings.TrimSpace(text), "\n")
-	return strings.Join(all[max(0, len(all)-lines):], "\n")
-}
-
 func oracleTable(counts []oracleCount) string {
 	var b strings.Builder
 	w := tabwriter.NewWriter(&b, 0, 0, 2, ' ', tabwriter.AlignRight)
@@ -540,7 +326,7 @@ func oracleTable(counts []oracleCount) string {
 	var sum oracleCount
 	for _, c := range counts {
 		fmt.Fprintf(w, "%s\t%d\t%d\t%d\t%d\t%d\t%d\t%d\t%d\t%v\t\n", c.project, c.tests, c.mutants, c.checked, c.falseSurvivors, c.falseKills,
-			c.falseEnds, c.badSyntax, c.lost, c.cold.Round(time.Millisecond))
+			c.falseEnds, c.badSyntax, len(c.lost), c.cold.Round(time.Millisecond))
 		sum.tests += c.tests
 		sum.mutants += c.mutants
 		sum.checked += c.checked
@@ -548,10 +334,10 @@ func oracleTable(counts []oracleCount) string {
 		sum.falseKills += c.falseKills
 		sum.falseEnds += c.falseEnds
 		sum.badSyntax += c.badSyntax
-		sum.lost += c.lost
+		sum.lost = append(sum.lost, c.lost...)
 	}
 	fmt.Fprintf(w, "all\t%d\t%d\t%d\t%d\t%d\t%d\t%d\t%d\t\t\n", sum.tests, sum.mutants, sum.checked, sum.falseSurvivors, sum.falseKills, sum.falseEnds,
-		sum.badSyntax, sum.lost)
+		sum.badSyntax, len(sum.lost))
 	w.Flush()
 	return b.String()
 }
