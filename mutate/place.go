@@ -178,6 +178,9 @@ func added(n *syntax.Node, e Edit) (at syntax.Span, block *syntax.Node) {
 // its comma, if the rest is what it would be without its place: it has no key, or a
 // string for one.
 func droppedElement(f *syntax.File, n *syntax.Node, e Edit) *syntax.Node {
+	for n.Parent != nil && e.Contains(n.Span) {
+		n = n.Parent // "[[1, 2]]" => "[]": n is the element itself, an array literal
+	}
 	if e.New != "" || !n.Is("array_creation_expression") || n.Parent.Is("foreach_statement") || n.Field == "left" {
 		return nil
 	}

@@ -44,6 +44,7 @@ func TestPlaces(t *testing.T) {
 		{"foreach («$a» as &$b) {\n}", "[]", "statement foreach ($a as &$b) {\n}"},
 		{"foreach ($a as $b) {\nf(); «»}", "break; ", "statement "},
 		{"$x = [\n«'k' => $a,\n»$b];", "", "element 'k' => $a"},
+		{"$x = [\n'k' => [«[1, 2]»],\n$b];", "", "element [1, 2]"},
 		{"$x = [\n«'7' => $a,\n»$b];", "", "statement $x = [\n'7' => $a,\n$b];"}, // an integer, to PHP
 		{"[\n$a[«1»], $b] = $c;", "2", "expression 1"},
 		{"return $a\n?? «throw new E('x')»;", "null", "expression throw new E('x')"},

@@ -105,6 +105,8 @@ function route(array $wagons, ?Engine $engine, int &$count): ?string
             'x' => $a - 1,
             'y' => &$count,
             strtolower($label),
+            'loads' => [[1, 2]],
+            'holds' => [[[3], 4], [5]],
         ],
         back: $engine->isHot(),
     );
