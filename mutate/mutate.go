@@ -26,7 +26,7 @@ func (e Edit) Apply(src []byte) []byte {
 // that is run as its first test.
 type Operator struct {
 	// ID is "family/name", lower case with dashes. Users' configurations and
-	// saved results hold it: it is never renamed.
+	// saved results hold it: it is never renamed once it was released.
 	ID string
 	// Doc says in its first line what is changed, and after a blank line what
 	// a survivor tells the reader about the tests.

@@ -12,13 +12,20 @@ import (
 var operatorID = regexp.MustCompile(`^[a-z]+(-[a-z]+)*/[a-z0-9]+(-[a-z0-9]+)*$`)
 
 // Validate checks operators before anything is believed of them: IDs are well
-// formed and used once, documents say both what is changed and what a survivor
-// means, kinds are the grammar's, and each example gives exactly what it
-// claims. All faults are joined into one error.
+// formed and used once, no name within a family is that of another family,
+// documents say both what is changed and what a survivor means, kinds are the
+// grammar's, and each example gives exactly what it claims. All faults are
+// joined into one error.
 func Validate(ops []*Operator) error {
 	var faults []error
-	seen := map[string]bool{}
+	seen, families := map[string]bool{}, map[string]bool{}
 	for _, op := range ops {
+		families[op.Family()] = true
+	}
+	for _, op := range ops {
+		if _, name, _ := strings.Cut(op.ID, "/"); families[name] {
+			faults = append(faults, fmt.Errorf("operator %s: a family is called %s as well", op.ID, name))
+		}
 		if !operatorID.MatchString(op.ID) {
 			faults = append(faults, fmt.Errorf("operator %q: the ID is not family/name", op.ID))
 		}

@@ -9,7 +9,7 @@ func init() {
 	binary := []string{"binary_expression"}
 	register(
 		&mutate.Operator{
-			ID: "arithmetic/plus-to-minus",
+			ID: "arithmetic/sum-reversed",
 			Doc: `Add becomes subtract: + becomes -.
 
 The result of this sum is not pinned down. Add a test in which the right side is not zero, and assert the exact figure, worked out by hand.`,
@@ -17,7 +17,7 @@ The result of this sum is not pinned down. Add a test in which the right side is
 			Kinds: binary, Apply: swap(map[string]string{"+": "-"}, sumMatters),
 		},
 		&mutate.Operator{
-			ID: "arithmetic/minus-to-plus",
+			ID: "arithmetic/difference-reversed",
 			Doc: `Subtract becomes add: - becomes +.
 
 The result of this difference is not pinned down. Add a test in which the right side is not zero, and assert the exact figure, worked out by hand.`,
@@ -25,7 +25,7 @@ The result of this difference is not pinned down. Add a test in which the right 
 			Kinds: binary, Apply: swap(map[string]string{"-": "+"}, sumMatters),
 		},
 		&mutate.Operator{
-			ID: "arithmetic/times-to-divided",
+			ID: "arithmetic/product-reversed",
 			Doc: `Multiply becomes divide: * becomes /.
 
 No test sees the size of this product; tests in which the factor is 1 or the other side is 0 cannot. Add one with a factor of, say, 3, and assert the exact figure.`,
@@ -33,7 +33,7 @@ No test sees the size of this product; tests in which the factor is 1 or the oth
 			Kinds: binary, Apply: swap(map[string]string{"*": "/"}, factorMatters),
 		},
 		&mutate.Operator{
-			ID: "arithmetic/divided-to-times",
+			ID: "arithmetic/quotient-reversed",
 			Doc: `Divide becomes multiply: / becomes *.
 
 No test sees the size of this quotient; tests in which the divisor is 1 or the dividend is 0 cannot. Add one in which the division matters, and assert the exact figure.`,
@@ -49,7 +49,7 @@ Every test stays below the point where the value wraps round. Add one in which t
 			Kinds: binary, Apply: keepLeftOf("%"),
 		},
 		&mutate.Operator{
-			ID: "arithmetic/power-to-times",
+			ID: "arithmetic/power-flattened",
 			Doc: `Power becomes multiply: ** becomes *.
 
 Powers and products agree for 2 and 2, for an exponent of 1, and for 0. Add a test with other numbers, such as 3 to the power of 2, and assert the exact figure.`,
@@ -57,12 +57,12 @@ Powers and products agree for 2 and 2, for an exponent of 1, and for 0. Add a te
 			Kinds: binary, Apply: swap(map[string]string{"**": "*"}, powerMatters),
 		},
 		&mutate.Operator{
-			ID: "arithmetic/minus-dropped",
+			ID: "arithmetic/sign-dropped",
 			Doc: `The sign is lost: -$a becomes $a.
 
 No test sees whether this value is negative. Add one in which it is not zero, and assert the result with its sign.`,
 			Before: `return -$offset;`, After: `return $offset;`,
-			Kinds: []string{"unary_op_expression"}, Apply: dropMinus,
+			Kinds: []string{"unary_op_expression"}, Apply: signDropped,
 		},
 	)
 }
@@ -95,9 +95,9 @@ func keepLeftOf(op string) applyFunc {
 	}
 }
 
-// dropMinus leaves "-0" alone, and signs of literals where no literal may
+// signDropped leaves "-0" alone, and signs of literals where no literal may
 // change.
-func dropMinus(f *syntax.File, n *syntax.Node) []mutate.Edit {
+func signDropped(f *syntax.File, n *syntax.Node) []mutate.Edit {
 	arg := argumentOf(n)
 	if operatorText(f, n) != "-" || arg == nil || isLiteral(f, arg, zeros...) {
 		return nil

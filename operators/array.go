@@ -19,13 +19,13 @@ No test depends on this element. Add one that needs it, such as an input that on
 			Kinds: kinds, Apply: dropElements,
 		},
 		&mutate.Operator{
-			ID: "array/emptied",
+			ID: "array/all-dropped",
 			Doc: `An array literal loses all its elements: ['a', 'b'] becomes [].
 
 No test depends on anything in this array. Assert what it holds, or what is done with each of its elements.`,
 			Before: `$ports = ['Emden', 'Leer'];`, After: `$ports = [];`,
 			// Wide: whatever notices one element missing notices all missing.
-			Kinds: kinds, Wide: true, Apply: emptyArray,
+			Kinds: kinds, Wide: true, Apply: allDropped,
 		},
 	)
 }
@@ -111,8 +111,8 @@ func isSpace(f *syntax.File, start, end int) bool {
 	return start <= end && strings.TrimSpace(string(f.Src[start:end])) == ""
 }
 
-// emptyArray leaves arrays of one element to dropElements.
-func emptyArray(f *syntax.File, n *syntax.Node) []mutate.Edit {
+// allDropped leaves arrays of one element to dropElements.
+func allDropped(f *syntax.File, n *syntax.Node) []mutate.Edit {
 	el := elements(n)
 	if len(el) < 2 || isCallable(f, el) {
 		return nil

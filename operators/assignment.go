@@ -11,7 +11,7 @@ func init() {
 	compound := []string{"augmented_assignment_expression"}
 	register(
 		&mutate.Operator{
-			ID: "assignment/plus-to-minus",
+			ID: "assignment/growth-reversed",
 			Doc: `Add to becomes subtract from: += becomes -=.
 
 No test notices which way the total moves. Add one in which the added amount is not zero, and assert the total afterwards.`,
@@ -19,7 +19,7 @@ No test notices which way the total moves. Add one in which the added amount is 
 			Kinds: compound, Apply: swap(map[string]string{"+=": "-="}, assignedMatters),
 		},
 		&mutate.Operator{
-			ID: "assignment/minus-to-plus",
+			ID: "assignment/decline-reversed",
 			Doc: `Subtract from becomes add to: -= becomes +=.
 
 No test notices which way the total moves. Add one in which the amount taken off is not zero, and assert what is left.`,
@@ -35,7 +35,7 @@ No test sees the size of the result; a factor of 1 or a starting value of 0 hide
 			Kinds: compound, Apply: swap(map[string]string{"*=": "/=", "/=": "*="}, assignedMatters),
 		},
 		&mutate.Operator{
-			ID: "assignment/to-plain",
+			ID: "assignment/restarted",
 			Doc: `What was there is forgotten: +=, -=, *= and the like become =.
 
 In every test the variable starts from nothing, or is worked on only once. Add a test with two steps, for example two items in the loop, and assert the final value.`,
@@ -47,7 +47,7 @@ In every test the variable starts from nothing, or is worked on only once. Add a
 			}, assignedMatters),
 		},
 		&mutate.Operator{
-			ID: "assignment/concat-to-plain",
+			ID: "assignment/string-overwritten",
 			Doc: `Append becomes overwrite: .= becomes =.
 
 In every test the text was empty before, or only its end is looked at. Add a test that appends twice, and compare the whole text.`,
@@ -55,7 +55,7 @@ In every test the text was empty before, or only its end is looked at. Add a tes
 			Kinds: compound, Apply: swap(map[string]string{".=": "="}, assignedMatters),
 		},
 		&mutate.Operator{
-			ID: "assignment/coalesce-to-plain",
+			ID: "assignment/value-overwritten",
 			Doc: `A value that is already there is overwritten: ??= becomes =.
 
 Every test begins without a value. Add one in which it is set before, or which asks twice, and assert that the first value is kept.`,

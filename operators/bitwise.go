@@ -10,7 +10,7 @@ func init() {
 	or := map[string]bool{"|": true}
 	register(
 		&mutate.Operator{
-			ID: "bitwise/and-to-or",
+			ID: "bitwise/mask-reversed",
 			Doc: `Masking becomes setting: & becomes |.
 
 No test looks at which bits are left. Add one in which the mask takes a bit away, and assert the exact number.`,
@@ -26,7 +26,7 @@ In every test the mask lets everything through. Add one with a bit set outside t
 			Kinds: binary, Apply: keepLeftOf("&"),
 		},
 		&mutate.Operator{
-			ID: "bitwise/or-keep-left",
+			ID: "bitwise/right-flag-dropped",
 			Doc: `A flag is dropped: $a | $b becomes $a.
 
 No test depends on the bits of the right side. Add one that fails without this flag, or drop the flag.`,
@@ -34,7 +34,7 @@ No test depends on the bits of the right side. Add one that fails without this f
 			Kinds: binary, Apply: dropFromChain(or, true, nil),
 		},
 		&mutate.Operator{
-			ID: "bitwise/or-keep-right",
+			ID: "bitwise/left-flag-dropped",
 			Doc: `A flag is dropped: $a | $b becomes $b.
 
 No test depends on the bits of the left side. Add one that fails without this flag, or drop the flag.`,
@@ -42,7 +42,7 @@ No test depends on the bits of the left side. Add one that fails without this fl
 			Kinds: binary, Apply: dropFromChain(or, false, nil),
 		},
 		&mutate.Operator{
-			ID: "bitwise/or-to-and",
+			ID: "bitwise/flags-masked",
 			Doc: `Setting becomes masking: | becomes &.
 
 No test looks at the bits of the result. Add one in which each side has a bit that the other lacks, and assert the exact number.`,
@@ -50,7 +50,7 @@ No test looks at the bits of the result. Add one in which each side has a bit th
 			Kinds: binary, Wide: true, Apply: swap(map[string]string{"|": "&"}, nil),
 		},
 		&mutate.Operator{
-			ID: "bitwise/xor-to-or",
+			ID: "bitwise/toggle-never-clears",
 			Doc: `Toggling becomes setting: ^ becomes |.
 
 No test has a bit that is set on both sides. Add one, and assert that it is cleared.`,

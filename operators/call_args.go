@@ -58,7 +58,7 @@ A survivor means that the tests use the same value for both, or never look at wh
 }
 
 // strictPlaces are the places of the flag that asks for === in comparisons;
-// the default is false. The family boolean leaves the flag to this one.
+// the default is false. The family truth leaves the flag to this one.
 var strictPlaces = map[string]int{"in_array": 2, "array_search": 2, "array_keys": 2, "base64_decode": 1}
 
 // isStrictFlag reports whether a "true" is the flag that call/strict-dropped
@@ -79,7 +79,7 @@ func strictDropped(f *syntax.File, n *syntax.Node) []mutate.Edit {
 }
 
 // options gives the places of last arguments that may be left out, from the
-// manual. Boolean ones are not here: the family of booleans turns those into
+// manual. Boolean ones are not here: the family truth turns those into
 // their defaults.
 var options = func() map[string][]int {
 	out := map[string][]int{}

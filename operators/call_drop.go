@@ -11,7 +11,7 @@ import (
 func init() {
 	register(
 		&mutate.Operator{
-			ID: "call/text-step-dropped",
+			ID: "call/string-step-dropped",
 			Doc: `A text is left as it was: trim(), strtolower(), ucfirst(), substr(), str_pad() and the like are not called.
 
 A survivor means that every text in the tests is already in the form that this call makes. Add one with blanks around it, in the other case, or too long, and assert the exact result.`,

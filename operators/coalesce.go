@@ -9,15 +9,15 @@ func init() {
 	binary := []string{"binary_expression"}
 	register(
 		&mutate.Operator{
-			ID: "coalesce/keep-left",
+			ID: "coalesce/substitute-dropped",
 			Doc: `The default is dropped: $a ?? $b becomes $a.
 
 No test reaches this place without a value. Add one in which it is null or missing, and assert that the default is used.`,
 			Before: `return $berth ?? $default;`, After: `return $berth;`,
-			Kinds: binary, Apply: coalesceKeepLeft,
+			Kinds: binary, Apply: substituteDropped,
 		},
 		&mutate.Operator{
-			ID: "coalesce/keep-right",
+			ID: "coalesce/substitute-forced",
 			Doc: `Always the default: $a ?? $b becomes $b.
 
 No test tells the value from the default. Add one in which a value is there and differs from the default, and assert that it is used.`,
@@ -31,12 +31,12 @@ No test tells the value from the default. Add one in which a value is there and 
 			},
 		},
 		&mutate.Operator{
-			ID: "coalesce/to-elvis",
+			ID: "coalesce/empty-as-missing",
 			Doc: `Empty counts as missing: ?? becomes ?:.
 
 No test has a value that is there but empty. Add one with 0, '', false or [], whichever is allowed here, and assert that it is kept.`,
 			Before: `return $berth ?? $default;`, After: `return $berth ?: $default;`,
-			Kinds: binary, Apply: coalesceToElvis,
+			Kinds: binary, Apply: emptyAsMissing,
 		},
 		&mutate.Operator{
 			ID: "coalesce/nullsafe-dropped",
@@ -50,10 +50,10 @@ No test has null to the left of ?->. Add one in which the object is missing, or 
 	)
 }
 
-// coalesceKeepLeft leaves "x ?? null" alone, from which x differs by a warning
+// substituteDropped leaves "x ?? null" alone, from which x differs by a warning
 // at most; "a ?? (b ?? c)", where dropping c alone asks more; and "x ?? throw",
 // whose throw the family exception drops.
-func coalesceKeepLeft(f *syntax.File, n *syntax.Node) []mutate.Edit {
+func substituteDropped(f *syntax.File, n *syntax.Node) []mutate.Edit {
 	right := n.Child("right").Unwrapped()
 	if operatorText(f, n) != "??" || right.Is("null", "throw_expression") || isBinary(f, right, map[string]bool{"??": true}) {
 		return nil
@@ -61,9 +61,9 @@ func coalesceKeepLeft(f *syntax.File, n *syntax.Node) []mutate.Edit {
 	return keepSide(f, n, n.Child("left"))
 }
 
-// coalesceToElvis writes parentheses inside another "? :", which PHP refuses
+// emptyAsMissing writes parentheses inside another "? :", which PHP refuses
 // to nest without.
-func coalesceToElvis(f *syntax.File, n *syntax.Node) []mutate.Edit {
+func emptyAsMissing(f *syntax.File, n *syntax.Node) []mutate.Edit {
 	op := operatorOf(n)
 	if operatorText(f, n) != "??" {
 		return nil

@@ -10,7 +10,7 @@ func init() {
 	dot := map[string]bool{".": true}
 	register(
 		&mutate.Operator{
-			ID: "concat/keep-left",
+			ID: "concat/end-dropped",
 			Doc: `The end of a text is dropped: $a . $b becomes $a.
 
 No test looks at what follows. Compare the whole text with assertSame.`,
@@ -18,7 +18,7 @@ No test looks at what follows. Compare the whole text with assertSame.`,
 			Kinds: kinds, Apply: dropFromChain(dot, true, partMatters),
 		},
 		&mutate.Operator{
-			ID: "concat/keep-right",
+			ID: "concat/beginning-dropped",
 			Doc: `The beginning of a text is dropped: $a . $b becomes $b.
 
 No test looks at what comes first. Compare the whole text with assertSame.`,
@@ -26,7 +26,7 @@ No test looks at what comes first. Compare the whole text with assertSame.`,
 			Kinds: kinds, Apply: dropFromChain(dot, false, partMatters),
 		},
 		&mutate.Operator{
-			ID: "concat/swapped",
+			ID: "concat/parts-swapped",
 			Doc: `The first two parts of a text change places: $a . $b becomes $b . $a.
 
 The tests look for the parts, not for their order. Compare the whole text with assertSame.`,

@@ -10,15 +10,15 @@ func init() {
 	all := []string{"if_statement", "else_if_clause", "while_statement", "do_statement", "for_statement"}
 	register(
 		&mutate.Operator{
-			ID: "condition/true",
+			ID: "condition/always-met",
 			Doc: `The branch is always taken: the condition of an "if" becomes true.
 
 No test notices when this condition is false. Add a case in which it does not hold, and assert what is different then.`,
 			Before: `if ($member) { $price--; }`, After: `if (true) { $price--; }`,
-			Kinds: branches, Apply: conditionTrue,
+			Kinds: branches, Apply: alwaysMet,
 		},
 		&mutate.Operator{
-			ID: "condition/false",
+			ID: "condition/never-met",
 			Doc: `The condition never holds: that of an "if" or of a "do ... while" becomes false.
 
 No test notices when this condition is true. Add a case in which it holds, and assert what the branch does, or the second turn of the loop.`,
@@ -32,13 +32,13 @@ No test notices when this condition is true. Add a case in which it holds, and a
 			},
 		},
 		&mutate.Operator{
-			ID: "condition/negated",
+			ID: "condition/inverted",
 			Doc: `The branch is taken in the opposite case: the condition of an "if" or of a loop is negated.
 
 No test depends on this condition at all. Add one case in which it holds and one in which it does not, and assert what differs.`,
 			Before: `if ($member) { $price--; }`, After: `if (!$member) { $price--; }`,
 			// Wide: true and false each ask more.
-			Kinds: all, Wide: true, Apply: conditionNegated,
+			Kinds: all, Wide: true, Apply: conditionInverted,
 		},
 	)
 }
@@ -72,9 +72,9 @@ func isPlain(f *syntax.File, n *syntax.Node) bool {
 		!n.Is("boolean", "integer", "parenthesized_expression")
 }
 
-// conditionTrue leaves "if ($x = f())" alone: without the assignment the branch
+// alwaysMet leaves "if ($x = f())" alone: without the assignment the branch
 // would only fail on an unknown variable.
-func conditionTrue(f *syntax.File, n *syntax.Node) []mutate.Edit {
+func alwaysMet(f *syntax.File, n *syntax.Node) []mutate.Edit {
 	cond := plainCondition(f, n)
 	if cond == nil || core(f, cond).Is("assignment_expression") {
 		return nil
@@ -82,8 +82,8 @@ func conditionTrue(f *syntax.File, n *syntax.Node) []mutate.Edit {
 	return fit(f, cond.Span, "true")
 }
 
-// conditionNegated leaves "!" alone, which the family logical drops.
-func conditionNegated(f *syntax.File, n *syntax.Node) []mutate.Edit {
+// conditionInverted leaves "!" alone, which the family connective drops.
+func conditionInverted(f *syntax.File, n *syntax.Node) []mutate.Edit {
 	cond := plainCondition(f, n)
 	if cond == nil || isNot(f, cond) {
 		return nil

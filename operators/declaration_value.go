@@ -14,7 +14,7 @@ import (
 func init() {
 	register(
 		&mutate.Operator{
-			ID: "declaration/default-argument",
+			ID: "declaration/default-argument-changed",
 			Doc: `The default of a parameter is another value.
 
 A survivor means that no test leaves this argument out and sees what that means. Call the function without it, and assert the result.`,
@@ -26,7 +26,7 @@ A survivor means that no test leaves this argument out and sees what that means.
 			},
 		},
 		&mutate.Operator{
-			ID: "declaration/property-default",
+			ID: "declaration/property-default-changed",
 			Doc: `A property starts with another value.
 
 A survivor means that no test looks at a fresh object, or that every path sets the property first (then the default can go). Make an object, do nothing, and assert what it says.`,
@@ -38,7 +38,7 @@ A survivor means that no test looks at a fresh object, or that every path sets t
 			},
 		},
 		&mutate.Operator{
-			ID: "declaration/constant",
+			ID: "declaration/constant-changed",
 			Doc: `A constant has another value.
 
 A survivor means that the tests use the constant by name, or not at all, and no result shows its value. If it is stored, sent or shown to someone, assert a result with the value written out.`,
@@ -54,14 +54,14 @@ A survivor means that the tests use the constant by name, or not at all, and no 
 			},
 		},
 		&mutate.Operator{
-			ID: "declaration/enum-value",
+			ID: "declaration/enum-value-changed",
 			Doc: `A case of a backed enum has another value.
 
 A survivor means that no test goes from this case to its value or back. Assert ->value or ::from() with the value written out: it is what is stored and sent.`,
 			Before: `enum Tide: string { case Ebb = 'ebb'; }`,
 			After:  `enum Tide: string { case Ebb = ''; }`,
 			Kinds:  []string{"enum_case"},
-			Apply:  enumValue,
+			Apply:  enumValueChanged,
 		},
 	)
 }
@@ -106,9 +106,9 @@ func otherValue(f *syntax.File, n *syntax.Node) []mutate.Edit {
 	return nil
 }
 
-// enumValue takes a value that no other case has: PHP refuses an enum with two
+// enumValueChanged takes a value that no other case has: PHP refuses an enum with two
 // equal ones.
-func enumValue(f *syntax.File, n *syntax.Node) []mutate.Edit {
+func enumValueChanged(f *syntax.File, n *syntax.Node) []mutate.Edit {
 	value := n.Child("value")
 	if value == nil {
 		return nil

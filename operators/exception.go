@@ -22,14 +22,14 @@ A survivor means that no test expects this exception. Add one that calls expectE
 			Apply:  throwDropped,
 		},
 		&mutate.Operator{
-			ID: "exception/class-to-parent",
+			ID: "exception/class-widened",
 			Doc: `The exception that is thrown is of a more general class.
 
 A survivor means that no test asks for this very class. Pass it to expectException(), not \Exception or a parent: callers choose their catch block by the class.`,
 			Before: `throw new RangeException('fare');`,
 			After:  `throw new \RuntimeException('fare');`,
 			Kinds:  []string{"object_creation_expression"},
-			Apply:  classToParent,
+			Apply:  classWidened,
 		},
 		&mutate.Operator{
 			ID: "exception/catch-emptied",
@@ -82,7 +82,7 @@ func throwDropped(f *syntax.File, n *syntax.Node) []mutate.Edit {
 		return dropStatement(f, n.Parent)
 	}
 	if isBinary(f, n.Parent, logicalOps) {
-		return nil // "$x or throw $e" => "$x" is the family logical's
+		return nil // "$x or throw $e" => "$x" is the family connective's
 	}
 	return fit(f, n.Span, "null")
 }
@@ -102,11 +102,11 @@ var parentClasses = map[string]string{
 	"unhandledmatcherror": "Error", "argumentcounterror": "TypeError", "divisionbyzeroerror": "ArithmeticError",
 }
 
-// classToParent replaces PHP's own exceptions by their parent and the
+// classWidened replaces PHP's own exceptions by their parent and the
 // project's by \Exception. What is called ...Error may be no \Exception, so
 // only PHP's own are known; \Exception and \Error have no general parent that
 // can be thrown.
-func classToParent(f *syntax.File, n *syntax.Node) []mutate.Edit {
+func classWidened(f *syntax.File, n *syntax.Node) []mutate.Edit {
 	class := n.First("name", "qualified_name")
 	full := strings.ToLower(className(f, class))
 	if full == "" || !thrown(n) {

@@ -13,25 +13,25 @@ func init() {
 	kinds := []string{"float"}
 	register(
 		&mutate.Operator{
-			ID: "float/last-digit",
+			ID: "float/last-digit-raised",
 			Doc: `A decimal number is a little larger: its last digit goes up by one, 0.19 becomes 0.20.
 
 The tests are too coarse to see this: amounts too small, rounding, or a tolerance too wide. Add one with an amount large enough for the last digit to show, and assert the exact result.`,
 			Before: `$tax = $net * 0.19;`, After: `$tax = $net * 0.20;`,
-			Kinds: kinds, Apply: lastDigitUp,
+			Kinds: kinds, Apply: lastDigitRaised,
 		},
 		&mutate.Operator{
-			ID: "float/zero",
+			ID: "float/zeroed",
 			Doc: `A decimal number becomes 0.0.
 
 No test depends on this number at all. Assert a result in which it shows.`,
 			Before: `$tax = $net * 0.19;`, After: `$tax = $net * 0.0;`,
-			Kinds: kinds, Wide: true, Apply: floatZero,
+			Kinds: kinds, Wide: true, Apply: floatZeroed,
 		},
 	)
 }
 
-func lastDigitUp(f *syntax.File, n *syntax.Node) []mutate.Edit {
+func lastDigitRaised(f *syntax.File, n *syntax.Node) []mutate.Edit {
 	text := f.Text(n)
 	to, ok := raised(text)
 	if !ok || !literalIsFree(f, signed(f, n)) || sameFloat(text, to) {
@@ -82,7 +82,7 @@ func sameFloat(a, b string) bool {
 	return errX != nil || errY != nil || x == y
 }
 
-func floatZero(f *syntax.File, n *syntax.Node) []mutate.Edit {
+func floatZeroed(f *syntax.File, n *syntax.Node) []mutate.Edit {
 	at := signed(f, n)
 	if !literalIsFree(f, at) || isDivisor(f, at) || sameFloat(f.Text(n), "0.0") {
 		return nil

@@ -9,7 +9,7 @@ func init() {
 	update := []string{"update_expression"}
 	register(
 		&mutate.Operator{
-			ID: "increment/up-to-down",
+			ID: "increment/up-reversed",
 			Doc: `Count up becomes count down: ++ becomes --.
 
 No test looks at the counter after it was moved. Assert the count itself, or something that depends on it.`,
@@ -17,7 +17,7 @@ No test looks at the counter after it was moved. Assert the count itself, or som
 			Kinds: update, Apply: swap(map[string]string{"++": "--"}, countMatters),
 		},
 		&mutate.Operator{
-			ID: "increment/down-to-up",
+			ID: "increment/down-reversed",
 			Doc: `Count down becomes count up: -- becomes ++.
 
 No test looks at the counter after it was moved. Assert the count itself, or something that depends on it.`,
@@ -25,7 +25,7 @@ No test looks at the counter after it was moved. Assert the count itself, or som
 			Kinds: update, Apply: swap(map[string]string{"--": "++"}, countMatters),
 		},
 		&mutate.Operator{
-			ID: "increment/dropped",
+			ID: "increment/count-dropped",
 			Doc: `The counter is not moved: the statement $i++; or $i--; is dropped.
 
 No test depends on this count. Add one that goes through here at least twice and asserts the count, or drop the counter if nothing reads it.`,
@@ -33,7 +33,7 @@ No test depends on this count. Add one that goes through here at least twice and
 			Kinds: []string{"expression_statement"}, Apply: dropCount,
 		},
 		&mutate.Operator{
-			ID: "increment/read-order",
+			ID: "increment/read-order-swapped",
 			Doc: `The value is read before instead of after the change, or after instead of before: $i++ becomes ++$i and the other way round.
 
 No test tells the old value of the counter from the new one. Assert the first value that comes out here, such as the first number that is handed out.`,

@@ -29,20 +29,20 @@ No test pins this number down. Add one that lies exactly on it, or assert a resu
 			Kinds: kinds, Apply: nudge(-1),
 		},
 		&mutate.Operator{
-			ID: "integer/zero",
+			ID: "integer/zeroed",
 			Doc: `A whole number becomes 0.
 
 No test depends on this number at all. Assert a result in which it shows.`,
 			Before: `$limit = 40;`, After: `$limit = 0;`,
-			Kinds: kinds, Wide: true, Apply: integerZero,
+			Kinds: kinds, Wide: true, Apply: integerZeroed,
 		},
 		&mutate.Operator{
-			ID: "integer/negated",
+			ID: "integer/sign-flipped",
 			Doc: `A whole number changes its sign: 3 becomes -3.
 
 No test depends on the sign of this number. Assert a result in which it shows.`,
 			Before: `$step = 3;`, After: `$step = -3;`,
-			Kinds: []string{"integer"}, Wide: true, Apply: integerNegated,
+			Kinds: []string{"integer"}, Wide: true, Apply: signFlipped,
 		},
 	)
 }
@@ -200,7 +200,7 @@ func isUntested(f *syntax.File, n *syntax.Node) bool {
 	return untestedArguments[name]
 }
 
-func integerZero(f *syntax.File, n *syntax.Node) []mutate.Edit {
+func integerZeroed(f *syntax.File, n *syntax.Node) []mutate.Edit {
 	x, ok := numberAt(f, n)
 	// 1 and -1 become 0 by nudging.
 	if !ok || x.value >= -1 && x.value <= 1 || !literalIsFree(f, n) || isUntested(f, n) ||
@@ -210,7 +210,7 @@ func integerZero(f *syntax.File, n *syntax.Node) []mutate.Edit {
 	return fit(f, n.Span, "0")
 }
 
-func integerNegated(f *syntax.File, n *syntax.Node) []mutate.Edit {
+func signFlipped(f *syntax.File, n *syntax.Node) []mutate.Edit {
 	x, ok := numberAt(f, n)
 	if !ok || x.value == 0 || !literalIsFree(f, n) || isUntested(f, n) || isStepWidth(f, n) {
 		return nil

@@ -8,7 +8,7 @@ import (
 func init() {
 	register(
 		&mutate.Operator{
-			ID: "null/to-false",
+			ID: "null/false-instead",
 			Doc: `null becomes false.
 
 No test tells null from other empty values here. Assert it with assertNull or assertSame instead of assertEmpty or assertFalse.`,

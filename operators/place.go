@@ -56,14 +56,14 @@ func core(f *syntax.File, n *syntax.Node) *syntax.Node {
 
 // isLogicalOperand reports whether a truth value is a side of && or ||. No
 // operator puts true or false there: "true && b" is b and "false && b" is
-// false, and the family logical makes those of the whole.
+// false, and the family connective makes those of the whole.
 func isLogicalOperand(f *syntax.File, n *syntax.Node) bool {
 	return isBinary(f, climb(f, n).Parent, logicalOps)
 }
 
 // isArm reports whether a truth value decides alone over an arm of
 // "match (true)" or a case of "switch (true)". False in its place is that arm
-// dropped, which the family branch does.
+// dropped, which the family choice does.
 func isArm(f *syntax.File, n *syntax.Node) bool {
 	top := climb(f, n)
 	return top.Parent.Is("match_condition_list") || top.Parent.Is("case_statement") && top.Field == "value"
@@ -142,7 +142,7 @@ func isKey(n *syntax.Node) bool {
 // "match (true)", what the family declaration does, and where another value is
 // no more than another operator does already:
 //
-//	$x === 3        equality makes the comparison false
+//	$x === 3        sameness makes the comparison false
 //	case 3, 3 =>    the case is dropped
 //	3 => ...        the element is dropped
 func literalIsFree(f *syntax.File, n *syntax.Node) bool {

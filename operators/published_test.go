@@ -54,7 +54,7 @@ func TestRelationalHierarchy(t *testing.T) {
 // === for ==, has no published table.
 func TestEqualityHierarchy(t *testing.T) {
 	for op, want := range map[string]string{"==": "false", "===": "false", "!=": "true", "!==": "true", "<>": "true"} {
-		got := mutantsOf(t, "$a "+op+" $b", "equality", false)
+		got := mutantsOf(t, "$a "+op+" $b", "sameness", false)
 		if !slices.Contains(got, want) {
 			t.Errorf("%s: mutants %q, want %s among them", op, got, want)
 		}
@@ -95,7 +95,7 @@ func TestLogicalSubsumes(t *testing.T) {
 		"true": tt | tf | ft | ff, "false": 0,
 	}
 	checkSubsumption(t, []string{"$a && $b", "$a || $b"}, meaning, tt|tf|ft|ff, func(expr string) []string {
-		return mutantsOf(t, expr, "logical", false)
+		return mutantsOf(t, expr, "connective", false)
 	})
 }
 
@@ -127,7 +127,7 @@ func checkSubsumption(t *testing.T, originals []string, meaning map[string]int, 
 }
 
 // TestConstantsOfSides: within && and || a comparison is not replaced by true
-// or false, because the family logical makes the same truth tables.
+// or false, because the family connective makes the same truth tables.
 func TestConstantsOfSides(t *testing.T) {
 	for expr, want := range map[string][]string{
 		"$a < $b && $c":      {"$a < $b", "$c", "false"},
@@ -139,10 +139,10 @@ func TestConstantsOfSides(t *testing.T) {
 				t.Errorf("%s: the family relational makes %q", expr, m)
 			}
 		}
-		got := mutantsOf(t, expr, "logical", false)
+		got := mutantsOf(t, expr, "connective", false)
 		for _, m := range want {
 			if !slices.Contains(got, m) {
-				t.Errorf("%s: the family logical makes %q, want %q among them", expr, got, m)
+				t.Errorf("%s: the family connective makes %q, want %q among them", expr, got, m)
 			}
 		}
 	}

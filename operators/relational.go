@@ -35,7 +35,7 @@ No test reaches the point where both sides are equal, or it does not look at the
 			Kinds: binary, Apply: swap(map[string]string{"<=": "<", ">=": ">"}, nil),
 		},
 		&mutate.Operator{
-			ID: "relational/to-unequal",
+			ID: "relational/any-difference",
 			Doc: `Any difference will do: < and > become !=.
 
 Every test lies on the boundary or on the side where the comparison is true. Add one from the far side: for $a < $b a case in which $a is the larger.`,
@@ -43,7 +43,7 @@ Every test lies on the boundary or on the side where the comparison is true. Add
 			Kinds: binary, Apply: compareAs(map[string]string{"<": "!=", ">": "!="}),
 		},
 		&mutate.Operator{
-			ID: "relational/to-equal",
+			ID: "relational/boundary-only",
 			Doc: `Only the boundary will do: <= and >= become ==.
 
 Every test lies on the boundary or on the side where the comparison is false. Add one well inside: for $a >= $b a case in which $a is the larger.`,
@@ -51,7 +51,7 @@ Every test lies on the boundary or on the side where the comparison is false. Ad
 			Kinds: binary, Apply: compareAs(map[string]string{"<=": "==", ">=": "=="}),
 		},
 		&mutate.Operator{
-			ID: "relational/to-false",
+			ID: "relational/never-holds",
 			Doc: `The comparison never holds: $a < $b and $a > $b become false.
 
 No test notices when this comparison is true. Add a case in which it holds, and assert what happens then.`,
@@ -59,7 +59,7 @@ No test notices when this comparison is true. Add a case in which it holds, and 
 			Kinds: binary, Apply: constantFor(map[string]string{"<": "false", ">": "false"}),
 		},
 		&mutate.Operator{
-			ID: "relational/to-true",
+			ID: "relational/always-holds",
 			Doc: `The comparison always holds: $a <= $b and $a >= $b become true.
 
 No test notices when this comparison is false. Add a case in which it does not hold, and assert what happens then.`,

@@ -15,7 +15,7 @@ import (
 func init() {
 	register(
 		&mutate.Operator{
-			ID: "return/null",
+			ID: "return/null-forced",
 			Doc: `The function gives null, which its declaration allows.
 
 A survivor means that tests run this return and never look at what comes back. Assert the returned value itself, not only that the call went through.`,
@@ -30,7 +30,7 @@ A survivor means that tests run this return and never look at what comes back. A
 			}),
 		},
 		&mutate.Operator{
-			ID: "return/zero",
+			ID: "return/zero-forced",
 			Doc: `The function gives 0.
 
 A survivor means that no test checks the number that comes back, or only cases where it is 0. Assert the exact number for an input where it is something else.`,
@@ -50,7 +50,7 @@ A survivor means that no test checks the number that comes back, or only cases w
 			}),
 		},
 		&mutate.Operator{
-			ID: "return/plus-one",
+			ID: "return/one-too-many",
 			Doc: `The number that comes back is one too large.
 
 A survivor means that tests see the number and do not pin it down. Replace assertGreaterThan, assertNotEmpty and the like by assertSame with the exact number.`,
@@ -87,7 +87,7 @@ A survivor means that tests only see 0 here, or compare the number without its s
 			}),
 		},
 		&mutate.Operator{
-			ID: "return/empty-string",
+			ID: "return/empty-string-forced",
 			Doc: `The function gives ''.
 
 A survivor means that no test checks the text that comes back. Assert the whole text with assertSame for one ordinary input.`,
@@ -102,7 +102,7 @@ A survivor means that no test checks the text that comes back. Assert the whole 
 			}),
 		},
 		&mutate.Operator{
-			ID: "return/empty-array",
+			ID: "return/empty-array-forced",
 			Doc: `The function gives [].
 
 A survivor means that no test looks at the elements that come back, or loops over them with the assertions inside the loop, where none is made for an empty array. Assert the whole array, or its count first.`,
@@ -117,7 +117,7 @@ A survivor means that no test looks at the elements that come back, or loops ove
 			}),
 		},
 		&mutate.Operator{
-			ID: "return/true",
+			ID: "return/true-forced",
 			Doc: `The function gives true, whatever it found out.
 
 A survivor means that no test gets false from this return and checks it. Add a test for the negative answer with assertFalse.`,
@@ -127,7 +127,7 @@ A survivor means that no test gets false from this return and checks it. Add a t
 			Apply:  returned(answers("true")),
 		},
 		&mutate.Operator{
-			ID: "return/false",
+			ID: "return/false-forced",
 			Doc: `The function gives false, whatever it found out.
 
 A survivor means that no test gets a positive answer from this return and checks it. Add a test for it with assertTrue, or assert the value if there is one.`,
@@ -137,7 +137,7 @@ A survivor means that no test gets a positive answer from this return and checks
 			Apply:  returned(answers("false")),
 		},
 		&mutate.Operator{
-			ID: "return/negated",
+			ID: "return/answer-inverted",
 			Doc: `The function gives the opposite answer.
 
 A survivor means that no test checks the answer at all. Assert it with assertTrue for one case and assertFalse for another.`,

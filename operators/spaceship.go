@@ -9,7 +9,7 @@ func init() {
 	binary := []string{"binary_expression"}
 	register(
 		&mutate.Operator{
-			ID: "spaceship/swapped",
+			ID: "spaceship/order-turned",
 			Doc: `The order is turned round: $a <=> $b becomes $b <=> $a.
 
 No test depends on which comes first. Sort at least two different values in a test, and compare the whole sorted list.`,
@@ -17,7 +17,7 @@ No test depends on which comes first. Sort at least two different values in a te
 			Kinds: binary, Apply: swapCompared,
 		},
 		&mutate.Operator{
-			ID: "spaceship/to-zero",
+			ID: "spaceship/all-equal",
 			Doc: `All count as equal: $a <=> $b becomes 0.
 
 In every test the values come in sorted already, so a sort that does nothing passes. Begin a test with a list in the wrong order, and compare the whole sorted list.`,

@@ -9,7 +9,7 @@ func init() {
 	kinds := []string{"conditional_expression"}
 	register(
 		&mutate.Operator{
-			ID: "ternary/keep-first",
+			ID: "ternary/first-forced",
 			Doc: `Always the first value: $c ? $a : $b becomes $a.
 
 No test notices when the condition is false. Add a case in which it does not hold, and assert the second value.`,
@@ -17,7 +17,7 @@ No test notices when the condition is false. Add a case in which it does not hol
 			Kinds: kinds, Apply: keepBranch("body"),
 		},
 		&mutate.Operator{
-			ID: "ternary/keep-second",
+			ID: "ternary/second-forced",
 			Doc: `Always the second value: $c ? $a : $b becomes $b.
 
 No test notices when the condition is true. Add a case in which it holds, and assert the first value.`,
@@ -25,7 +25,7 @@ No test notices when the condition is true. Add a case in which it holds, and as
 			Kinds: kinds, Apply: keepBranch("alternative"),
 		},
 		&mutate.Operator{
-			ID: "ternary/swapped",
+			ID: "ternary/values-swapped",
 			Doc: `The values change places: $c ? $a : $b becomes $c ? $b : $a.
 
 No test depends on this choice at all. Add one case for each value of the condition, and assert the value chosen.`,
@@ -33,7 +33,7 @@ No test depends on this choice at all. Add one case for each value of the condit
 			Kinds: kinds, Wide: true, Apply: swapBranches,
 		},
 		&mutate.Operator{
-			ID: "ternary/elvis-keep-left",
+			ID: "ternary/fallback-dropped",
 			Doc: `The fallback is dropped: $a ?: $b becomes $a.
 
 No test has an empty left side. Add one in which it is '', 0, null or [], and assert that the fallback is used.`,
@@ -41,7 +41,7 @@ No test has an empty left side. Add one in which it is '', 0, null or [], and as
 			Kinds: kinds, Apply: keepElvis("condition"),
 		},
 		&mutate.Operator{
-			ID: "ternary/elvis-keep-right",
+			ID: "ternary/fallback-forced",
 			Doc: `Always the fallback: $a ?: $b becomes $b.
 
 No test tells the left side from the fallback. Add one in which the left side is filled and different, and assert that it is used.`,
@@ -49,12 +49,12 @@ No test tells the left side from the fallback. Add one in which the left side is
 			Kinds: kinds, Apply: keepElvis("alternative"),
 		},
 		&mutate.Operator{
-			ID: "ternary/elvis-to-coalesce",
+			ID: "ternary/elvis-null-only",
 			Doc: `The fallback is used for null only: ?: becomes ??.
 
 No test has a left side that is empty without being null. Add one with '', 0, false or [], whichever can occur, and assert that the fallback is used.`,
 			Before: `return $nick ?: $name;`, After: `return $nick ?? $name;`,
-			Kinds: kinds, Apply: elvisToCoalesce,
+			Kinds: kinds, Apply: elvisNullOnly,
 		},
 	)
 }
@@ -109,9 +109,9 @@ func keepElvis(field string) applyFunc {
 	}
 }
 
-// elvisToCoalesce leaves alone a left side that cannot be null, as the
+// elvisNullOnly leaves alone a left side that cannot be null, as the
 // fallback would be dead then and its loss the same as keeping the left side.
-func elvisToCoalesce(f *syntax.File, n *syntax.Node) []mutate.Edit {
+func elvisNullOnly(f *syntax.File, n *syntax.Node) []mutate.Edit {
 	if !isElvis(n) {
 		return nil
 	}

@@ -13,24 +13,24 @@ import (
 func init() {
 	register(
 		&mutate.Operator{
-			ID: "typecheck/test-negated",
+			ID: "typecheck/check-inverted",
 			Doc: `The answer of is_...(), instanceof, isset() or empty() is turned round.
 
 A survivor means that the result of this check makes no difference to any test. Add two tests that come to this line, one with a value that passes the check and one that does not, and assert what differs.`,
 			Before: `$whole = is_int($n);`,
 			After:  `$whole = !is_int($n);`,
 			Kinds:  []string{"function_call_expression", "binary_expression"},
-			Apply:  testNegated,
+			Apply:  checkInverted,
 		},
 		&mutate.Operator{
-			ID: "typecheck/test-widened",
+			ID: "typecheck/check-widened",
 			Doc: `The check lets in more kinds of values: is_int() becomes is_numeric(), is_file() becomes file_exists().
 
 A survivor means that no test offers a value that only the wider check accepts. Offer one and assert that it is turned away: 1.5 or '7' to is_int(), 5 to is_string(), an ArrayIterator to is_array(), a folder to is_file().`,
 			Before: `if (is_int($n)) { return; }`,
 			After:  `if (is_numeric($n)) { return; }`,
 			Kinds:  []string{"function_call_expression"},
-			Apply: testWidened(map[string]string{
+			Apply: checkWidened(map[string]string{
 				"is_int": "is_numeric", "is_integer": "is_numeric", "is_long": "is_numeric",
 				"is_float": "is_numeric", "is_double": "is_numeric", "is_numeric": "is_scalar",
 				"is_string": "is_scalar", "is_bool": "is_scalar", "is_array": "is_iterable",
@@ -40,7 +40,7 @@ A survivor means that no test offers a value that only the wider check accepts. 
 			}),
 		},
 		&mutate.Operator{
-			ID: "typecheck/test-narrowed",
+			ID: "typecheck/check-narrowed",
 			Doc: `The check lets in fewer kinds of values: is_numeric() becomes is_int(), is_iterable() becomes is_array().
 
 A survivor means that all accepted values in the tests are of the narrower kind. Offer one that only the wider check accepts and assert that it is taken: '7' or 1.5 to is_numeric(), a generator to is_iterable(), true to is_scalar(), a folder to file_exists().`,
@@ -64,24 +64,24 @@ A survivor means that no test brings an object of another class to this check. P
 			Apply:  instanceofWidened,
 		},
 		&mutate.Operator{
-			ID: "typecheck/key-exists-to-isset",
+			ID: "typecheck/null-key-missed",
 			Doc: `array_key_exists() becomes isset(), which does not see a key whose value is null.
 
 A survivor means that no test has the key present with null in it, the one case for which array_key_exists() is needed. Add that row and assert what should happen.`,
 			Before: `return array_key_exists('depth', $row);`,
 			After:  `return isset($row['depth']);`,
 			Kinds:  []string{"function_call_expression"},
-			Apply:  keyExistsToIsset,
+			Apply:  nullKeyMissed,
 		},
 		&mutate.Operator{
-			ID: "typecheck/empty-to-unset",
+			ID: "typecheck/only-null-empty",
 			Doc: `empty() becomes a check for null: '', '0', 0, false and [] count as filled.
 
 A survivor means that no test has a value that is there and yet empty. Pass the empty string, the zero or the empty array that can really occur and assert the result. If only null can occur, write === null instead.`,
 			Before: `if (empty($name)) { return; }`,
 			After:  `if (!isset($name)) { return; }`,
 			Kinds:  []string{"function_call_expression"},
-			Apply:  emptyToUnset,
+			Apply:  onlyNullEmpty,
 		},
 		&mutate.Operator{
 			ID: "typecheck/number-cast-dropped",
@@ -134,11 +134,11 @@ var typeTests = map[string]bool{
 	"is_resource": true, "is_a": true, "is_subclass_of": true, "isset": true, "empty": true,
 }
 
-// testNegated leaves out conditions, operands of && and ||, and returns that
+// checkInverted leaves out conditions, operands of && and ||, and returns that
 // are declared bool: making those true and false, which other families do,
 // asks more than the negation does (Kaminski, Ammann and Offutt, "Better
 // predicate testing", AST 2011).
-func testNegated(f *syntax.File, n *syntax.Node) []mutate.Edit {
+func checkInverted(f *syntax.File, n *syntax.Node) []mutate.Edit {
 	switch {
 	case n.Is("binary_expression"):
 		if operatorText(f, n) != "instanceof" {
@@ -185,9 +185,9 @@ var tellingTypes = map[string][]string{
 	"is_string": {"int", "float", "bool"}, "is_bool": {"int", "float", "string"},
 }
 
-// testWidened leaves a check alone that its wider form agrees with on every
+// checkWidened leaves a check alone that its wider form agrees with on every
 // value of the declared type: is_string() for array|string.
-func testWidened(table map[string]string) applyFunc {
+func checkWidened(table map[string]string) applyFunc {
 	rename := renames(1, table)
 	return func(f *syntax.File, n *syntax.Node) []mutate.Edit {
 		edits := rename(f, n)
@@ -230,8 +230,8 @@ func instanceofWidened(f *syntax.File, n *syntax.Node) []mutate.Edit {
 	return fit(f, n.Span, "is_object("+f.Text(n.Child("left"))+")")
 }
 
-// keyExistsToIsset needs an array that isset() may look into.
-func keyExistsToIsset(f *syntax.File, n *syntax.Node) []mutate.Edit {
+// nullKeyMissed needs an array that isset() may look into.
+func nullKeyMissed(f *syntax.File, n *syntax.Node) []mutate.Edit {
 	name, args, ok := callTo(f, n, 2)
 	if !ok || name != "array_key_exists" && name != "key_exists" || len(args) != 2 {
 		return nil
@@ -255,7 +255,7 @@ var places = []string{
 	"scoped_property_access_expression", "subscript_expression",
 }
 
-func emptyToUnset(f *syntax.File, n *syntax.Node) []mutate.Edit {
+func onlyNullEmpty(f *syntax.File, n *syntax.Node) []mutate.Edit {
 	name, args, ok := callTo(f, n, 1)
 	if !ok || name != "empty" || !argValue(args[0]).Is(places...) {
 		return nil

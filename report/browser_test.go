@@ -146,7 +146,7 @@ func large() *mutate.Result {
 			at := len(text)
 			text += fmt.Sprintf(line, f*300+i)
 			if i%3 == 0 {
-				m := &mutate.Mutant{ID: fmt.Sprintf("Quay%d.berths.plus-to-minus.%d", f, i), Op: fixtureOps[i%len(fixtureOps)], Source: src,
+				m := &mutate.Mutant{ID: fmt.Sprintf("Quay%d.berths.sum-reversed.%d", f, i), Op: fixtureOps[i%len(fixtureOps)], Source: src,
 					Class: fmt.Sprintf(`Sound\Quay%d`, f), Function: fmt.Sprintf("berths%d", i/20), Line: 4 + i, Column: 36}
 				m.Edit.Start, m.Edit.End, m.Edit.New = at+35, at+36, "+"
 				ms = append(ms, m)
@@ -223,7 +223,7 @@ func TestPageControls(t *testing.T) {
 	for name, c := range map[string]struct{ script, want string }{
 		"status":   {`put("status", "killed")`, "fits-lt-9e"},
 		"class":    {`put("class", option("class", "src/lamps.php"))`, "lamp-text-77"},
-		"operator": {`put("status", ""); put("op", option("op", "arithmetic/plus-to-minus"))`, "crew-plus-1b crew-zero-88"},
+		"operator": {`put("status", ""); put("op", option("op", "arithmetic/sum-reversed"))`, "crew-plus-1b crew-zero-88"},
 		"code":     {`put("text", "knots > 40")`, "delay-return-d2"},
 		"test":     {`put("text", "a LONG van")`, "fits-le-3a delay-return-d2"},
 		"reset":    {`put("text", "nowhere"); document.querySelector("button[type=reset]").click()`, "fits-le-3a delay-return-d2 crew-plus-1b lamp-text-77"},

@@ -59,9 +59,9 @@ func operatorsOf(s *mutate.Skip) (map[string]bool, error) {
 	for _, name := range s.Names {
 		found := all
 		if name != "*" {
-			if found = named(all, name); len(found) == 0 {
-				return nil, usageError{&mutate.SkipFault{Path: s.Path, Line: s.Line, Text: fmt.Sprintf("there is no operator or family %s%s", name,
-					meant(name, operatorNames(all), "; assay operators lists them, and * stands for all"))}}
+			var err error
+			if found, err = named(all, name); err != nil {
+				return nil, usageError{&mutate.SkipFault{Path: s.Path, Line: s.Line, Text: err.Error()}}
 			}
 		}
 		for _, op := range found {

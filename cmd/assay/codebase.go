@@ -194,10 +194,9 @@ func chooseOperators(o sourceOptions) ([]*mutate.Operator, error) {
 		in    bool
 	}{{"only", o.Only, true}, {"enable", o.Enable, true}, {"disable", o.Disable, false}} {
 		for _, name := range step.names {
-			found := named(all, name)
-			if len(found) == 0 {
-				return nil, usagef("--%s: there is no operator or family %s%s", step.flag, name,
-					meant(name, operatorNames(all), "; assay operators lists them"))
+			found, err := named(all, name)
+			if err != nil {
+				return nil, usagef("--%s: %v", step.flag, err)
 			}
 			for _, op := range found {
 				chosen[op.ID] = step.in
@@ -211,15 +210,45 @@ func chooseOperators(o sourceOptions) ([]*mutate.Operator, error) {
 	return out, nil
 }
 
-// named gives the operators of an ID, of a family, or of an ID's last part.
-func named(ops []*mutate.Operator, name string) []*mutate.Operator {
-	var out []*mutate.Operator
+// named gives the operators of an ID, of a family, or of the last part of an ID
+// that no other has.
+func named(ops []*mutate.Operator, name string) ([]*mutate.Operator, error) {
+	var family, short []*mutate.Operator
 	for _, op := range ops {
-		if op.ID == name || op.Family() == name || strings.HasSuffix(op.ID, "/"+name) {
-			out = append(out, op)
+		switch {
+		case op.ID == name:
+			return []*mutate.Operator{op}, nil
+		case op.Family() == name:
+			family = append(family, op)
+		case strings.HasSuffix(op.ID, "/"+name):
+			short = append(short, op)
 		}
 	}
-	return out
+	switch {
+	case len(family) > 0:
+		return family, nil
+	case len(short) > 1:
+		return nil, fmt.Errorf("%s is the name of %d operators; say which: %s", name, len(short), listed(short))
+	case len(short) == 0:
+		return nil, fmt.Errorf("there is no operator or family %s%s", name, meant(name, operatorNames(ops), "; assay operators lists them"))
+	}
+	return short, nil
+}
+
+// listed gives the IDs as in "a, b or c".
+func listed(ops []*mutate.Operator) string {
+	var b strings.Builder
+	for i, op := range ops {
+		switch {
+		case i == 0:
+		case i == len(ops)-1:
+			b.WriteString(" or ")
+		default:
+			b.WriteString(", ")
+		}
+		b.WriteString(op.ID)
+	}
+	return b.String()
 }
 
 // operatorNames gives every name that named finds something for.

@@ -154,9 +154,9 @@ func (c *operatorsCommand) run(env *environment) error {
 		return report.Operators(env.stdout, all)
 	}
 	for i, name := range c.Names {
-		found := named(all, name)
-		if len(found) == 0 {
-			return usagef("there is no operator or family %s%s", name, meant(name, operatorNames(all), "; assay operators lists them"))
+		found, err := named(all, name)
+		if err != nil {
+			return usageError{err}
 		}
 		for j, op := range found {
 			if i+j > 0 {

@@ -7,11 +7,11 @@ import (
 	"assay/mutate/syntax"
 )
 
-// The statement family leaves out one statement that is there for its effect.
+// The effect family leaves out one statement that is there for its effect.
 func init() {
 	register(
 		&mutate.Operator{
-			ID: "statement/call-dropped",
+			ID: "effect/call-dropped",
 			Doc: `A call that stands for itself is not made.
 
 A survivor means that no test sees the effect of this call. Assert the effect: the changed state, or with a mock and expects(self::once()) that the other object was told.`,
@@ -21,7 +21,7 @@ A survivor means that no test sees the effect of this call. Assert the effect: t
 			Apply:  callDropped,
 		},
 		&mutate.Operator{
-			ID: "statement/parent-call-dropped",
+			ID: "effect/parent-call-dropped",
 			Doc: `The parent's method is not called.
 
 A survivor means that no test depends on what the parent does here. Assert something that only the parent's method sets up, or drop the call.`,
@@ -31,7 +31,7 @@ A survivor means that no test depends on what the parent does here. Assert somet
 			Apply:  parentCallDropped,
 		},
 		&mutate.Operator{
-			ID: "statement/assignment-dropped",
+			ID: "effect/assignment-dropped",
 			Doc: `An assignment to a property, an element or a variable that has a value already is not made.
 
 A survivor means that no test depends on the new value. Read it back after the call, through what callers can see, and choose an input for which it differs from the old one.`,
@@ -41,7 +41,7 @@ A survivor means that no test depends on the new value. Read it back after the c
 			Apply:  assignmentDropped,
 		},
 		&mutate.Operator{
-			ID: "statement/first-assignment-dropped",
+			ID: "effect/first-assignment-dropped",
 			Doc: `The first assignment to a local variable is not made.
 
 A survivor means that no test comes to a place where the variable is missing, or that PHP's warnings do not fail your tests. Assert what the variable is used for, and let PHPUnit fail on warnings.`,
@@ -52,7 +52,7 @@ A survivor means that no test comes to a place where the variable is missing, or
 			Apply:  firstAssignmentDropped,
 		},
 		&mutate.Operator{
-			ID: "statement/unset-dropped",
+			ID: "effect/unset-dropped",
 			Doc: `An unset() is not made.
 
 A survivor means that no test checks that the thing is gone. Assert it: the key is absent, the count is smaller.`,
@@ -62,7 +62,7 @@ A survivor means that no test checks that the thing is gone. Assert it: the key 
 			Apply:  dropStatement,
 		},
 		&mutate.Operator{
-			ID: "statement/output-dropped",
+			ID: "effect/output-dropped",
 			Doc: `Nothing is printed.
 
 A survivor means that no test looks at the output. Use expectOutputString(), or let the code return its text and assert that.`,

@@ -11,7 +11,7 @@ func init() {
 	kinds := []string{"boolean"}
 	register(
 		&mutate.Operator{
-			ID: "boolean/true-to-false",
+			ID: "truth/switched-off",
 			Doc: `true becomes false.
 
 No test depends on this value. Assert it where it is returned or stored, or assert something that only happens when it is set.`,
@@ -19,7 +19,7 @@ No test depends on this value. Assert it where it is returned or stored, or asse
 			Kinds: kinds, Apply: flip("true", "false"),
 		},
 		&mutate.Operator{
-			ID: "boolean/false-to-true",
+			ID: "truth/switched-on",
 			Doc: `false becomes true.
 
 No test depends on this value. Assert it where it is returned or stored, or assert something that does not happen because of it.`,

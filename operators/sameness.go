@@ -19,7 +19,7 @@ func init() {
 	binary := []string{"binary_expression"}
 	register(
 		&mutate.Operator{
-			ID: "equality/negated",
+			ID: "sameness/outcome-reversed",
 			Doc: `Equal becomes unequal and the other way round: == and !=, === and !== change places.
 
 No test depends on the outcome of this comparison at all. Add one case in which the sides are equal and one in which they are not, and assert what differs.`,
@@ -28,7 +28,7 @@ No test depends on the outcome of this comparison at all. Add one case in which 
 			Apply: swap(map[string]string{"==": "!=", "!=": "==", "<>": "==", "===": "!==", "!==": "==="}, nil),
 		},
 		&mutate.Operator{
-			ID: "equality/loosened",
+			ID: "sameness/loosened",
 			Doc: `The types no longer count: === becomes ==, and !== becomes !=.
 
 No test has a value that is only loosely equal, such as 0, '', '0', null or false in place of each other. Add one with the value that must not be mistaken, for example a match at position 0 beside false.`,
@@ -36,7 +36,7 @@ No test has a value that is only loosely equal, such as 0, '', '0', null or fals
 			Kinds: binary, Apply: swap(map[string]string{"===": "==", "!==": "!="}, typesMatter),
 		},
 		&mutate.Operator{
-			ID: "equality/to-constant",
+			ID: "sameness/never-equal",
 			Doc: `The special case never comes: == and === become false, != and !== become true.
 
 No test notices the case in which both sides are equal. Add it, and assert what happens then.`,
@@ -45,7 +45,7 @@ No test notices the case in which both sides are equal. Add it, and assert what 
 			Apply: constantFor(map[string]string{"==": "false", "===": "false", "!=": "true", "<>": "true", "!==": "true"}),
 		},
 		&mutate.Operator{
-			ID: "equality/to-other-constant",
+			ID: "sameness/always-equal",
 			Doc: `The special case always comes: == and === become true, != and !== become false.
 
 No test notices the case in which the sides differ. Add it, and assert what happens then.`,

@@ -18,7 +18,7 @@ func init() {
 	and, or := map[string]bool{"&&": true, "and": true}, map[string]bool{"||": true, "or": true}
 	register(
 		&mutate.Operator{
-			ID: "logical/and-keep-left",
+			ID: "connective/and-right-dropped",
 			Doc: `The right condition is dropped: $a && $b becomes $a.
 
 No test has the left side true and the right side false. Add that case, and assert that it comes out as "no".`,
@@ -26,7 +26,7 @@ No test has the left side true and the right side false. Add that case, and asse
 			Kinds: binary, Apply: dropFromChain(and, true, nil),
 		},
 		&mutate.Operator{
-			ID: "logical/and-keep-right",
+			ID: "connective/and-left-dropped",
 			Doc: `The left condition is dropped: $a && $b becomes $b.
 
 No test has the left side false and the right side true. Add that case, and assert that it comes out as "no".`,
@@ -34,7 +34,7 @@ No test has the left side false and the right side true. Add that case, and asse
 			Kinds: binary, Apply: dropFromChain(and, false, nil),
 		},
 		&mutate.Operator{
-			ID: "logical/or-keep-left",
+			ID: "connective/or-right-dropped",
 			Doc: `The right condition is dropped: $a || $b becomes $a.
 
 No test has the left side false and the right side true. Add that case, and assert that it comes out as "yes".`,
@@ -42,7 +42,7 @@ No test has the left side false and the right side true. Add that case, and asse
 			Kinds: binary, Apply: dropFromChain(or, true, nil),
 		},
 		&mutate.Operator{
-			ID: "logical/or-keep-right",
+			ID: "connective/or-left-dropped",
 			Doc: `The left condition is dropped: $a || $b becomes $b.
 
 No test has the left side true and the right side false. Add that case, and assert that it comes out as "yes".`,
@@ -50,15 +50,15 @@ No test has the left side true and the right side false. Add that case, and asse
 			Kinds: binary, Apply: dropFromChain(or, false, nil),
 		},
 		&mutate.Operator{
-			ID: "logical/to-constant",
+			ID: "connective/outcome-forced",
 			Doc: `The conditions no longer matter: && becomes false, || becomes true.
 
 For &&, no test notices the case in which everything holds; for ||, the one in which nothing does. Add that case, and assert what happens then.`,
 			Before: `return $open && $dry;`, After: `return false;`,
-			Kinds: binary, Apply: logicalToConstant,
+			Kinds: binary, Apply: outcomeForced,
 		},
 		&mutate.Operator{
-			ID: "logical/swapped",
+			ID: "connective/all-any-swapped",
 			Doc: `Both becomes either and the other way round: && and || change places, as do "and" and "or".
 
 No test has one side true and the other false. Add both such cases, and assert the outcome.`,
@@ -67,7 +67,7 @@ No test has one side true and the other false. Add both such cases, and assert t
 			Apply: swap(map[string]string{"&&": "||", "||": "&&", "and": "or", "or": "and"}, nil),
 		},
 		&mutate.Operator{
-			ID: "logical/xor-to-or",
+			ID: "connective/xor-loosened",
 			Doc: `Exactly one becomes at least one: xor becomes or.
 
 No test has both sides true. Add that case, and assert that it comes out as "no".`,
@@ -75,7 +75,7 @@ No test has both sides true. Add that case, and assert that it comes out as "no"
 			Kinds: binary, Apply: swap(map[string]string{"xor": "or"}, nil),
 		},
 		&mutate.Operator{
-			ID: "logical/xor-to-and",
+			ID: "connective/xor-tightened",
 			Doc: `Exactly one becomes both: xor becomes and.
 
 No test has one side true and the other false. Add both such cases, and assert that they come out as "yes".`,
@@ -83,7 +83,7 @@ No test has one side true and the other false. Add both such cases, and assert t
 			Kinds: binary, Wide: true, Apply: swap(map[string]string{"xor": "and"}, nil),
 		},
 		&mutate.Operator{
-			ID: "logical/not-dropped",
+			ID: "connective/not-dropped",
 			Doc: `The negation is dropped: !$a becomes $a.
 
 No test depends on the outcome of this condition. Add a case for each of its two values, and assert what differs.`,
@@ -93,10 +93,10 @@ No test depends on the outcome of this condition. Add a case for each of its two
 	)
 }
 
-// logicalToConstant makes one constant of a whole chain. Within another && or
+// outcomeForced makes one constant of a whole chain. Within another && or
 // || that is a dropped side, and a loop's condition may not become true; for the
 // rest see constantFor.
-func logicalToConstant(f *syntax.File, n *syntax.Node) []mutate.Edit {
+func outcomeForced(f *syntax.File, n *syntax.Node) []mutate.Edit {
 	to := map[string]string{"&&": "false", "and": "false", "||": "true", "or": "true"}[operatorText(f, n)]
 	if to == "" || isLogicalOperand(f, n) || isStatement(n) {
 		return nil

@@ -7,11 +7,11 @@ import (
 	"assay/mutate/syntax"
 )
 
-// The branch family takes ways out of switch and match, one at a time.
+// The choice family takes ways out of switch and match, one at a time.
 func init() {
 	register(
 		&mutate.Operator{
-			ID: "branch/case-dropped",
+			ID: "choice/case-dropped",
 			Doc: `One case of a switch is dropped.
 
 A survivor means that no test brings this value, or that the result is the same without the case. Add a row with this value to a data provider and assert its result.`,
@@ -21,7 +21,7 @@ A survivor means that no test brings this value, or that the result is the same 
 			Apply:  caseDropped,
 		},
 		&mutate.Operator{
-			ID: "branch/arm-dropped",
+			ID: "choice/arm-dropped",
 			Doc: `One arm of a match, or one of the values that lead to it, is dropped.
 
 A survivor means that no test brings this value and checks what comes of it. Add a row with it to a data provider and assert the result.`,
@@ -31,7 +31,7 @@ A survivor means that no test brings this value and checks what comes of it. Add
 			Apply:  armDropped,
 		},
 		&mutate.Operator{
-			ID: "branch/default-dropped",
+			ID: "choice/default-dropped",
 			Doc: `The default of a switch or match is dropped.
 
 A survivor means that no test brings a value that none of the cases names. Add one, an impossible value too, and assert what happens to it.`,
@@ -41,7 +41,7 @@ A survivor means that no test brings a value that none of the cases names. Add o
 			Apply:  defaultDropped,
 		},
 		&mutate.Operator{
-			ID: "branch/fall-through",
+			ID: "choice/fall-through",
 			Doc: `A break in a switch is dropped, and the next case runs as well.
 
 A survivor means that no test of this case would notice what the next one does. Assert the whole outcome of this case.`,
