@@ -200,7 +200,7 @@ func (s *Survey) setApart(test int, when string) {
 		return
 	}
 	s.Tests[test].Shaky = true
-	s.Notes = append(s.Notes, mutate.Note{Kind: "shaky", Text: fmt.Sprintf("%s passes in the suite's own order and not %s; it is not used to judge mutants.", s.rows[test].ID, when)})
+	s.Notes = append(s.Notes, mutate.Note{Kind: "flaky", Text: fmt.Sprintf("%s passes in the suite's own order and not %s; it is not used to judge mutants.", s.rows[test].ID, when)})
 }
 
 // LostWitnesses is how many of the mutants are reached by a test that was set

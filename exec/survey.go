@@ -132,7 +132,7 @@ func (e *Engine) notReady(err error) error {
 		return err
 	}
 	return &ProjectError{"PHPUnit does not get as far as its first test: " + we.text,
-		"Run phpunit by itself and mend what it reports first."}
+		"Run phpunit by itself and fix what it reports first."}
 }
 
 // leastMemory is what a child may always use, in bytes: twice PHP's own
@@ -440,7 +440,7 @@ func (x *explorer) red() error {
 		if n > 10 {
 			bad = append(bad[:10], fmt.Sprintf("  and %d more", n-10))
 		}
-		return &ProjectError{fmt.Sprintf("the suite fails before any change was made, in %d test(s):\n%s", n, strings.Join(bad, "\n")), fix}
+		return &ProjectError{fmt.Sprintf("the suite fails on the code as it is, in %d test(s):\n%s", n, strings.Join(bad, "\n")), fix}
 	case o.TimedOut:
 		return &ProjectError{"the suite does not end", fix}
 	case !o.Done:

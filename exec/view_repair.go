@@ -23,7 +23,7 @@ func (t *tree) repair(list []Change) error {
 				continue
 			}
 			if err := t.mend(c, dirs); err != nil {
-				return fmt.Errorf("%s: mend %s (%s): %w", t.place, c.Path, c.What, err)
+				return fmt.Errorf("%s: repair %s (%s): %w", t.place, c.Path, c.What, err)
 			}
 		}
 	}

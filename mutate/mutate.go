@@ -40,7 +40,7 @@ type Operator struct {
 	// only for nodes that are not Bad.
 	Apply func(*syntax.File, *syntax.Node) []Edit
 	// Wide operators make mutants that others nearly always subsume, or that
-	// few people act on. They are left out of the profile "core".
+	// few people act on. They are not in the breadth "core".
 	Wide bool
 	// Version counts changes of Apply; reused verdicts depend on it.
 	Version int
@@ -90,9 +90,9 @@ type Mutant struct {
 	Begin int
 	// Place is where a copy of the code can stand that has the change.
 	Place Place
-	// Suppressed says why the user's own comment excludes the mutant; "" if
-	// none does.
-	Suppressed string
+	// Skipped is the reason in the user's own comment that skips the mutant; ""
+	// if none does.
+	Skipped string
 }
 
 // FileLevel is the point of a mutant that no statement holds: every test in
@@ -125,17 +125,18 @@ type Status uint8
 
 // The zero Status is a bug wherever it is seen in a verdict.
 const (
-	Unset      Status = iota
-	Killed            // the suite was no longer green
-	TimedOut          // the tests did not end in their time
-	Survived          // the suite stayed green
-	Unreached         // no test runs the code: nothing to execute
-	Stillborn         // PHP refuses the changed file
-	Suppressed        // set apart at the user's wish: not judged, or judged and accepted (see Verdict.Found)
-	Broken            // our own failure; never counted as anything else
+	Unset     Status = iota
+	Killed           // some test failed on it
+	TimedOut         // the tests did not end in their time
+	Survived         // all tests passed
+	Unreached        // no test runs the code: nothing to execute
+	Stillborn        // PHP refuses to compile it
+	Accepted         // would have survived or been unreached, and the user accepted that (see Verdict.WouldBe)
+	Skipped          // not judged, because a comment of the user's says so
+	Broken           // our own failure; never counted as anything else
 )
 
-var statusNames = [...]string{"unset", "killed", "timed_out", "survived", "unreached", "stillborn", "suppressed", "broken"}
+var statusNames = [...]string{"unset", "killed", "timed_out", "survived", "unreached", "stillborn", "accepted", "skipped", "broken"}
 
 // String gives the name used in result files.
 func (s Status) String() string {
@@ -186,17 +187,17 @@ func ParseHow(name string) (How, error) {
 type Verdict struct {
 	Mutant   *Mutant
 	Status   Status
-	Killer   TestID        // the test that noticed; "" if none or not one test
-	Killers  []TestID      // with Result.AllKills: those of Reaching that notice by themselves, with what they depend on; in the same order
+	Killer   TestID        // the test that killed it; "" if none or not one test
+	Killers  []TestID      // with Result.AllKills: those of Reaching that kill it by themselves, with what they depend on; in the same order
 	How      How           // for Killed
 	Detail   string        // one line for people: the failure's message, why broken
 	Reaching []TestID      // tests that reach the change, in the order in which they would run
 	Ran      int           // how many tests were run on it
 	Time     time.Duration // the own time of the tests that were run
-	// Found is what became of a mutant whose Status is Suppressed since the
-	// user accepted that: Survived or Unreached. Detail is the reason then.
-	// Unset in all other verdicts.
-	Found Status
+	// WouldBe is what the Status of an accepted mutant would be if nobody had
+	// accepted it: Survived or Unreached. Detail is the reason then. Unset in all
+	// other verdicts.
+	WouldBe Status
 	// New is set for a mutant that survived or that no test reaches, and that
 	// is not among those of the result which this one is compared with.
 	New   bool
@@ -223,7 +224,7 @@ type Test struct {
 
 // A Note is something about the run that the reader must know to judge it.
 type Note struct {
-	Kind string // "damage", "shaky", "view", "left_out", ...
+	Kind string // "damage", "flaky", "view", "left_out", ...
 	Path string // file it is about, or ""
 	Line int    // 1-based, or 0
 	Text string // a sentence
@@ -235,7 +236,7 @@ type Result struct {
 	Project  string // name in composer.json, or the folder's
 	PHP      string // version
 	PHPUnit  string // version
-	Profile  string // "core" or "wide"
+	Breadth  string // of the operators: "core" or "wide"
 	Partial  bool   // interrupted, or cut short by a budget
 	AllKills bool   // Verdict.Killers are known
 	Compared bool   // with another result: Verdict.New means something
@@ -249,7 +250,7 @@ type Result struct {
 
 // Score is the tally of a set of verdicts.
 type Score struct {
-	Total, Killed, TimedOut, Survived, Unreached, Stillborn, Suppressed, Broken int
+	Total, Killed, TimedOut, Survived, Unreached, Stillborn, Accepted, Skipped, Broken int
 }
 
 // Add counts one verdict.
@@ -266,8 +267,10 @@ func (s *Score) Add(v Verdict) {
 		s.Unreached++
 	case Stillborn:
 		s.Stillborn++
-	case Suppressed:
-		s.Suppressed++
+	case Accepted:
+		s.Accepted++
+	case Skipped:
+		s.Skipped++
 	case Broken:
 		s.Broken++
 	default:
@@ -276,7 +279,7 @@ func (s *Score) Add(v Verdict) {
 }
 
 // Counted is the number of mutants that the score is about: all that are not
-// stillborn, suppressed or broken.
+// stillborn, accepted, skipped or broken.
 func (s Score) Counted() int { return s.Killed + s.TimedOut + s.Survived + s.Unreached }
 
 // Value is the mutation score in percent: killed and timed out over counted.

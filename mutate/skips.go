@@ -31,7 +31,7 @@ type Skip struct {
 	Line   int    // 1-based, of the line that says it
 	Names  []string
 	Reason string // not empty
-	// Within is where a mutant has to begin that is set apart, or the statement
+	// Within is where a mutant has to begin that is skipped, or the statement
 	// that it changes: half-open byte offsets. Except are the parts that are
 	// left out.
 	Within syntax.Span

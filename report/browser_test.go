@@ -55,7 +55,7 @@ func pageOf(t *testing.T, r *mutate.Result) string {
 
 var article = regexp.MustCompile(`<article id="([^"]*)"[^>]*>(?s:.*?)</article>`)
 
-// shownIn gives the text of each change that the page shows.
+// shownIn gives the text of each mutant that the page shows.
 func shownIn(dom string) (ids []string, text map[string]string) {
 	text = map[string]string{}
 	for _, m := range article.FindAllStringSubmatch(dom, -1) {
@@ -65,7 +65,7 @@ func shownIn(dom string) (ids []string, text map[string]string) {
 	return ids, text
 }
 
-func TestPageShowsWhatGoesUnnoticed(t *testing.T) {
+func TestPageShowsWhatIsNotKilled(t *testing.T) {
 	dom := browse(t, pageOf(t, fixture(t)), "", "--dump-dom")
 	ids, text := shownIn(dom)
 	if got, want := strings.Join(ids, " "), "fits-le-3a delay-return-d2 crew-plus-1b lamp-text-77"; got != want {
@@ -73,7 +73,7 @@ func TestPageShowsWhatGoesUnnoticed(t *testing.T) {
 	}
 	for id, wants := range map[string][]string{
 		"fits-le-3a": {"9        return $cars &lt;= self::DECK &amp;&amp; $metres &lt; 4.5;\n+        return $cars &lt; self::DECK &amp;&amp; $metres &lt; 4.5;\n",
-			"No test reaches the point where both sides are equal.", "4 tests run this code and stay green", "FerryTest::testFits#a long van"},
+			"No test reaches the point where both sides are equal.", "4 tests run this code and pass", "FerryTest::testFits#a long van"},
 		"delay-return-d2": {"14        if ($knots &gt; 40) {\n15            return 90;\n16        }\n17\n18        log_wind"},
 		"lamp-text-77":    {`3function lamp(): string { return "Br\xFCcke\x1B[31m"; }` + "\n+function lamp(): string { return ''; }\n"},
 		"crew-plus-1b":    {"No test runs this code."},
@@ -85,20 +85,20 @@ func TestPageShowsWhatGoesUnnoticed(t *testing.T) {
 		}
 	}
 	if !strings.Contains(dom, `<s>&lt;= self</s>`) && !strings.Contains(dom, `<s>&lt;= <span class="k">self</span></s>`) {
-		t.Error("the text that the change takes out is not marked")
+		t.Error("the text that the edit takes out is not marked")
 	}
 }
 
-// A link to a change leads to it, whatever became of it.
+// A link to a mutant leads to it, whatever became of it.
 func TestPageFollowsItsLinks(t *testing.T) {
 	file := pageOf(t, fixture(t))
 	_, text := shownIn(browse(t, file, "#fits-lt-9e", "--dump-dom"))
-	if !strings.Contains(text["fits-lt-9e"], "Noticed by Sound\\Tests\\FerryTest::testFits#a long van") || !strings.Contains(text["fits-lt-9e"], "3 tests run this code") {
+	if !strings.Contains(text["fits-lt-9e"], "Sound\\Tests\\FerryTest::testFits#a long van fails (assertion)") || !strings.Contains(text["fits-lt-9e"], "3 tests run this code") {
 		t.Errorf("a killed mutant shows %q", text["fits-lt-9e"])
 	}
 	_, text = shownIn(browse(t, pageOf(t, many(300)), "#odd-290", "--dump-dom"))
 	if text["odd-290"] == "" {
-		t.Error("a change far down is not shown")
+		t.Error("a mutant far down is not shown")
 	}
 }
 
@@ -111,7 +111,7 @@ func TestPageIsNotObeyed(t *testing.T) {
 	r.Notes = []mutate.Note{{Kind: "x", Text: hostile}}
 	dom := browse(t, pageOf(t, r), "", "--dump-dom")
 	if strings.Contains(dom, "<title>taken") || !strings.Contains(dom, "data-ready") {
-		t.Error("the text of a change was run")
+		t.Error("the text of a mutant was run")
 	}
 	for _, f := range []string{"http://", "https://", "url(", "@import"} {
 		if text := string(printed(t, formatOf(t, "html"), fixture(t), Options{})); strings.Contains(text, f) {
@@ -122,7 +122,7 @@ func TestPageIsNotObeyed(t *testing.T) {
 
 func TestPageWithoutMutants(t *testing.T) {
 	dom := browse(t, pageOf(t, &mutate.Result{Project: "empty"}), "", "--dump-dom")
-	if !strings.Contains(dom, "There is no change to judge") || !strings.Contains(dom, "0 changes of 0") {
+	if !strings.Contains(dom, "There is no mutant to judge") || !strings.Contains(dom, "0 mutants of 0") {
 		t.Error("an empty result has no page")
 	}
 }

@@ -18,7 +18,7 @@ import (
 // a field changes its meaning or goes; new fields leave it as it is.
 const (
 	FormatName    = "assay result"
-	SchemaVersion = 1
+	SchemaVersion = 2
 )
 
 // A Document is a result file, field by field; testdata/report/result.schema.json
@@ -31,7 +31,7 @@ type Document struct {
 	Project       string       `json:"project"`
 	PHP           string       `json:"php"`
 	PHPUnit       string       `json:"phpunit"`
-	Profile       string       `json:"profile"`
+	Breadth       string       `json:"breadth"`
 	Partial       bool         `json:"partial"`
 	LeftOut       int          `json:"left_out"`
 	AllKills      bool         `json:"all_kills,omitempty"` // the killers of each mutant are known
@@ -49,16 +49,17 @@ type Document struct {
 // A Tally counts mutants. Score and Reached are percentages, nil when no
 // mutant counts.
 type Tally struct {
-	Mutants    int      `json:"mutants"`
-	Killed     int      `json:"killed"`
-	TimedOut   int      `json:"timed_out"`
-	Survived   int      `json:"survived"`
-	Unreached  int      `json:"unreached"`
-	Stillborn  int      `json:"stillborn"`
-	Suppressed int      `json:"suppressed"`
-	Broken     int      `json:"broken"`
-	Score      *float64 `json:"score"`
-	Reached    *float64 `json:"reached"`
+	Mutants   int      `json:"mutants"`
+	Killed    int      `json:"killed"`
+	TimedOut  int      `json:"timed_out"`
+	Survived  int      `json:"survived"`
+	Unreached int      `json:"unreached"`
+	Stillborn int      `json:"stillborn"`
+	Accepted  int      `json:"accepted"`
+	Skipped   int      `json:"skipped"`
+	Broken    int      `json:"broken"`
+	Score     *float64 `json:"score"`
+	Reached   *float64 `json:"reached"`
 }
 
 // A ClassTally is the tally of one class, or of the code of a file outside
@@ -79,7 +80,7 @@ type FileEntry struct {
 // A TestEntry is a test; others refer to it by its index.
 type TestEntry struct {
 	Name   string   `json:"name"`
-	Shaky  bool     `json:"shaky"`
+	Flaky  bool     `json:"flaky"`
 	TimeMS *float64 `json:"time_ms,omitempty"`
 }
 
@@ -107,14 +108,14 @@ type Entry struct {
 	After         string   `json:"after"`
 	AfterBase64   string   `json:"after_base64,omitempty"`
 	Status        string   `json:"status"`
-	Found         string   `json:"found,omitempty"` // what an accepted mutant did: survived or unreached
-	New           bool     `json:"new,omitempty"`   // against the result that this one is compared with
+	WouldBe       string   `json:"would_be,omitempty"` // the status of an accepted mutant if nobody had accepted it
+	New           bool     `json:"new,omitempty"`      // against the result that this one is compared with
 	Killer        *string  `json:"killer"`
-	Killers       []int    `json:"killers,omitempty"` // indices into tests; with all_kills those that notice by themselves
-	How           *string  `json:"how"`
-	TestsReaching []int    `json:"tests_reaching"` // indices into tests
+	Killers       []int    `json:"killers,omitempty"` // indices into tests; with all_kills those that kill it by themselves
+	Failure       *string  `json:"failure"`           // by which a mutant was killed
+	TestsReaching []int    `json:"tests_reaching"`    // indices into tests
 	TestsRun      int      `json:"tests_run"`
-	Reason        string   `json:"reason,omitempty"`  // why suppressed, or why broken
+	Reason        string   `json:"reason,omitempty"`  // why accepted, skipped or broken
 	Message       string   `json:"message,omitempty"` // of the failing test; with timings only
 	TimeMS        *float64 `json:"time_ms,omitempty"`
 }
@@ -123,7 +124,7 @@ type Entry struct {
 func Describe(r *mutate.Result, o Options) *Document {
 	d := &Document{
 		Format: FormatName, SchemaVersion: SchemaVersion,
-		Project: marked(r.Project), PHP: r.PHP, PHPUnit: r.PHPUnit, Profile: r.Profile,
+		Project: marked(r.Project), PHP: r.PHP, PHPUnit: r.PHPUnit, Breadth: r.Breadth,
 		Partial: r.Partial, LeftOut: r.LeftOut, AllKills: r.AllKills, Compared: r.Compared,
 		Summary: tally(Total(r)),
 		Classes: []ClassTally{}, Files: []FileEntry{}, Tests: []TestEntry{}, Notes: []NoteEntry{}, Mutants: []Entry{},
@@ -188,7 +189,7 @@ func (d *Document) addTests(r *mutate.Result, o Options) *testIndex {
 	index := &testIndex{map[mutate.TestID]int{}, map[*mutate.TestID][]int{}}
 	for i, id := range ids {
 		index.numbers[id] = i
-		e := TestEntry{Name: marked(string(id)), Shaky: byID[id].Shaky}
+		e := TestEntry{Name: marked(string(id)), Flaky: byID[id].Shaky}
 		if o.Timings {
 			e.TimeMS = ms(byID[id].Time)
 		}
@@ -226,8 +227,8 @@ func entry(v mutate.Verdict, index *testIndex, o Options) Entry {
 		Line: m.Line, Column: m.Column, Start: m.Edit.Start, End: m.Edit.End,
 		Status: v.Status.String(), New: v.New, TestsRun: v.Ran,
 	}
-	if v.Found != mutate.Unset {
-		e.Found = v.Found.String()
+	if v.WouldBe != mutate.Unset {
+		e.WouldBe = v.WouldBe.String()
 	}
 	e.Before, e.BeforeBase64 = exact(m.Before())
 	e.After, e.AfterBase64 = exact(m.Edit.New)
@@ -236,17 +237,17 @@ func entry(v mutate.Verdict, index *testIndex, o Options) Entry {
 		e.Killer = &name
 	}
 	if v.How != mutate.HowUnset {
-		how := v.How.String()
-		e.How = &how
+		failure := v.How.String()
+		e.Failure = &failure
 	}
 	e.TestsReaching = index.list(v.Reaching)
 	for _, id := range v.Killers {
 		e.Killers = append(e.Killers, index.numbers[id])
 	}
 	switch {
-	case v.Status == mutate.Suppressed && v.Found == mutate.Unset && m.Suppressed != "":
-		e.Reason = marked(m.Suppressed)
-	case v.Status == mutate.Suppressed, v.Status == mutate.Broken:
+	case v.Status == mutate.Skipped:
+		e.Reason = marked(m.Skipped)
+	case v.Status == mutate.Accepted, v.Status == mutate.Broken:
 		e.Reason = marked(v.Detail)
 	case o.Timings:
 		e.Message = marked(v.Detail)
@@ -260,7 +261,7 @@ func entry(v mutate.Verdict, index *testIndex, o Options) Entry {
 func tally(s mutate.Score) Tally {
 	return Tally{
 		Mutants: s.Total, Killed: s.Killed, TimedOut: s.TimedOut, Survived: s.Survived, Unreached: s.Unreached,
-		Stillborn: s.Stillborn, Suppressed: s.Suppressed, Broken: s.Broken,
+		Stillborn: s.Stillborn, Accepted: s.Accepted, Skipped: s.Skipped, Broken: s.Broken,
 		Score: figure(s.Value()), Reached: figure(s.Reached()),
 	}
 }

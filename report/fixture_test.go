@@ -74,11 +74,11 @@ func fixture(t testing.TB) *mutate.Result {
 	all := []mutate.TestID{"Sound\\Tests\\FerryTest::testFits#0", "Sound\\Tests\\FerryTest::testFits#a long van",
 		"Sound\\Tests\\FerryTest::testDelay", "Sound\\Tests\\LampTest::testName#M\xf6we"}
 	r := &mutate.Result{
-		Root: "/home/kai/sound", Project: "sound/ferries", PHP: "8.2.7", PHPUnit: "9.6.7", Profile: "core",
+		Root: "/home/kai/sound", Project: "sound/ferries", PHP: "8.2.7", PHPUnit: "9.6.7", Breadth: "core",
 		LeftOut: 7, Suite: 140 * time.Millisecond, Elapsed: 2340 * time.Millisecond,
 		Notes: []mutate.Note{
 			{Kind: "damage", Path: "src/Quay.php", Line: 14, Text: "lines 14 to 16 cannot be read (syntax error) and were left alone"},
-			{Kind: "shaky", Text: "LampTest::testName gave another result when it was run apart; its verdicts are set aside."},
+			{Kind: "flaky", Text: "LampTest::testName gave another result when it was run apart; its verdicts are set aside."},
 		},
 		Verdicts: []mutate.Verdict{
 			{Mutant: change(t, l, 2, "", "lamp", "lamp-text-77", "\"Br\xfccke\x1b[31m\"", "''"), Status: mutate.Survived, Reaching: all[3:], Ran: 1, Time: 4 * time.Millisecond},
@@ -87,12 +87,12 @@ func fixture(t testing.TB) *mutate.Result {
 			{Mutant: change(t, f, 0, "Sound\\Ferry", "fits", "fits-lt-9e", "< 4.5", "<= 4.5"), Status: mutate.Killed, Killer: all[1], How: mutate.Assertion, Reaching: all[:3], Ran: 2, Detail: "Failed asserting that true is false.", Time: 5 * time.Millisecond},
 			{Mutant: change(t, f, 1, "Sound\\Ferry", "delay", "delay-gt-51", "> 40", ">= 40"), Status: mutate.TimedOut, Reaching: all[2:3], Ran: 1, Time: time.Second},
 			{Mutant: change(t, f, 4, "Sound\\Ferry", "delay", "delay-return-d2", "        if ($knots > 40) {\n            return 90;\n        }\n\n", ""), Status: mutate.Survived, Reaching: all[:2], Ran: 2, Time: 8 * time.Millisecond},
-			{Mutant: change(t, f, 3, "Sound\\Ferry", "delay", "delay-call-e0", "log_wind($knots);", ""), Status: mutate.Suppressed},
+			{Mutant: change(t, f, 3, "Sound\\Ferry", "delay", "delay-call-e0", "log_wind($knots);", ""), Status: mutate.Skipped},
 			{Mutant: change(t, f, 5, "Sound\\Ferry", "crew", "crew-plus-1b", "3 + $this->spare", "3 - $this->spare"), Status: mutate.Unreached},
 			{Mutant: change(t, f, 5, "Sound\\Ferry", "crew", "crew-zero-88", "return 3", "return 0"), Status: mutate.Broken, Detail: "the worker ended before it said hello"},
 		},
 	}
-	r.Verdicts[6].Mutant.Suppressed = "the log is not behaviour"
+	r.Verdicts[6].Mutant.Skipped = "the log is not behaviour"
 	for i, id := range all {
 		r.Tests = append(r.Tests, mutate.Test{ID: id, Time: time.Duration(i+1) * time.Millisecond, Shaky: i == 3})
 	}

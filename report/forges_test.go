@@ -40,7 +40,7 @@ func many(n int) *mutate.Result {
 		m.Edit.Start = 6 + i*len(line) + 5
 		m.Edit.End = m.Edit.Start + len(line) - 7
 		m.Edit.New = "''"
-		r.Verdicts = append(r.Verdicts, mutate.Verdict{Mutant: m, Status: mutate.Survived, Ran: 1, Reaching: []mutate.TestID{`Sound\OddTest::test*it*`}})
+		r.Verdicts = append(r.Verdicts, mutate.Verdict{Mutant: m, Status: mutate.Survived, Ran: 1, Reaching: []mutate.TestID{`Sound\Odd_Name_Test::testIt`}})
 	}
 	return r
 }
@@ -133,7 +133,7 @@ func TestGitHubCommandsAreWhole(t *testing.T) {
 	}
 }
 
-// The few marks that are shown are spread over what there is to mend.
+// The few marks that are shown are spread over the gaps.
 func TestGitHubShowsEachGapBeforeASecondOfAny(t *testing.T) {
 	lines := strings.Split(string(printed(t, formatOf(t, "github"), many(28), Options{})), "\n")
 	for i, want := range []string{"odd-0", "odd-7", "odd-14", "odd-21", "odd-1"} {
@@ -217,8 +217,8 @@ func TestMarkdownIsNotObeyed(t *testing.T) {
 	if !strings.Contains(text, "\n````diff\n") || !strings.Contains(text, "\n````\n") {
 		t.Errorf("the fence is no longer than what it holds:\n%s", text)
 	}
-	if !strings.Contains(text, `OddTest::test\*it\*`) {
-		t.Errorf("a test's name is markup:\n%s", text)
+	if !strings.Contains(text, `1 test of Odd\_Name\_Test runs this`) {
+		t.Errorf("a test class's name is markup:\n%s", text)
 	}
 	for _, line := range strings.Split(text, "\n") {
 		if strings.HasPrefix(line, "| 1 ") && strings.Count(strings.ReplaceAll(line, `\|`, ""), "|") != 4 {

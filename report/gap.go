@@ -12,8 +12,8 @@ import (
 	"assay/mutate"
 )
 
-// A gap is one thing to mend: the changes in one function that go unnoticed
-// for the same reason.
+// A gap is what one function lacks in tests: its mutants that survived, or those
+// that are unreached.
 type gap struct {
 	Status   mutate.Status    // Survived, or Unreached where no test runs the code
 	Verdicts []mutate.Verdict // by position, at least one
@@ -24,19 +24,19 @@ func (g gap) first() *mutate.Mutant { return g.Verdicts[0].Mutant }
 // missing says in a few words what the tests lack, as far as it is known.
 func (g gap) missing() string {
 	if g.Status == mutate.Unreached {
-		return "no test runs this code"
+		return "unreached, no test runs this code"
 	}
-	return "the tests that run it stay green"
+	return "survived, the tests that run this code pass"
 }
 
 // unreachedSaid is the sentence about a gap that no test runs.
 func (g gap) unreachedSaid() string {
 	m := g.first()
-	return fmt.Sprintf("No test runs this code of %s: %s would go unnoticed.", visible(m.Where()), count(len(g.Verdicts), "change"))
+	return fmt.Sprintf("No test runs this code of %s: %s unreached.", visible(m.Where()), are(len(g.Verdicts), "mutant"))
 }
 
-// gaps groups what the tests do not notice by function and by reason, the
-// groups with the most changes first: a test there pays most.
+// gaps groups survivors and unreached mutants by function, the largest groups
+// first: a test there pays most.
 func gaps(r *mutate.Result) []gap {
 	type key struct {
 		file, class, function string
@@ -68,29 +68,60 @@ func headline(r *mutate.Result) string {
 	if s.Counted() == 0 {
 		return "There is no mutant to judge."
 	}
-	text := fmt.Sprintf("Mutation score %s: the tests notice %d of %s; they reach %s of them.",
-		percent(s.Value()), s.Killed+s.TimedOut, count(s.Counted(), "change"), percent(s.Reached()))
+	text := scoreSaid(s)
 	switch {
 	case r.Partial:
 		text += fmt.Sprintf(" The run ended early: %s left out.", were(r.LeftOut, "mutant"))
 	case r.LeftOut > 0:
 		text += fmt.Sprintf(" %s left out.", were(r.LeftOut, "mutant"))
 	}
-	if apart := apartCount(r); apart != nil {
-		text += " Not counted: " + strings.Join(apart, ", ") + "."
+	if said := besideSaid(s); said != "" {
+		text += " " + said
 	}
 	if said := freshSaid(r); said != "" {
 		text += " " + said
 	}
-	if s.Broken > 0 {
-		text += fmt.Sprintf(" assay itself failed on %d.", s.Broken)
-	}
 	return text
 }
 
-// unnoticed says in a line what a survivor is.
-func unnoticed(v mutate.Verdict) string {
-	return "No test notices this change: " + flat(Change(v.Mutant))
+// scoreSaid is the score and what it is made of in a sentence or two.
+func scoreSaid(s mutate.Score) string {
+	parts := []string{fmt.Sprintf("%d killed", s.Killed)}
+	for _, part := range []struct {
+		n    int
+		what string
+	}{{s.TimedOut, "timed out"}, {s.Survived, "survived"}, {s.Unreached, "unreached"}} {
+		if part.n > 0 {
+			parts = append(parts, fmt.Sprintf("%d %s", part.n, part.what))
+		}
+	}
+	return fmt.Sprintf("Mutation score %s: of %s, %s. The tests reach %s of them.",
+		percent(s.Value()), count(s.Counted(), "mutant"), strings.Join(parts, ", "), percent(s.Reached()))
+}
+
+// besideSaid says which mutants the score is not about; "" where there are none.
+func besideSaid(s mutate.Score) string {
+	var parts []string
+	for _, part := range []struct {
+		n    int
+		what string
+	}{{s.Accepted, "accepted"}, {s.Skipped, "skipped by comments"}, {s.Stillborn, "stillborn, which PHP refuses to compile"}, {s.Broken, "broken, on which assay itself failed"}} {
+		if part.n > 0 {
+			parts = append(parts, fmt.Sprintf("%d %s", part.n, part.what))
+		}
+	}
+	if parts == nil {
+		return ""
+	}
+	return "Not in the score: " + strings.Join(parts, "; ") + "."
+}
+
+// outcome says in a line what became of a mutant that was not killed.
+func outcome(v mutate.Verdict) string {
+	if v.Status == mutate.Unreached {
+		return "Mutant unreached: " + flat(Change(v.Mutant))
+	}
+	return "Mutant survived: " + flat(Change(v.Mutant))
 }
 
 // flat makes one paragraph of a text.

@@ -19,7 +19,7 @@ import (
 func GitHub(w io.Writer, r *mutate.Result, o Options) error {
 	b := bufio.NewWriter(w)
 	fmt.Fprintf(b, "::notice title=assay::%s\n", commandText(headline(r)))
-	for _, said := range githubApart(r, o) {
+	for _, said := range githubExempt(r, o) {
 		fmt.Fprintf(b, "::notice title=assay::%s\n", commandText(said))
 	}
 	rest := gaps(r)
@@ -33,7 +33,7 @@ func GitHub(w io.Writer, r *mutate.Result, o Options) error {
 			}
 			v := g.Verdicts[round]
 			annotate(b, "warning", o, v.Mutant, v.Mutant.Line, survivedTitle(v)+v.Mutant.Op.ID,
-				fmt.Sprintf("%s\n%s\n%s\nMutant %s", unnoticed(v), flat(Meaning(v.Mutant.Op)), reached(v.Reaching), v.Mutant.ID))
+				fmt.Sprintf("%s\n%s\n%s\nMutant %s", outcome(v), flat(Meaning(v.Mutant.Op)), reached(v.Reaching), v.Mutant.ID))
 			if round+1 < len(g.Verdicts) {
 				more = append(more, g)
 			}
@@ -50,14 +50,14 @@ func survivedTitle(v mutate.Verdict) string {
 	return "Survived: "
 }
 
-// githubApart puts all that was set apart into one mark, which is about no line.
-func githubApart(r *mutate.Result, o Options) []string {
-	found := setApart(r)
+// githubExempt puts all that was accepted and skipped into one mark, which is about no line.
+func githubExempt(r *mutate.Result, o Options) []string {
+	found := exemptions(r)
 	if len(found) == 0 {
 		return nil
 	}
 	const most = 50 // lines; the other formats have them all
-	lines := []string{"Set apart, and not counted:"}
+	lines := []string{exemptTitle(r) + "."}
 	for i, a := range found {
 		if i == most {
 			lines = append(lines, fmt.Sprintf("… and %d more", len(found)-most))

@@ -25,7 +25,7 @@ type codeQuality struct {
 
 // GitLab writes GitLab's code-quality JSON: an entry a survivor, one for
 // each function that holds code which no test runs, and one that only informs
-// for what was set apart.
+// for what was accepted or skipped.
 func GitLab(w io.Writer, r *mutate.Result, o Options) error {
 	out := []codeQuality{}
 	for _, g := range gaps(r) {
@@ -41,16 +41,16 @@ func GitLab(w io.Writer, r *mutate.Result, o Options) error {
 			continue
 		}
 		for _, v := range g.Verdicts {
-			q := quality(o, v.Mutant, v.Mutant.Op.ID, fmt.Sprintf("%s. %s (mutant %s)", unnoticed(v), flat(Meaning(v.Mutant.Op)), v.Mutant.ID))
+			q := quality(o, v.Mutant, v.Mutant.Op.ID, fmt.Sprintf("%s. %s (mutant %s)", outcome(v), flat(Meaning(v.Mutant.Op)), v.Mutant.ID))
 			q.Severity = "major"
 			q.Fingerprint = hash([]byte("survived\x00" + v.Mutant.ID))
 			out = append(out, q)
 		}
 	}
-	for _, a := range setApart(r) {
-		q := quality(o, a.first(), "set-apart", fmt.Sprintf("Set apart, and not counted: %s, because %s", a.said(), visible(a.Reason)))
+	for _, a := range exemptions(r) {
+		q := quality(o, a.first(), a.Verdicts[0].Status.String(), capital(fmt.Sprintf("%s, because %s", a.said(), visible(a.Reason))))
 		q.Severity = "info"
-		q.Fingerprint = hash([]byte("apart\x00" + a.first().ID + "\x00" + a.Reason))
+		q.Fingerprint = hash([]byte("exempt\x00" + a.first().ID + "\x00" + a.Reason))
 		out = append(out, q)
 	}
 	return writeJSON(w, out)

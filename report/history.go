@@ -15,7 +15,7 @@ import (
 
 // A Record is one run in a history: a line of a text file, which is one JSON
 // object (UTF-8; bytes of PHP names that are not are written "\xE4"). Which
-// changes survive is told as what is new and what has gone since the line
+// mutants survive is told as what is new and what has gone since the line
 // before, so that a line is short, its diff says what happened, and the lines
 // of two branches can be put together in any order.
 type Record struct {
@@ -37,13 +37,13 @@ type Record struct {
 // HistoryFormat opens every line of a history.
 const HistoryFormat = "assay history 1"
 
-// Counts are mutants: noticed (killed or timed out), survived, unreached. In
+// Counts are mutants: killed (or timed out), survived, unreached. In
 // JSON a list of the three.
-type Counts struct{ Noticed, Survived, Unreached int }
+type Counts struct{ Killed, Survived, Unreached int }
 
 // MarshalJSON writes a list.
 func (c Counts) MarshalJSON() ([]byte, error) {
-	return json.Marshal([3]int{c.Noticed, c.Survived, c.Unreached})
+	return json.Marshal([3]int{c.Killed, c.Survived, c.Unreached})
 }
 
 // UnmarshalJSON is the inverse of MarshalJSON.
@@ -53,7 +53,7 @@ func (c *Counts) UnmarshalJSON(b []byte) error {
 		return err
 	}
 	if len(list) != 3 {
-		return fmt.Errorf("%d figures, want 3: noticed, survived, unreached", len(list))
+		return fmt.Errorf("%d figures, want 3: killed, survived, unreached", len(list))
 	}
 	*c = Counts{list[0], list[1], list[2]}
 	return nil
@@ -65,7 +65,7 @@ func (c Counts) Value() (percent float64, ok bool) {
 }
 
 func (c Counts) score() mutate.Score {
-	return mutate.Score{Killed: c.Noticed, Survived: c.Survived, Unreached: c.Unreached}
+	return mutate.Score{Killed: c.Killed, Survived: c.Survived, Unreached: c.Unreached}
 }
 
 func countsOf(s mutate.Score) Counts { return Counts{s.Killed + s.TimedOut, s.Survived, s.Unreached} }
@@ -79,7 +79,7 @@ func RecordOf(r *mutate.Result, before []Record, when time.Time, scope, commit s
 		if c.Score.Counted() > 0 {
 			name := marked(c.Title())
 			n, s := rec.Classes[name], countsOf(c.Score)
-			rec.Classes[name] = Counts{n.Noticed + s.Noticed, n.Survived + s.Survived, n.Unreached + s.Unreached}
+			rec.Classes[name] = Counts{n.Killed + s.Killed, n.Survived + s.Survived, n.Unreached + s.Unreached}
 		}
 	}
 	for _, v := range r.Verdicts {
@@ -211,7 +211,7 @@ func (t trend) values() []*float64 {
 // trends gives that of all, and those of the classes that the last run saw:
 // the lowest score first.
 func trends(records []Record) (all trend, classes []trend) {
-	all = trend{Title: "all"}
+	all = trend{Title: "all classes"}
 	byName := map[string]*trend{}
 	for i := range records {
 		all.Counts = append(all.Counts, &records[i].Counts)

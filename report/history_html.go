@@ -50,7 +50,7 @@ func HistoryHTML(w io.Writer, project string, records []Record, others int) erro
 	all, classes := trends(records)
 	score, ok := last.Counts.Value()
 	p := historyPage{Project: visible(project), CSS: template.CSS(pageCSS + historyCSS),
-		Title:    fmt.Sprintf("%s of the changes are noticed", percent(score, ok)),
+		Title:    "Mutation score " + percent(score, ok),
 		Headline: headlineOf(records), Aside: visible(fmt.Sprintf("PHP %s, PHPUnit %s", last.PHP, last.PHPUnit)),
 		Score: scoreChart(all, records), Moves: movesChart(records), Time: timeChart(records)}
 	if others > 0 {

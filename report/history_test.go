@@ -52,7 +52,7 @@ func TestHistoryTellsWhatCameAndWent(t *testing.T) {
 	if got, want := strings.Join(first.New, " "), "delay-return-d2 fits-le-3a lamp-text-77"; got != want {
 		t.Errorf("at first %s, want %s", got, want)
 	}
-	if got, want := first.Counts, (Counts{Noticed: 2, Survived: 3, Unreached: 1}); got != want {
+	if got, want := first.Counts, (Counts{Killed: 2, Survived: 3, Unreached: 1}); got != want {
 		t.Errorf("counts %v, want %v", got, want)
 	}
 	if got, want := first.Classes["Sound\\Ferry"], (Counts{2, 2, 1}); got != want {

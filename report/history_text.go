@@ -113,7 +113,7 @@ func moved(d float64) string {
 }
 
 func lostIn(c Counts) string {
-	return fmt.Sprintf("%d survive, %d unreached", c.Survived, c.Unreached)
+	return fmt.Sprintf("%d survived, %d unreached", c.Survived, c.Unreached)
 }
 
 // survivors names what came and went, the newest run first. Of the first run

@@ -47,7 +47,7 @@ type pageClass struct {
 const firstGaps = 10 // that the page begins with
 
 // HTML writes one file to read in a browser; it fetches nothing. It begins
-// with what pays most to mend. The changes are data in it, which a script of
+// with where a test pays most. The mutants are data in it, which a script of
 // its own shows some at a time: there may be many thousands.
 func HTML(w io.Writer, r *mutate.Result, o Options) error {
 	t, err := template.New("page").Parse(pageHTML)
@@ -95,13 +95,17 @@ func HTML(w io.Writer, r *mutate.Result, o Options) error {
 }
 
 func pageTitle(s mutate.Score) string {
-	switch lost := s.Survived + s.Unreached; {
+	switch {
 	case s.Counted() == 0:
-		return "There is no change to judge"
-	case lost == 0:
-		return "The tests notice every change"
+		return "There is no mutant to judge"
+	case s.Survived+s.Unreached == 0:
+		return "The tests kill every mutant"
+	case s.Survived == 0:
+		return count(s.Unreached, "mutant") + " unreached"
+	case s.Unreached == 0:
+		return count(s.Survived, "mutant") + " survived"
 	default:
-		return count(lost, "change") + " that the tests would not notice"
+		return fmt.Sprintf("%s survived, %d unreached", count(s.Survived, "mutant"), s.Unreached)
 	}
 }
 
@@ -113,8 +117,8 @@ func pageVersions(r *mutate.Result, o Options) string {
 	if r.PHPUnit != "" {
 		parts = append(parts, "PHPUnit "+r.PHPUnit)
 	}
-	if r.Profile != "" {
-		parts = append(parts, "profile "+r.Profile)
+	if r.Breadth != "" {
+		parts = append(parts, "breadth "+r.Breadth)
 	}
 	if o.Timings {
 		parts = append(parts, fmt.Sprintf("tests alone %s, this run %s", rounded(r.Suite), rounded(r.Elapsed)))
@@ -126,7 +130,7 @@ func firstGap(g gap, o Options) pageGap {
 	m := g.first()
 	p := pageGap{
 		ID: m.ID, Where: visible(m.Where()), Place: visible(fmt.Sprintf("%s%s:%d", o.Prefix, m.Source.Path, m.Line)),
-		Count: count(len(g.Verdicts), "change"), Kind: g.Status.String(), Missing: g.missing(),
+		Count: count(len(g.Verdicts), "mutant"), Kind: g.Status.String(), Missing: g.missing(),
 	}
 	if g.Status == mutate.Survived {
 		first, _, _ := strings.Cut(Meaning(commonest(g)), "\n\n")
@@ -173,7 +177,7 @@ type pageFile struct {
 
 var pageStatuses = [][2]string{
 	{"survived", "survived"}, {"unreached", "unreached"}, {"killed", "killed"}, {"timed_out", "timed out"},
-	{"stillborn", "stillborn"}, {"suppressed", "suppressed"}, {"broken", "broken"},
+	{"accepted", "accepted"}, {"skipped", "skipped"}, {"stillborn", "stillborn"}, {"broken", "broken"},
 }
 
 // pageBuilder numbers what mutants share.
@@ -211,7 +215,7 @@ func pageDataOf(r *mutate.Result, found []gap, o Options) pageData {
 		p.classes[[2]string{c.Name, c.File}] = i
 	}
 	for _, g := range found {
-		said := fmt.Sprintf("%s, %s", count(len(g.Verdicts), "change"), g.missing())
+		said := fmt.Sprintf("%s %s", count(len(g.Verdicts), "mutant"), g.missing())
 		for _, v := range g.Verdicts {
 			p.add(v, said)
 		}
@@ -241,8 +245,7 @@ func (p *pageBuilder) add(v mutate.Verdict, gap string) {
 	}
 	said := ""
 	if v.Status != mutate.Survived {
-		said = sentence(&v)
-		said = strings.ToUpper(said[:1]) + said[1:] + "."
+		said = capital(sentence(&v)) + "."
 	}
 	if v.New {
 		said = strings.TrimSpace("New since the result that this one is compared with. " + said)
@@ -250,6 +253,9 @@ func (p *pageBuilder) add(v mutate.Verdict, gap string) {
 	row := []any{m.ID, op, file, p.classes[[2]string{m.Class, m.Source.Path}], fn, m.Line, m.Column, p.index[v.Status.String()], p.list(v.Reaching), said}
 	p.Mutants = append(p.Mutants, append(append(row, pageEdit(m)...), gap))
 }
+
+// capital makes the beginning of a sentence of a text that begins with a letter.
+func capital(s string) string { return strings.ToUpper(s[:1]) + s[1:] }
 
 // list numbers lists of tests by what they hold. Verdicts often share one; that
 // is seen without looking through it.

@@ -132,7 +132,7 @@ func (d *Document) Result(read func(path string) ([]byte, error), ops []*mutate.
 
 func (d *Document) result(read func(path string) ([]byte, error), ops []*mutate.Operator) (*mutate.Result, error) {
 	r := &mutate.Result{
-		Project: d.Project, PHP: d.PHP, PHPUnit: d.PHPUnit, Profile: d.Profile,
+		Project: d.Project, PHP: d.PHP, PHPUnit: d.PHPUnit, Breadth: d.Breadth,
 		Partial: d.Partial, LeftOut: d.LeftOut, AllKills: d.AllKills, Compared: d.Compared,
 		Suite: duration(d.SuiteMS), Elapsed: duration(d.ElapsedMS),
 	}
@@ -150,7 +150,7 @@ func (d *Document) result(read func(path string) ([]byte, error), ops []*mutate.
 		byID[op.ID] = op
 	}
 	for _, t := range d.Tests {
-		r.Tests = append(r.Tests, mutate.Test{ID: mutate.TestID(t.Name), Shaky: t.Shaky, Time: duration(t.TimeMS)})
+		r.Tests = append(r.Tests, mutate.Test{ID: mutate.TestID(t.Name), Shaky: t.Flaky, Time: duration(t.TimeMS)})
 	}
 	for _, n := range d.Notes {
 		r.Notes = append(r.Notes, mutate.Note{Kind: n.Kind, Path: n.Path, Line: n.Line, Text: n.Text})
@@ -170,8 +170,8 @@ func (d *Document) verdict(e *Entry, sources map[string]*mutate.Source, ops map[
 		ID: e.ID, Op: ops[e.Operator], Source: sources[e.File], Line: e.Line, Column: e.Column,
 		Class: e.Class, Function: e.Function,
 	}
-	if e.Status == mutate.Suppressed.String() && e.Found == "" {
-		m.Suppressed = e.Reason
+	if e.Status == mutate.Skipped.String() {
+		m.Skipped = e.Reason
 	}
 	var v mutate.Verdict
 	if m.Op == nil {
@@ -215,8 +215,8 @@ func (d *Document) Verdict(e *Entry, m *mutate.Mutant) (v mutate.Verdict, err er
 	if v.Status, err = mutate.ParseStatus(e.Status); err != nil {
 		return v, err
 	}
-	if e.How != nil {
-		if v.How, err = mutate.ParseHow(*e.How); err != nil {
+	if e.Failure != nil {
+		if v.How, err = mutate.ParseHow(*e.Failure); err != nil {
 			return v, err
 		}
 	}
@@ -229,12 +229,12 @@ func (d *Document) Verdict(e *Entry, m *mutate.Mutant) (v mutate.Verdict, err er
 	for _, i := range e.TestsReaching {
 		v.Reaching = append(v.Reaching, mutate.TestID(d.Tests[i].Name))
 	}
-	if e.Found != "" {
-		if v.Found, err = mutate.ParseStatus(e.Found); err != nil {
+	if e.WouldBe != "" {
+		if v.WouldBe, err = mutate.ParseStatus(e.WouldBe); err != nil {
 			return v, err
 		}
 	}
-	if v.Status == mutate.Broken || v.Found != mutate.Unset {
+	if v.Status == mutate.Broken || v.Status == mutate.Accepted {
 		v.Detail = e.Reason
 	}
 	return v, nil

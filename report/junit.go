@@ -50,8 +50,7 @@ type (
 )
 
 // JUnit writes JUnit XML: a suite a class, a case a mutant. A case fails when
-// no test notices the change, whether none runs the code or those that do stay
-// green; what does not count is skipped; an error is a fault of assay's own.
+// the mutant survived or is unreached; what is not in the score is skipped; an error is a fault of assay's own.
 func JUnit(w io.Writer, r *mutate.Result, o Options) error {
 	all := junitSuites{Name: "assay"}
 	var spent time.Duration
@@ -77,7 +76,7 @@ func JUnit(w io.Writer, r *mutate.Result, o Options) error {
 }
 
 func junitTally(s mutate.Score) junitCounts {
-	return junitCounts{Tests: s.Total, Failures: s.Survived + s.Unreached, Errors: s.Broken, Skipped: s.Stillborn + s.Suppressed}
+	return junitCounts{Tests: s.Total, Failures: s.Survived + s.Unreached, Errors: s.Broken, Skipped: s.Stillborn + s.Accepted + s.Skipped}
 }
 
 func seconds(d time.Duration, o Options) string {
@@ -93,7 +92,7 @@ func junitMutant(v mutate.Verdict, s junitSuite, o Options) junitCase {
 		Name:  fmt.Sprintf("%s (%s)", m.ID, m.Op.ID),
 		Class: strings.ReplaceAll(s.Name, `\`, "."), File: s.File, Line: m.Line, Time: seconds(v.Time, o),
 	}
-	detail := &junitDetail{Type: v.Status.String(), Message: unnoticed(v) + mark(v)}
+	detail := &junitDetail{Type: v.Status.String(), Message: outcome(v) + mark(v)}
 	switch v.Status {
 	case mutate.Survived:
 		detail.Text = fmt.Sprintf("\n%s:%d:%d %s\n%s%s%s", s.File, m.Line, m.Column, visible(m.Where()), shownDiff(m),
@@ -102,7 +101,7 @@ func junitMutant(v mutate.Verdict, s junitSuite, o Options) junitCase {
 	case mutate.Unreached:
 		detail.Text = "No test runs this code."
 		c.Failure = detail
-	case mutate.Stillborn, mutate.Suppressed:
+	case mutate.Stillborn, mutate.Accepted, mutate.Skipped:
 		detail.Type, detail.Message = "", sentence(&v)
 		c.Skipped = detail
 	case mutate.Broken:

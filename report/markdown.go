@@ -14,7 +14,7 @@ import (
 const markdownBytes = 60_000
 
 // Markdown writes GitHub-flavoured Markdown for a comment on a pull request:
-// the score, what pays most to mend, and the survivors folded away as diffs, as
+// the score, where a test pays most, and the survivors folded away as diffs, as
 // many as fit.
 func Markdown(w io.Writer, r *mutate.Result, o Options) error {
 	var b strings.Builder
@@ -28,7 +28,7 @@ func Markdown(w io.Writer, r *mutate.Result, o Options) error {
 	if s.Survived > 0 {
 		markdownSurvivors(&b, found, s.Survived, o)
 	}
-	markdownApart(&b, r, o)
+	markdownExempt(&b, r, o)
 	if len(r.Notes) > 0 {
 		b.WriteString("**To know about this run**\n\n")
 		for i, n := range r.Notes {
@@ -54,7 +54,7 @@ func Markdown(w io.Writer, r *mutate.Result, o Options) error {
 // markdownGaps is the table of what pays most.
 func markdownGaps(b *strings.Builder, found []gap, o Options) {
 	const most = 10
-	b.WriteString("| unnoticed changes | where | what is missing |\n|---:|---|---|\n")
+	b.WriteString("| mutants | where | what became of them |\n|---:|---|---|\n")
 	for _, g := range found[:min(most, len(found))] {
 		m := g.first()
 		fmt.Fprintf(b, "| %d | %s, %s | %s |\n", len(g.Verdicts), cell(code(m.Where())), cell(code(fmt.Sprintf("%s%s:%d", o.Prefix, m.Source.Path, m.Line))), g.missing())
@@ -87,7 +87,7 @@ func markdownSurvivor(v mutate.Verdict, o Options) string {
 	m := v.Mutant
 	diff := shownDiff(m)
 	fence := strings.Repeat("`", max(3, 1+longestRun(diff, '`')))
-	return fmt.Sprintf("<details><summary><code>%s</code> %s%s</summary>\n\n%sdiff\n%s%s\n\n%s\n\n%s. Mutant %s, operator %s.\n\n</details>\n\n",
+	return fmt.Sprintf("<details><summary><code>%s</code> %s%s</summary>\n\n%sdiff\n%s%s\n\n%s\n\n%s Mutant %s, operator %s.\n\n</details>\n\n",
 		html.EscapeString(visible(fmt.Sprintf("%s%s:%d", o.Prefix, m.Source.Path, m.Line))), html.EscapeString(visible(m.Where())), mark(v),
 		fence, diff, fence, markdownText(flat(Meaning(m.Op))), markdownText(reached(v.Reaching)), code(m.ID), code(m.Op.ID))
 }

@@ -26,12 +26,12 @@ func Formats() []Format {
 	return []Format{
 		{"text", "the report that is shown at the end of a run, without colour", Text, false},
 		{"json", "every mutant with its verdict, for programs", JSON, false},
-		{"markdown", "a comment for a pull request: the score, what pays most to mend, survivors as diffs", Markdown, false},
+		{"markdown", "a comment for a pull request: the score, where a test pays most, survivors as diffs", Markdown, false},
 		{"github", "marks in a review on GitHub; print them in a workflow's step", GitHub, true},
 		{"gitlab", "GitLab's code-quality JSON, for marks in a merge request", GitLab, true},
 		{"sarif", "SARIF 2.1.0, for editors and code scanning", SARIF, true},
-		{"junit", "JUnit XML: a case a mutant, which fails when no test notices it", JUnit, false},
-		{"kills", "CSV: which tests reach each mutant, and which of them notice it", Kills, false},
+		{"junit", "JUnit XML: a case a mutant, which fails unless the mutant is killed", JUnit, false},
+		{"matrix", "CSV: which tests reach each mutant, and which of them kill it", Matrix, false},
 		{"html", "a page to read, whole in one file", HTML, false},
 	}
 }

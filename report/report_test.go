@@ -200,7 +200,7 @@ func TestReadJSONRefuses(t *testing.T) {
 		"<xml/>":           "not a result file: invalid character '<'",
 		`{"format": "x"}`:  `not a result file: its format is "x"`,
 		good[:len(good)/2]: "not a result file: unexpected EOF",
-		strings.Replace(good, `"schema_version": 1`, `"schema_version": 99`, 1): "has schema version 99; this assay reads version 1",
+		strings.Replace(good, `"schema_version": 2`, `"schema_version": 99`, 1): "has schema version 99; this assay reads version 2",
 		strings.Replace(good, `"tests_reaching":[0`, `"tests_reaching":[44`, 1): "test 44 is not in the file's list of 4 tests",
 		strings.Replace(good, `"left_out": 7`, `"left_out": "7"`, 1):            "cannot be read as a result file",
 	} {

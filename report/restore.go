@@ -11,8 +11,8 @@ import (
 
 // Restore makes a result of a document whose files may have changed since, or
 // gone. read gives the text of a file by its path in the document. Of a file
-// that is not the one that was judged only the text of the changes is known:
-// it gets a text in which every change stands at its place, blanks for all the
+// that is not the one that was judged only the text of the edits is known:
+// it gets a text in which every edit stands at its place, blanks for all the
 // rest, and a note of the kind "source_lost". lost names these files; in them
 // the hash of the text means nothing.
 func (d *Document) Restore(read func(path string) ([]byte, error), ops []*mutate.Operator) (r *mutate.Result, lost []string, err error) {
@@ -29,7 +29,7 @@ func (d *Document) Restore(read func(path string) ([]byte, error), ops []*mutate
 		}
 		lost = append(lost, path)
 		notes = append(notes, mutate.Note{Kind: "source_lost", Path: path,
-			Text: "This file " + said + ": of its lines only the text of the changes is shown."})
+			Text: "This file " + said + ": of its lines only the text that mutants replace is shown."})
 		return d.standIn(f)
 	}, ops)
 	if r != nil {
@@ -38,7 +38,7 @@ func (d *Document) Restore(read func(path string) ([]byte, error), ops []*mutate
 	return r, lost, err
 }
 
-// standIn builds a text of the file's size from the changes that are known.
+// standIn builds a text of the file's size from the edits that are known.
 func (d *Document) standIn(f *FileEntry) ([]byte, error) {
 	var es []*Entry
 	for i := range d.Mutants {

@@ -12,7 +12,7 @@ import (
 )
 
 // What a saved result does not hold is the text of the files. Without it every
-// change keeps its place and its text, and the reader is told.
+// mutant keeps its place and its text, and the reader is told.
 func TestRestoreWithoutTheSources(t *testing.T) {
 	want := fixture(t)
 	d, err := ReadJSON(bytes.NewReader(printed(t, Formats()[1], want, Options{})))

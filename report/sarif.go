@@ -91,8 +91,8 @@ const unreachedRule = "unreached"
 // note for each function that holds code which no test runs.
 func SARIF(w io.Writer, r *mutate.Result, o Options) error {
 	run := sarifRun{ColumnKind: "unicodeCodePoints", Results: []sarifResult{}}
-	found, apart := gaps(r), setApart(r)
-	run.Tool.Driver = sarifDriver{Name: "assay", Rules: sarifRules(found, apart)}
+	found, exempt := gaps(r), exemptions(r)
+	run.Tool.Driver = sarifDriver{Name: "assay", Rules: sarifRules(found, exempt)}
 	index := map[string]int{}
 	for i, rule := range run.Tool.Driver.Rules {
 		index[rule.ID] = i
@@ -106,8 +106,8 @@ func SARIF(w io.Writer, r *mutate.Result, o Options) error {
 			run.Results = append(run.Results, sarifSurvivor(v, index, o))
 		}
 	}
-	for _, a := range apart {
-		if a.Accepted {
+	for _, a := range exempt {
+		if a.accepted() {
 			run.Results = append(run.Results, sarifAccepted(a, index, o))
 		}
 	}
@@ -119,7 +119,7 @@ func SARIF(w io.Writer, r *mutate.Result, o Options) error {
 }
 
 // sarifAccepted is a result that viewers do not count: somebody accepted it.
-func sarifAccepted(a apart, index map[string]int, o Options) sarifResult {
+func sarifAccepted(a exemption, index map[string]int, o Options) sarifResult {
 	x := sarifSurvivor(a.Verdicts[0], index, o)
 	x.Suppressions = []sarifSuppression{{"external", "accepted", visible(a.Reason)}}
 	return x
@@ -144,7 +144,7 @@ func sarifCompared(results []sarifResult, r *mutate.Result) {
 	}
 }
 
-func sarifRules(found []gap, apart []apart) []sarifRule {
+func sarifRules(found []gap, exempt []exemption) []sarifRule {
 	rules := []sarifRule{}
 	seen := map[string]bool{}
 	add := func(id, short, help string) {
@@ -162,8 +162,8 @@ func sarifRules(found []gap, apart []apart) []sarifRule {
 			add(v.Mutant.Op.ID, Rule(v.Mutant.Op), flat(Meaning(v.Mutant.Op)))
 		}
 	}
-	for _, a := range apart {
-		if op := a.first().Op; a.Accepted {
+	for _, a := range exempt {
+		if op := a.first().Op; a.accepted() {
 			add(op.ID, Rule(op), flat(Meaning(op)))
 		}
 	}
@@ -174,7 +174,7 @@ func sarifRules(found []gap, apart []apart) []sarifRule {
 func sarifSurvivor(v mutate.Verdict, index map[string]int, o Options) sarifResult {
 	m := v.Mutant
 	at := regionOf(m)
-	text := unnoticed(v) + ". " + flat(Meaning(m.Op)+" "+reached(v.Reaching)) + "."
+	text := outcome(v) + ". " + flat(Meaning(m.Op)+" "+reached(v.Reaching))
 	return sarifResult{
 		RuleID: m.Op.ID, RuleIndex: index[m.Op.ID], Level: "warning", Message: sarifMessage{text},
 		Locations:    []sarifLocation{sarifPlace(m, &sarifRegion{at.line, at.column, at.endLine, at.endColumn}, o)},
@@ -222,8 +222,8 @@ func sarifNotes(r *mutate.Result, o Options) []sarifNotification {
 		}
 		out = append(out, x)
 	}
-	for _, a := range setApart(r) {
-		if !a.Accepted {
+	for _, a := range exemptions(r) {
+		if !a.accepted() {
 			out = append(out, sarifNotification{"note", sarifMessage{fmt.Sprintf("%s: %s, because %s", visible(a.first().Where()), a.said(), visible(a.Reason))},
 				[]sarifLocation{{Physical: sarifFile(o.Prefix+a.first().Source.Path, &sarifRegion{StartLine: a.first().Line})}}})
 		}

@@ -46,7 +46,13 @@ func Finding(v *mutate.Verdict, remark string, o Options) string {
 	if v == nil {
 		return b.String()
 	}
-	b.WriteString(wrap(paint(o.Color).strong(verdictName(v.Status))+": "+sentence(v), "", width))
+	name, said := verdictName(v.Status), sentence(v)
+	if rest, ok := strings.CutPrefix(said, name); ok {
+		said = rest
+	} else {
+		said = ": " + said
+	}
+	b.WriteString(wrap(paint(o.Color).strong(name)+said, "", width))
 	if v.Status == mutate.Survived {
 		b.WriteString("\n" + wrap(Meaning(v.Mutant.Op), "", width))
 	}
@@ -70,34 +76,41 @@ func verdictName(s mutate.Status) string {
 func sentence(v *mutate.Verdict) string {
 	switch v.Status {
 	case mutate.Killed:
-		by := "by the end of " + count(v.Ran, "test")
+		by := "at the end of " + count(v.Ran, "test")
 		if v.Killer != "" {
-			by = "by " + visible(string(v.Killer))
+			by = visible(string(v.Killer)) + " fails"
 		}
 		detail := ""
 		if v.Detail != "" {
 			detail = ": " + oneLine(strings.TrimPrefix(v.Detail, `PHPUnit\Framework\ExpectationFailedException: `), lineChars)
 		}
-		return fmt.Sprintf("noticed %s (%s)%s", by, strings.ReplaceAll(v.How.String(), "_", " "), detail)
+		return fmt.Sprintf("%s (%s)%s", by, strings.ReplaceAll(v.How.String(), "_", " "), detail)
 	case mutate.TimedOut:
 		return "the tests did not end in their time" + during(v.Killer)
 	case mutate.Survived:
-		return fmt.Sprintf("%s ran and stayed green", count(v.Ran, "test"))
+		return passed(max(v.Ran, len(v.Reaching)))
 	case mutate.Unreached:
 		return "no test runs this code"
 	case mutate.Stillborn:
 		return "PHP refuses to compile it"
-	case mutate.Suppressed:
-		if v.Found != mutate.Unset {
-			found := *v
-			found.Status = v.Found
-			return "accepted, because " + visible(v.Detail) + "; " + sentence(&found)
-		}
-		return "set apart by a comment in the source (" + visible(v.Mutant.Suppressed) + ")"
+	case mutate.Accepted:
+		plain := *v
+		plain.Status = v.WouldBe
+		return "accepted, because " + visible(v.Detail) + "; otherwise " + v.WouldBe.String() + ": " + sentence(&plain)
+	case mutate.Skipped:
+		return "skipped by a comment in the source, because " + visible(v.Mutant.Skipped)
 	case mutate.Broken:
 		return "assay itself failed: " + oneLine(v.Detail, lineChars)
 	}
 	panic("report: no sentence for status " + v.Status.String())
+}
+
+// passed says how many tests reach a survivor, and that they pass.
+func passed(n int) string {
+	if n == 1 {
+		return "1 test reaches it, and it passes"
+	}
+	return fmt.Sprintf("%d tests reach it, and all pass", n)
 }
 
 func during(test mutate.TestID) string {
@@ -130,18 +143,18 @@ func Operators(w io.Writer, ops []*mutate.Operator) error {
 		}
 		fmt.Fprintf(b, "%s %-*s  %s\n", mark, width, op.ID, Rule(op))
 	}
-	fmt.Fprintf(b, "\n%s. Those marked w are in the profile wide only: %d.\n", count(len(ops), "operator"), wide)
+	fmt.Fprintf(b, "\n%s. Those marked w are in the breadth wide only: %d.\n", count(len(ops), "operator"), wide)
 	return b.Flush()
 }
 
 // Operator explains one operator: its rule, its example, and what a survivor
 // says about the tests.
 func Operator(w io.Writer, op *mutate.Operator) error {
-	profile := "core and wide"
+	breadth := "core and wide"
 	if op.Wide {
-		profile = "wide"
+		breadth = "wide"
 	}
-	_, err := fmt.Fprintf(w, "%s\n  %s\n  Profile: %s.\n\n%s%s\n  When it survives:\n%s", op.ID, Rule(op), profile,
+	_, err := fmt.Fprintf(w, "%s\n  %s\n  Breadth: %s.\n\n%s%s\n  When it survives:\n%s", op.ID, Rule(op), breadth,
 		signed("-", op.Before), signed("+", op.After), wrap(Meaning(op), "  ", 96))
 	return err
 }

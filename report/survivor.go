@@ -3,6 +3,7 @@ package report
 import (
 	"fmt"
 	"path/filepath"
+	"slices"
 	"strings"
 	"unicode/utf8"
 
@@ -15,7 +16,7 @@ func (p *text) survivors() {
 		if c.Score.Survived == 0 {
 			continue
 		}
-		p.heading("%s: %s that no test notices", visible(c.Title()), count(c.Score.Survived, "change"))
+		p.heading("%s: %s survived", visible(c.Title()), count(c.Score.Survived, "mutant"))
 		for _, v := range c.Verdicts {
 			if v.Status == mutate.Survived {
 				p.printf("\n")
@@ -46,23 +47,35 @@ func Rule(op *mutate.Operator) string {
 	return first
 }
 
-// reached says which tests run the code, in the order in which they ran.
+// reached says of which classes the tests are that run a survivor's code.
 func reached(tests []mutate.TestID) string {
 	if len(tests) == 0 {
 		return ""
 	}
-	var names []string
-	for _, id := range tests[:min(testsNamed, len(tests))] {
-		names = append(names, visible(ShortTest(id)))
+	var classes []string
+	n := map[string]int{}
+	for _, id := range tests {
+		class, _, _ := strings.Cut(visible(ShortTest(id)), "::")
+		if n[class] == 0 {
+			classes = append(classes, class)
+		}
+		n[class]++
 	}
-	list := strings.Join(names, ", ")
-	if more := len(tests) - len(names); more > 0 {
-		list += fmt.Sprintf(" and %d more", more)
-	}
+	slices.SortStableFunc(classes, func(a, b string) int { return n[b] - n[a] })
 	if len(tests) == 1 {
-		return "1 test runs this code and stays green: " + list
+		return "1 test of " + classes[0] + " runs this and passes."
 	}
-	return fmt.Sprintf("%d tests run this code and stay green: %s", len(tests), list)
+	if len(classes) == 1 {
+		return fmt.Sprintf("%d tests of %s run this and pass.", len(tests), classes[0])
+	}
+	var parts []string
+	for _, c := range classes[:min(classesNamed, len(classes))] {
+		parts = append(parts, fmt.Sprintf("%d of %s", n[c], c))
+	}
+	if more := len(classes) - classesNamed; more > 0 {
+		parts = append(parts, "the others of "+count(more, "other class"))
+	}
+	return fmt.Sprintf("%d tests run this and pass: %s.", len(tests), strings.Join(parts, ", "))
 }
 
 // ShortTest gives a test's name without its namespace.

@@ -18,8 +18,8 @@ type testFigures struct {
 	Name    string
 	Tests   int
 	Reaches int // mutants, of those that were judged
-	Notices int // of these; without all kills only those that it was the first to notice
-	Only    int // that no other test notices; no other class, for a class
+	Kills   int // of these; without all kills only those that it was the first to kill
+	Only    int // that no other test kills; no other class, for a class
 }
 
 // A testTable is the tests' side of a result.
@@ -53,7 +53,7 @@ func testTableOf(d *Document) testTable {
 	}
 	for _, e := range d.Mutants {
 		if s, err := mutate.ParseStatus(e.Status); err != nil || (s != mutate.Killed && s != mutate.TimedOut && s != mutate.Survived) {
-			if e.Found != mutate.Survived.String() {
+			if e.WouldBe != mutate.Survived.String() {
 				continue
 			}
 		}
@@ -72,7 +72,7 @@ func testTableOf(d *Document) testTable {
 			}
 		}
 		count(e.TestsReaching, func(f *testFigures) { f.Reaches++ })
-		count(killers, func(f *testFigures) { f.Notices++ })
+		count(killers, func(f *testFigures) { f.Kills++ })
 		if len(killers) == 1 {
 			t.Tests[killers[0]].Only++
 		}
@@ -91,8 +91,8 @@ func deref(s *string) string {
 	return *s
 }
 
-// spare are the tests that reach mutants and notice none that no other test
-// notices, those that reach most first.
+// spare are the tests that reach mutants and kill none that no other test
+// kills, those that reach most first.
 func (t testTable) spare() []testFigures {
 	var out []testFigures
 	for _, f := range t.Tests {
@@ -105,7 +105,7 @@ func (t testTable) spare() []testFigures {
 }
 
 // weak are the tests that reach at least ten mutants, and as many as half of the
-// tests do, and notice fewer than a tenth of them.
+// tests do, and kill fewer than a tenth of them.
 func (t testTable) weak() []testFigures {
 	var reaches []int
 	for _, f := range t.Tests {
@@ -120,7 +120,7 @@ func (t testTable) weak() []testFigures {
 	much := max(10, reaches[len(reaches)/2])
 	var out []testFigures
 	for _, f := range t.Tests {
-		if f.Reaches >= much && 10*f.Notices < f.Reaches {
+		if f.Reaches >= much && 10*f.Kills < f.Reaches {
 			out = append(out, f)
 		}
 	}
@@ -130,14 +130,14 @@ func (t testTable) weak() []testFigures {
 
 func byReach(list []testFigures) {
 	slices.SortFunc(list, func(a, b testFigures) int {
-		return cmp.Or(b.Reaches-a.Reaches, a.Notices-b.Notices, strings.Compare(a.Name, b.Name))
+		return cmp.Or(b.Reaches-a.Reaches, a.Kills-b.Kills, strings.Compare(a.Name, b.Name))
 	})
 }
 
 const testsListed = 20
 
 // Tests writes the tests' side of a result: what each class of tests reaches
-// and notices, and which tests might be spared or do not look.
+// and kills, and which tests might be spared or do not look.
 func Tests(w io.Writer, d *Document, o Options) error {
 	p := &testText{bufio.NewWriter(w), paint(o.Color), testTableOf(d)}
 	if d.Partial || d.LeftOut > 0 {
@@ -158,17 +158,17 @@ func (p *testText) printf(format string, args ...any) { fmt.Fprintf(p, format, a
 
 // classes prints a row a test class.
 func (p *testText) classes() {
-	notices := "notices"
+	kills := "kills"
 	if !p.table.AllKills {
-		notices = "first to notice"
+		kills = "first to kill"
 	}
-	head := []string{"test class", "tests", "reaches", notices, "of these"}
+	head := []string{"test class", "tests", "reaches", kills, "of these"}
 	if p.table.AllKills {
 		head = append(head, "only it")
 	}
 	rows := [][]string{head}
 	for _, f := range p.table.Classes {
-		row := []string{visible(f.Name), fmt.Sprint(f.Tests), fmt.Sprint(f.Reaches), fmt.Sprint(f.Notices), share(f)}
+		row := []string{visible(f.Name), fmt.Sprint(f.Tests), fmt.Sprint(f.Reaches), fmt.Sprint(f.Kills), share(f)}
 		if p.table.AllKills {
 			row = append(row, fmt.Sprint(f.Only))
 		}
@@ -201,13 +201,13 @@ func share(f testFigures) string {
 	if f.Reaches == 0 {
 		return "-"
 	}
-	return fmt.Sprintf("%.0f %%", math.Floor(100*float64(f.Notices)/float64(f.Reaches)))
+	return fmt.Sprintf("%.0f %%", math.Floor(100*float64(f.Kills)/float64(f.Reaches)))
 }
 
 // lists names single tests, at most n of each kind.
 func (p *testText) lists(n int) {
 	if !p.table.AllKills {
-		p.printf("\nA mutant is judged until the first test notices it, so it is not known which others\nwould. assay run --all-kills finds that out.\n")
+		p.printf("\nThe first test that fails on a mutant kills it, and it is not known which others\nwould. assay run --all-kills finds that out.\n")
 		return
 	}
 	for _, l := range p.table.lists(n) {
@@ -234,7 +234,7 @@ type testList struct {
 func (t testTable) lists(n int) []testList {
 	items := func(tests []testFigures) (out []string) {
 		for _, f := range tests[:min(n, len(tests))] {
-			out = append(out, fmt.Sprintf("%s: reaches %s, notices %d", visible(ShortTest(mutate.TestID(f.Name))), count(f.Reaches, "mutant"), f.Notices))
+			out = append(out, fmt.Sprintf("%s: reaches %s, kills %d", visible(ShortTest(mutate.TestID(f.Name))), count(f.Reaches, "mutant"), f.Kills))
 		}
 		if more := len(tests) - n; more > 0 {
 			out = append(out, fmt.Sprintf("and %d more", more))
@@ -242,8 +242,8 @@ func (t testTable) lists(n int) []testList {
 		return out
 	}
 	return []testList{
-		{"Tests that notice nothing which no other test notices", items(t.spare()), "Each by itself could go and every verdict would stay; not all of them at once."},
-		{"Tests that reach much and notice little", items(t.weak()), "They run code whose outcome they do not look at."},
+		{"Tests that kill no mutant which no other test kills", items(t.spare()), "Each by itself could go and every verdict would stay; not all of them at once."},
+		{"Tests that reach many mutants and kill few", items(t.weak()), "They run code whose outcome they do not look at."},
 	}
 }
 

@@ -8,7 +8,7 @@ import (
 	"assay/mutate"
 )
 
-// The fixture as --all-kills would have found it: one mutant is noticed by two
+// The fixture as --all-kills would have found it: one mutant is killed by two
 // tests of a class, the other by one.
 func TestTestsSide(t *testing.T) {
 	r := fixture(t)
@@ -25,7 +25,7 @@ func TestTestsSide(t *testing.T) {
 		t.Fatal(err)
 	}
 	table := testTableOf(d)
-	want := map[string][3]int{ // reaches, notices, only: counted by hand
+	want := map[string][3]int{ // reaches, kills, only: counted by hand
 		`Sound\Tests\FerryTest::testFits#0`:          {3, 1, 0},
 		`Sound\Tests\FerryTest::testFits#a long van`: {3, 1, 0},
 		`Sound\Tests\FerryTest::testDelay`:           {3, 1, 1},
@@ -34,7 +34,7 @@ func TestTestsSide(t *testing.T) {
 		`Sound\Tests\LampTest`:                       {2, 0, 0},
 	}
 	for _, f := range append(table.Tests, table.Classes...) {
-		if got := [3]int{f.Reaches, f.Notices, f.Only}; got != want[f.Name] {
+		if got := [3]int{f.Reaches, f.Kills, f.Only}; got != want[f.Name] {
 			t.Errorf("%s: %v, want %v", f.Name, got, want[f.Name])
 		}
 	}
@@ -49,7 +49,7 @@ func TestTestsSide(t *testing.T) {
 	if err := Text(&text, r, Options{}); err != nil {
 		t.Fatal(err)
 	}
-	if !strings.Contains(text.String(), "Tests that notice nothing which no other test notices\n  FerryTest::testFits#0: reaches 3 mutants, notices 1\n") {
+	if !strings.Contains(text.String(), "Tests that kill no mutant which no other test kills\n  FerryTest::testFits#0: reaches 3 mutants, kills 1\n") {
 		t.Errorf("the report lacks it:\n%s", &text)
 	}
 	var page bytes.Buffer
@@ -57,7 +57,7 @@ func TestTestsSide(t *testing.T) {
 		t.Fatal(err)
 	}
 	named := func(test string) bool {
-		return strings.Contains(page.String(), "<li>FerryTest::"+test+": reaches 3 mutants, notices 1</li>")
+		return strings.Contains(page.String(), "<li>FerryTest::"+test+": reaches 3 mutants, kills 1</li>")
 	}
 	if !named("testFits#0") || named("testDelay") {
 		t.Error("the page does not name the tests that it should")
@@ -65,10 +65,10 @@ func TestTestsSide(t *testing.T) {
 }
 
 // Tests that reach little say little; one that reaches much is weak when it
-// notices less than a tenth.
+// kills less than a tenth.
 func TestWeakTests(t *testing.T) {
 	table := testTable{AllKills: true, Tests: []testFigures{
-		{Name: "A::a", Reaches: 9}, {Name: "A::b", Reaches: 30, Notices: 3}, {Name: "A::c", Reaches: 31, Notices: 3}, {Name: "A::d", Reaches: 12}, {Name: "A::e"},
+		{Name: "A::a", Reaches: 9}, {Name: "A::b", Reaches: 30, Kills: 3}, {Name: "A::c", Reaches: 31, Kills: 3}, {Name: "A::d", Reaches: 12}, {Name: "A::e"},
 	}}
 	var names []string
 	for _, f := range table.weak() {

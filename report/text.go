@@ -16,12 +16,13 @@ import (
 
 const (
 	contextLines = 2   // around a change
-	testsNamed   = 3   // of those that reach a survivor
+	classesNamed = 3   // of tests that reach a survivor
 	diffLines    = 24  // of a change that is longer, the rest is counted
 	lineChars    = 160 // of a source line, around the change
 )
 
-// Text writes the report for people: the table of classes, each survivor with
+// Text writes the report for people: a table of the classes, the whole in a
+// sentence, each survivor with
 // what it says about the tests, what no test runs, and what to know about the
 // run.
 func Text(w io.Writer, r *mutate.Result, o Options) error {
@@ -37,7 +38,7 @@ func Text(w io.Writer, r *mutate.Result, o Options) error {
 	p.fresh()
 	p.survivors()
 	p.unreached()
-	p.apart()
+	p.exempt()
 	p.tests()
 	p.notes()
 	p.closing()
@@ -59,7 +60,7 @@ func (p *text) heading(format string, args ...any) {
 	p.printf("\n%s\n", p.strong(fmt.Sprintf(format, args...)))
 }
 
-// table prints a row a class and the totals.
+// table prints a row a class.
 func (p *text) table() error {
 	if p.total.Counted() == 0 && p.r.LeftOut > 0 {
 		p.printf("No mutant was judged that counts.\n")
@@ -74,7 +75,6 @@ func (p *text) table() error {
 	t := tablewriter.NewTable(p,
 		tablewriter.WithConfig(tablewriter.Config{}), // resets what stands before it
 		tablewriter.WithHeaderAutoFormat(tw.Off),
-		tablewriter.WithFooterAutoFormat(tw.Off),
 		tablewriter.WithRowAutoWrap(tw.WrapNone),
 		tablewriter.WithAlignment(right),
 		tablewriter.WithRendition(tw.Rendition{
@@ -91,7 +91,6 @@ func (p *text) table() error {
 			return fmt.Errorf("the table of classes: %w", err)
 		}
 	}
-	t.Footer(p.row("all", p.total))
 	if err := t.Render(); err != nil {
 		return fmt.Errorf("the table of classes: %w", err)
 	}
@@ -116,19 +115,14 @@ func (p *text) row(title string, s mutate.Score) []string {
 func (p *text) score() {
 	s := p.total
 	if s.Counted() > 0 {
-		p.printf("\n%s: the tests notice %d of %s; they reach %s of them.\n",
-			p.strong("Mutation score "+percent(s.Value())), s.Killed+s.TimedOut, count(s.Counted(), "change"), percent(s.Reached()))
+		score, rest, _ := strings.Cut(scoreSaid(s), ":")
+		p.printf("\n%s:%s\n", p.strong(score), rest)
 	}
-	var apart []string
-	if s.Stillborn > 0 {
-		apart = append(apart, fmt.Sprintf("%d that PHP refuses to compile", s.Stillborn))
-	}
-	apart = append(apart, apartCount(p.r)...)
-	if s.Broken > 0 {
-		apart = append(apart, p.lost(fmt.Sprintf("%d on which assay itself failed", s.Broken)))
-	}
-	if len(apart) > 0 {
-		p.printf("Not counted: %s.\n", strings.Join(apart, ", "))
+	if said := besideSaid(s); said != "" {
+		if s.Broken > 0 {
+			said = p.lost(said)
+		}
+		p.printf("%s\n", said)
 	}
 	switch {
 	case p.r.LeftOut > 0 && p.r.Partial:
@@ -151,6 +145,13 @@ func were(n int, noun string) string {
 	return count(n, noun) + " were"
 }
 
+func are(n int, noun string) string {
+	if n == 1 {
+		return "1 " + noun + " is"
+	}
+	return count(n, noun) + " are"
+}
+
 func rounded(d time.Duration) time.Duration {
 	if d < time.Second {
 		return d.Round(time.Millisecond)
@@ -158,12 +159,12 @@ func rounded(d time.Duration) time.Duration {
 	return d.Round(100 * time.Millisecond)
 }
 
-// unreached lists the methods that hold changes which no test runs.
+// unreached lists the methods that hold unreached mutants.
 func (p *text) unreached() {
 	if p.total.Unreached == 0 {
 		return
 	}
-	p.heading("No test runs these lines")
+	p.heading("Unreached: no test runs these lines")
 	for _, c := range p.classes {
 		for _, g := range unreachedIn(c) {
 			at := p.position(g[0].Mutant)
@@ -227,8 +228,8 @@ func (p *text) notes() {
 func (p *text) closing() {
 	switch {
 	case p.total.Survived > 0:
-		p.printf("\nassay show ID shows one of them again, with all that is known about it;\nassay try ID runs the tests on it and shows PHPUnit's own output.\n")
-	case p.total.Counted() > 0 && p.total.Unreached == 0 && p.r.LeftOut == 0 && apartCount(p.r) == nil:
+		p.printf("\nassay inspect ID shows one of them again, with all the tests that reach it;\nassay try ID runs the tests on it and shows PHPUnit's own output.\n")
+	case p.total.Counted() > 0 && p.total.Unreached == 0 && p.r.LeftOut == 0 && p.total.Accepted+p.total.Skipped == 0:
 		p.printf("\nNone survived.\n")
 	}
 }

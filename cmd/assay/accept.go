@@ -63,10 +63,10 @@ func (c *acceptCommand) add(env *environment, code *codebase, list *acceptList) 
 	wide := code
 	for _, id := range c.IDs {
 		m, err := code.find(id)
-		if err != nil && c.Profile != "wide" {
-			if wide == code { // the last run may have had another profile
+		if err != nil && c.Breadth != "wide" {
+			if wide == code { // the last run may have had another breadth
 				o := c.sourceOptions
-				o.Profile = "wide"
+				o.Breadth = "wide"
 				if wide, err = load(o, nil, nil); err != nil {
 					return err
 				}
@@ -102,18 +102,18 @@ func acceptable(m *mutate.Mutant, last *report.Document) error {
 	e := last.Find(m.ID)
 	f := last.File(m.Source.Path)
 	switch {
-	case m.Suppressed != "":
+	case m.Skipped != "":
 		return usagef("%s is skipped by a comment in the source already", m.ID)
 	case e == nil:
 		return usagef("the last run did not judge %s; run assay run %s first", m.ID, m.Source.Path)
 	case f == nil || !f.Fits(m.Source.Text):
 		return usagef("%s has changed since the last run; run assay run %s first, to see whether %s still survives", m.Source.Path, m.Source.Path, m.ID)
-	case e.Status == mutate.Survived.String(), e.Status == mutate.Unreached.String(), e.Found != "":
+	case e.Status == mutate.Survived.String(), e.Status == mutate.Unreached.String(), e.WouldBe != "":
 		return nil
 	case e.Killer != nil:
-		return usagef("%s was noticed in the last run, by %s; only what no test notices can be accepted", m.ID, *e.Killer)
+		return usagef("%s was killed in the last run, by %s; only what survives or is unreached can be accepted", m.ID, *e.Killer)
 	}
-	return usagef("%s did not survive in the last run (%s); only what no test notices can be accepted", m.ID, strings.ReplaceAll(e.Status, "_", " "))
+	return usagef("%s did not survive in the last run (%s); only what survives or is unreached can be accepted", m.ID, strings.ReplaceAll(e.Status, "_", " "))
 }
 
 func (c *acceptCommand) takeOut(env *environment, code *codebase, list *acceptList) error {
@@ -200,11 +200,11 @@ func judged(last *report.Document, m *mutate.Mutant) *mutate.Verdict {
 		return nil
 	}
 	e, f := last.Find(m.ID), last.File(m.Source.Path)
-	if e == nil || f == nil || !f.Fits(m.Source.Text) || e.Found != "" {
+	if e == nil || f == nil || !f.Fits(m.Source.Text) || e.WouldBe != "" {
 		return nil
 	}
 	v, err := last.Verdict(e, m)
-	if err != nil || unnoticed(v.Status) {
+	if err != nil || notKilled(v.Status) {
 		return nil
 	}
 	return &v

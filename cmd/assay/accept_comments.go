@@ -11,7 +11,7 @@ import (
 	"assay/operators"
 )
 
-// obeyComments sets apart the mutants of one file that comments in it skip.
+// obeyComments marks the mutants of one file that comments in it skip.
 // It gives a note for each comment that no mutant fits, whatever operators this
 // run uses, and an error for those that are malformed.
 func obeyComments(f *syntax.File, src *mutate.Source, ms []*mutate.Mutant) ([]mutate.Note, error) {
@@ -33,8 +33,8 @@ func obeyComments(f *syntax.File, src *mutate.Source, ms []*mutate.Mutant) ([]mu
 		for _, m := range ms {
 			if fits(m) {
 				found = true
-				if m.Suppressed == "" {
-					m.Suppressed = s.Reason
+				if m.Skipped == "" {
+					m.Skipped = s.Reason
 				}
 			}
 		}
@@ -71,8 +71,8 @@ func operatorsOf(s *mutate.Skip) (map[string]bool, error) {
 	return out, nil
 }
 
-// everyMutant makes the mutants of each profile: where two operators make the
-// same change, which of them has it depends on the profile.
+// everyMutant makes the mutants of each breadth: where two operators make the
+// same edit, which of them has it depends on the breadth.
 func everyMutant(f *syntax.File, src *mutate.Source) []*mutate.Mutant {
 	var out []*mutate.Mutant
 	for _, name := range []string{"core", "wide"} {

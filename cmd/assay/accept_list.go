@@ -25,14 +25,14 @@ import (
 //
 //	ID UNIT PATH because REASON
 //
-// UNIT is the fingerprint of the code around the change (mutate.Mutant.Unit)
+// UNIT is the fingerprint of the code around the edit (mutate.Mutant.Unit)
 // when it was accepted. PATH is that of its file, in which blanks, control
 // characters and the percent sign are written as in URLs, and says where to look
 // for it. A line that begins with "#" is a comment and stays before the entry
 // that it stands before.
 const acceptName = "assay.accepted"
 
-const acceptHead = `# Changes that no test notices and that somebody looked at and left.
+const acceptHead = `# Survivors that somebody looked at and accepted.
 # assay accept adds, lists and takes out; keep this file with the code.
 `
 

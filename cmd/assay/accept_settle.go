@@ -14,11 +14,11 @@ import (
 )
 
 // errNew is a run with survivors that nobody knew of; the report has said so.
-var errNew = errors.New("no test notices")
+var errNew = errors.New("not killed")
 
 // settle takes what is known beforehand into account once all verdicts have
-// fallen: accepted survivors are set apart, and those that the result before
-// does not have are new.
+// fallen: which survivors are accepted, and which are new because the result
+// before does not have them.
 func (asked *requests) settle(code *codebase, r *mutate.Result) {
 	r.Notes = append(r.Notes, asked.accepted.apply(code, r, asked.narrow)...)
 	if asked.before == nil {
@@ -31,14 +31,15 @@ func (asked *requests) settle(code *codebase, r *mutate.Result) {
 	}
 	for i := range r.Verdicts {
 		v := &r.Verdicts[i]
-		v.New = unnoticed(v.Status) && !known[v.Mutant.ID]
+		v.New = notKilled(v.Status) && !known[v.Mutant.ID]
 	}
 }
 
-func unnoticed(s mutate.Status) bool { return s == mutate.Survived || s == mutate.Unreached }
+// notKilled reports whether the tests let a mutant pass.
+func notKilled(s mutate.Status) bool { return s == mutate.Survived || s == mutate.Unreached }
 
-// apply sets the accepted survivors apart and gives a note for each entry that
-// is out of date. narrow says that only a part of the project is looked at.
+// apply marks the accepted survivors and gives a note for each entry that is
+// out of date. narrow says that only a part of the project is looked at.
 func (l *acceptList) apply(code *codebase, r *mutate.Result, narrow bool) []mutate.Note {
 	if len(l.entries) == 0 {
 		return nil
@@ -52,8 +53,8 @@ func (l *acceptList) apply(code *codebase, r *mutate.Result, narrow bool) []muta
 	}
 	var notes []mutate.Note
 	for _, a := range l.entries {
-		if v := verdicts[a.id]; v != nil && unnoticed(v.Status) && v.Mutant.Unit == a.unit {
-			v.Found, v.Status, v.Detail = v.Status, mutate.Suppressed, a.reason
+		if v := verdicts[a.id]; v != nil && notKilled(v.Status) && v.Mutant.Unit == a.unit {
+			v.WouldBe, v.Status, v.Detail = v.Status, mutate.Accepted, a.reason
 			continue
 		}
 		if fault := a.outdated(code, mutants[a.id], verdicts[a.id], narrow); fault != "" {
@@ -74,14 +75,14 @@ func (a *acceptance) outdated(code *codebase, m *mutate.Mutant, v *mutate.Verdic
 		return fmt.Sprintf("There is no mutant %s any more%s", a.id, takeOut)
 	case m.Unit != a.unit:
 		return fmt.Sprintf("The code of %s has changed since %s was accepted, so it counts again; look at it once more, and accept it anew or take the entry out.", m.Where(), a.id)
-	case m.Suppressed != "":
+	case m.Skipped != "":
 		return fmt.Sprintf("A comment in the source skips %s, too%s", a.id, takeOut)
 	case v == nil || v.Status == mutate.Broken:
 		return ""
 	case v.Status == mutate.Stillborn:
 		return fmt.Sprintf("PHP refuses to compile %s%s", a.id, takeOut)
 	}
-	return fmt.Sprintf("The tests notice %s now%s", a.id, takeOut)
+	return fmt.Sprintf("The tests kill %s now%s", a.id, takeOut)
 }
 
 // elsewhere reports whether the mutant of an entry exists although this run
@@ -93,7 +94,7 @@ func (a *acceptance) elsewhere(code *codebase, narrow bool) bool {
 	return true // the file may have been moved to where this run does not look
 }
 
-// everyMutantOf makes the mutants of one file with each profile; none where
+// everyMutantOf makes the mutants of one file with each breadth; none where
 // there is no such file in the project.
 func (c *codebase) everyMutantOf(path string) []*mutate.Mutant {
 	if made, ok := c.every[path]; ok {
@@ -147,12 +148,12 @@ func readBefore(path string) (*report.Document, error) {
 	return d, nil
 }
 
-// failOnNew is the error of --fail-on-new: it names what no test notices, that
-// was not accepted, and that the result before does not have.
+// failOnNew is the error of --fail-on-new: it names what survived or is
+// unreached, was not accepted, and is not in the result before.
 func failOnNew(r *mutate.Result) error {
 	var ids []string
 	for _, v := range r.Verdicts {
-		if unnoticed(v.Status) && (v.New || !r.Compared) {
+		if notKilled(v.Status) && (v.New || !r.Compared) {
 			ids = append(ids, v.Mutant.ID)
 		}
 	}
@@ -161,16 +162,16 @@ func failOnNew(r *mutate.Result) error {
 	}
 	slices.Sort(ids)
 	const most = 10
-	what := "and nobody accepted"
+	what, were := "that nobody accepted", "were"
 	if r.Compared {
 		what = "that are new"
-		if len(ids) == 1 {
-			what = "that is new"
-		}
+	}
+	if len(ids) == 1 {
+		what, were = strings.Replace(what, "are", "is", 1), "was"
 	}
 	list := strings.Join(ids[:min(most, len(ids))], ", ")
 	if n := len(ids) - most; n > 0 {
 		list += fmt.Sprintf(" and %d more", n)
 	}
-	return fmt.Errorf("%w %s %s: %s", errNew, many(len(ids), "change"), what, list)
+	return fmt.Errorf("%s %s %s %w: %s", many(len(ids), "mutant"), what, were, errNew, list)
 }

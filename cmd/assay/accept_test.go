@@ -152,17 +152,17 @@ func TestFailOnNew(t *testing.T) {
 		return mutate.Verdict{Mutant: &mutate.Mutant{ID: id}, Status: s, New: isNew}
 	}
 	vs := []mutate.Verdict{verdict("b", mutate.Survived, true), verdict("a", mutate.Unreached, false), verdict("c", mutate.Killed, false),
-		verdict("d", mutate.Suppressed, false), verdict("e", mutate.TimedOut, false), verdict("f", mutate.Stillborn, false)}
+		verdict("d", mutate.Skipped, false), verdict("e", mutate.TimedOut, false), verdict("f", mutate.Stillborn, false)}
 	many := slices.Repeat(vs[:1], 12)
 	for name, c := range map[string]struct {
 		r    *mutate.Result
 		want string
 	}{
-		"nothing to compare with": {&mutate.Result{Verdicts: vs}, "no test notices 2 changes and nobody accepted: a, b"},
-		"one is new":              {&mutate.Result{Verdicts: vs, Compared: true}, "no test notices 1 change that is new: b"},
+		"nothing to compare with": {&mutate.Result{Verdicts: vs}, "2 mutants that nobody accepted were not killed: a, b"},
+		"one is new":              {&mutate.Result{Verdicts: vs, Compared: true}, "1 mutant that is new was not killed: b"},
 		"none is new":             {&mutate.Result{Verdicts: vs[1:], Compared: true}, ""},
 		"nothing survives":        {&mutate.Result{Verdicts: vs[2:]}, ""},
-		"many":                    {&mutate.Result{Verdicts: many, Compared: true}, "no test notices 12 changes that are new: b, b, b, b, b, b, b, b, b, b and 2 more"},
+		"many":                    {&mutate.Result{Verdicts: many, Compared: true}, "12 mutants that are new were not killed: b, b, b, b, b, b, b, b, b, b and 2 more"},
 	} {
 		err := failOnNew(c.r)
 		if got := fmt.Sprint(err); got != c.want && !(c.want == "" && err == nil) {

@@ -36,7 +36,7 @@ type checkCommand struct {
 	suiteOptions
 }
 
-// errUnfit is the end of a check that found something to mend.
+// errUnfit is the end of a check that found something to fix.
 var errUnfit = &exec.ProjectError{What: "not fit for a run yet", Do: "What to do is said above."}
 
 // run goes through what a run needs and says of each what was found, and what
@@ -57,7 +57,7 @@ func (c *checkCommand) run(env *environment) error {
 		}
 		return errUnfit
 	}
-	c.good(env, "project %s: %s and %s in %s", code.Name, many(len(code.Files), "source file"), many(len(code.mutants), "mutant"), code.Root)
+	c.ok(env, "project %s: %s and %s in %s", code.Name, many(len(code.Files), "source file"), many(len(code.mutants), "mutant"), code.Root)
 	for _, n := range code.notes {
 		c.remark(env, noteLine(n, code.prefix), "")
 	}
@@ -75,21 +75,21 @@ func (c *checkCommand) run(env *environment) error {
 
 // machine tells of what makes a run slow but not wrong.
 func (c *checkCommand) machine(env *environment, code *codebase, f exec.Facts) {
-	c.good(env, "PHP %s: %s", f.PHP, code.PHP)
+	c.ok(env, "PHP %s: %s", f.PHP, code.PHP)
 	if f.Pcntl {
-		c.good(env, "PHP can fork")
+		c.ok(env, "PHP can fork")
 	} else {
 		c.remark(env, "PHP cannot fork: each mutant gets a process of its own, with the same verdicts, later",
 			"Use a PHP with the pcntl and posix extensions; Debian's php-cli has them.")
 	}
 	if f.ViewReason == "" {
-		c.good(env, "each worker sees the project through an overlay; nothing is copied")
+		c.ok(env, "each worker sees the project through an overlay; nothing is copied")
 	} else {
 		c.remark(env, "each worker gets a copy of the project, because "+f.ViewReason,
 			"Verdicts are the same. A user who may create user namespaces, or a container that allows mount, saves the copies.")
 	}
 	if len(f.Unconfined) == 0 {
-		c.good(env, "changed code is kept from files and networks that are not its own")
+		c.ok(env, "mutants are kept from files and networks that are not their own")
 	}
 	for _, text := range f.Unconfined {
 		c.remark(env, text, "")
@@ -109,15 +109,15 @@ func (c *checkCommand) suite(env *environment, code *codebase, engine *exec.Engi
 	if code.Config != nil {
 		configuration = "configured by " + code.Config.Path
 	}
-	c.good(env, "PHPUnit %s: %s, %s", engine.Facts().PHPUnit, code.PHPUnit.Path, configuration)
-	c.good(env, "the suite is green: %s", many(len(survey.Tests), "test"))
+	c.ok(env, "PHPUnit %s: %s, %s", engine.Facts().PHPUnit, code.PHPUnit.Path, configuration)
+	c.ok(env, "the suite is green: %s", many(len(survey.Tests), "test"))
 	for _, n := range survey.Notes {
 		c.remark(env, noteLine(n, code.prefix), "")
 	}
 	return nil
 }
 
-// unfit tells of an error that the user can mend, and hands on any other.
+// unfit tells of an error that the user can fix, and hands on any other.
 func (c *checkCommand) unfit(env *environment, err error) error {
 	var fault *exec.ProjectError
 	if !errors.As(err, &fault) || errors.Is(err, context.Canceled) {
@@ -127,12 +127,12 @@ func (c *checkCommand) unfit(env *environment, err error) error {
 	return errUnfit
 }
 
-func (c *checkCommand) good(env *environment, format string, args ...any) {
-	fmt.Fprintf(env.stdout, "good  %s\n", fmt.Sprintf(format, args...))
+func (c *checkCommand) ok(env *environment, format string, args ...any) {
+	fmt.Fprintf(env.stdout, "ok    %s\n", fmt.Sprintf(format, args...))
 }
 
 func (c *checkCommand) remark(env *environment, what, do string) { c.say(env, "note", what, do) }
-func (c *checkCommand) bad(env *environment, what, do string)    { c.say(env, "mend", what, do) }
+func (c *checkCommand) bad(env *environment, what, do string)    { c.say(env, "fix ", what, do) }
 
 func (c *checkCommand) say(env *environment, sign, what, do string) {
 	fmt.Fprintf(env.stdout, "%s  %s\n", sign, indented(what)[6:])

@@ -170,21 +170,21 @@ func (c *codebase) noteDamage(f *syntax.File) {
 }
 
 // chooseOperators gives the operators that the options ask for, by ID. Those of
-// the profile are the profile's own: core leaves quiet places alone.
+// the breadth are its own: core leaves quiet places alone.
 func chooseOperators(o sourceOptions) ([]*mutate.Operator, error) {
 	all := operators.All()
-	profile, err := operators.Profile(o.Profile)
+	begin, err := operators.Profile(o.Breadth)
 	if err != nil {
 		return nil, usageError{err}
 	}
 	for i, op := range all {
-		if at := slices.IndexFunc(profile, func(p *mutate.Operator) bool { return p.ID == op.ID }); at >= 0 {
-			all[i] = profile[at]
+		if at := slices.IndexFunc(begin, func(p *mutate.Operator) bool { return p.ID == op.ID }); at >= 0 {
+			all[i] = begin[at]
 		}
 	}
 	chosen := map[string]bool{}
 	if len(o.Only) == 0 {
-		for _, op := range profile {
+		for _, op := range begin {
 			chosen[op.ID] = true
 		}
 	}
@@ -196,7 +196,7 @@ func chooseOperators(o sourceOptions) ([]*mutate.Operator, error) {
 		for _, name := range step.names {
 			found, err := named(all, name)
 			if err != nil {
-				return nil, usagef("--%s: %v", step.flag, err)
+				return nil, badValue(step.flag, name, "%v", err)
 			}
 			for _, op := range found {
 				chosen[op.ID] = step.in
@@ -266,19 +266,19 @@ func operatorNames(ops []*mutate.Operator) []string {
 	return out
 }
 
-// loadOne loads a project to look at one mutant. Where the profile of the
+// loadOne loads a project to look at one mutant. Where the breadth of the
 // options does not make it, the whole set of operators is tried: the ID may
-// come from a run with another profile.
+// come from a run with another breadth.
 func loadOne(o sourceOptions, suite *suiteOptions, id string) (*codebase, *mutate.Mutant, error) {
 	code, err := load(o, suite, nil)
 	if err != nil {
 		return nil, nil, err
 	}
 	m, err := code.find(id)
-	if err == nil || o.Profile == "wide" {
+	if err == nil || o.Breadth == "wide" {
 		return code, m, err
 	}
-	o.Profile = "wide"
+	o.Breadth = "wide"
 	if code, wide := load(o, suite, nil); wide == nil {
 		if m, wide := code.find(id); wide == nil {
 			return code, m, nil
@@ -306,8 +306,11 @@ func (c *codebase) find(id string) (*mutate.Mutant, error) {
 	case 1:
 		return close[0], nil
 	case 0:
+		if _, err := named(operators.All(), id); err == nil {
+			return nil, usagef("%s is an operator or a family of them and no ID; assay list --only %s prints the IDs of its mutants", id, id)
+		}
 		all := append(ids, codes...)
-		return nil, usagef("there is no mutant %s%s", id, meant(id, all, "; assay list prints them"))
+		return nil, usagef("%s is not the ID of a mutant%s", id, meant(id, all, "; assay list prints the IDs"))
 	}
 	var names []string
 	for _, m := range close[:min(5, len(close))] {

@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"cmp"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -24,7 +25,9 @@ const configName = "assay.toml"
 type configFile struct {
 	loaded bool
 	path   string // "" when there is none
+	text   []byte
 	values map[string]any
+	given  map[string]bool // options that have their value from the file
 	err    error
 }
 
@@ -50,8 +53,10 @@ func (c *configFile) Resolve(ctx *kong.Context, _ *kong.Path, flag *kong.Flag) (
 				list[i] = c.fromHere(fmt.Sprint(p))
 			}
 		}
+		c.given[flag.Name] = true
 		return list, nil
 	}
+	c.given[flag.Name] = true
 	text := fmt.Sprint(v)
 	if flag.Name == "phpunit-config" || flag.Name == "compared-with" || flag.Name == "history" || (strings.HasPrefix(flag.Name, "php") && strings.ContainsRune(text, '/')) {
 		text = c.fromHere(text)
@@ -76,24 +81,15 @@ func (c *configFile) paths() []string {
 	return out
 }
 
-// where names the file when the parser complains of a value that stands in it.
-func (c *configFile) where(err error) string {
-	for key := range c.values {
-		if strings.Contains(err.Error(), "--"+key) {
-			return " (in " + c.path + ")"
-		}
-	}
-	return ""
-}
-
 func (c *configFile) load(dir, path string) {
 	if path == "" {
 		if path = findConfig(dir); path == "" {
 			return
 		}
 	}
-	c.path = path
-	text, err := os.ReadFile(path)
+	var err error
+	c.path, c.given = path, map[string]bool{}
+	c.text, err = os.ReadFile(path)
 	if err != nil {
 		var at *fs.PathError
 		if errors.As(err, &at) {
@@ -102,7 +98,7 @@ func (c *configFile) load(dir, path string) {
 		c.err = fmt.Errorf("%s: cannot be read: %w", path, err)
 		return
 	}
-	c.values, c.err = decodeConfig(path, text)
+	c.values, c.err = c.decode()
 }
 
 // findConfig looks in dir and above, as far as the project reaches: up to the
@@ -133,9 +129,10 @@ func isFile(path string) bool {
 	return err == nil && info.Mode().IsRegular()
 }
 
-// decodeConfig checks keys and types and gives the values that are set. The
-// errors say line and column.
-func decodeConfig(path string, text []byte) (map[string]any, error) {
+// decode checks keys and types and gives the values that are set. The errors say
+// line and column.
+func (c *configFile) decode() (map[string]any, error) {
+	path, text := c.path, c.text
 	var checked fileOptions
 	err := toml.NewDecoder(bytes.NewReader(text)).DisallowUnknownFields().Decode(&checked)
 	var missing *toml.StrictMissingError
@@ -158,7 +155,7 @@ func decodeConfig(path string, text []byte) (map[string]any, error) {
 		}
 		return nil, fmt.Errorf("%s:%d:%d: %s", path, row, column, text)
 	case err != nil:
-		return nil, fmt.Errorf("%s: %s", path, strings.TrimPrefix(err.Error(), "toml: "))
+		return nil, fmt.Errorf("%s: %s", cmp.Or(c.refusedPair(), path), strings.TrimPrefix(err.Error(), "toml: "))
 	}
 	values := map[string]any{}
 	return values, toml.Unmarshal(text, &values)

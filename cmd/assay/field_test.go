@@ -287,12 +287,12 @@ func ms(d time.Duration) float64 { return float64(d) / float64(time.Millisecond)
 func (l *fieldLine) measure(r *fieldResult) {
 	l.Tests, l.LeftOut = len(r.Tests), min(l.Sample, l.Mutants)-len(r.Mutants)
 	for _, test := range r.Tests {
-		if test.Shaky {
+		if test.Flaky {
 			l.Apart = append(l.Apart, test.Name)
 		}
 	}
 	for _, n := range r.Notes {
-		if n.Kind == "shaky" {
+		if n.Kind == "flaky" {
 			l.ApartWhy = append(l.ApartWhy, n.Text)
 		}
 	}

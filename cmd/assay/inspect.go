@@ -49,13 +49,13 @@ func noteLine(n mutate.Note, prefix string) string {
 	return n.Text
 }
 
-type showCommand struct {
+type inspectCommand struct {
 	ID string `arg:"" help:"The mutant, or the beginning or end of its ID."`
 	sourceOptions
 	screenOptions
 }
 
-func (c *showCommand) run(env *environment) error {
+func (c *inspectCommand) run(env *environment) error {
 	code, m, err := loadOne(c.sourceOptions, nil, c.ID)
 	if err != nil {
 		return err
@@ -137,7 +137,7 @@ func (c *tryCommand) try(env *environment, code *codebase, engine *exec.Engine, 
 	}
 	bar.end()
 	task := exec.Plan([]*mutate.Mutant{m}, survey)[0]
-	fmt.Fprint(env.stdout, "\nPHPUnit with this change made:\n\n")
+	fmt.Fprint(env.stdout, "\nPHPUnit on this mutant:\n\n")
 	return engine.Try(env.ctx, survey, task, env.stdout)
 }
 
@@ -146,7 +146,7 @@ type operatorsCommand struct {
 }
 
 func (c *operatorsCommand) run(env *environment) error {
-	all, err := chooseOperators(sourceOptions{Profile: "wide"})
+	all, err := chooseOperators(sourceOptions{Breadth: "wide"})
 	if err != nil {
 		return err
 	}

@@ -1,16 +1,17 @@
-// Assay tells PHP developers which behaviour their unit tests do not guard: it
-// makes small changes to the code, one at a time, runs the tests that reach
-// each, and shows the changes that no test notices.
+// Assay tells PHP developers which behaviour their unit tests do not guard. It
+// makes mutants, which are copies of the code with one small change each, runs
+// the tests that reach each mutant, and shows those that survive: no test fails
+// on them.
 //
 // Usage:
 //
 //	assay run [PATH...]        judge every mutant and report
 //	assay list [PATH...]       the mutants, without running anything
-//	assay show ID              one mutant, and what the last run found out
+//	assay inspect ID           one mutant, and what the last run found out
 //	assay try ID               run one mutant and show PHPUnit's own output
 //	assay report RESULT.json   show a saved result, or write it in other formats
 //	assay accept ID            leave a survivor as it is, with a reason
-//	assay tests                which tests notice what, and which might be spared
+//	assay tests                which tests kill which mutants, and which might be spared
 //	assay history              what became of score and survivors over many runs
 //	assay operators [NAME...]  the operators, or some of them in full
 //	assay check                whether this machine and project are fit
@@ -26,7 +27,7 @@
 //	1    the mutation score is below --fail-under, or --fail-on-new found something
 //	2    the command line, assay.toml, assay.accepted or a comment that skips
 //	     mutants is wrong; nothing was run
-//	3    the project must be mended first: a red suite, no tests, no source
+//	3    the project must be fixed first: a red suite, no tests, no source
 //	4    a fault of assay's own
 //	130  interrupted (SIGINT); 143 for SIGTERM. What was decided is reported
 package main
@@ -66,7 +67,7 @@ const (
 // errBelow is a run below the bar; the report has said so.
 var errBelow = errors.New("the mutation score is below the bar")
 
-// A usageError is the user's to mend on the command line or in assay.toml.
+// A usageError is the user's to fix on the command line or in assay.toml.
 type usageError struct{ error }
 
 func (e usageError) Unwrap() error { return e.error }
@@ -97,7 +98,7 @@ func run(stdout, stderr io.Writer, args []string) (status int) {
 	command, err := parse(env, args)
 	if err == nil && command != nil {
 		if err = mutate.Validate(operators.All()); err == nil {
-			err = command.run(env)
+			err = env.config.placed(command.run(env))
 		}
 	}
 	if cause := context.Cause(ctx); err != nil && errors.Is(err, context.Canceled) && cause != nil {
@@ -110,6 +111,7 @@ func run(stdout, stderr io.Writer, args []string) (status int) {
 type environment struct {
 	ctx            context.Context // ends with a signalError as its cause
 	stdout, stderr io.Writer
+	config         *configFile
 }
 
 // interruptible gives a context that ends with SIGINT or SIGTERM. A second

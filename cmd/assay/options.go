@@ -15,8 +15,8 @@ type sourceOptions struct {
 	Project string   `name:"project" toml:"-" placeholder:"DIR" default:"." help:"A directory of the project, if not this one." group:"code"`
 	Config  string   `name:"config" toml:"-" placeholder:"FILE" help:"Options are read from FILE instead of the project's assay.toml." group:"code"`
 	Exclude []string `name:"exclude" toml:"exclude" placeholder:"PATTERN" sep:"none" help:"Leave out files and directories that match, relative to the project; repeatable." group:"code"`
-	Profile string   `name:"profile" toml:"profile" enum:"core,wide" default:"core" placeholder:"NAME" help:"Operators to begin with: core leaves out what others make superfluous, wide has all." group:"code"`
-	Enable  []string `name:"enable" toml:"enable" placeholder:"OPERATOR" help:"Add operators or families to the profile." group:"code"`
+	Breadth string   `name:"breadth" toml:"breadth" enum:"core,wide" default:"core" placeholder:"WHICH" help:"Which operators to begin with: core leaves out those whose mutants others make superfluous; wide has all." group:"code"`
+	Enable  []string `name:"enable" toml:"enable" placeholder:"OPERATOR" help:"Add operators or families." group:"code"`
 	Disable []string `name:"disable" toml:"disable" placeholder:"OPERATOR" help:"Take operators or families out." group:"code"`
 	PHP     string   `name:"php" toml:"php" placeholder:"FILE" help:"The PHP to run, if not php on PATH." group:"tests"`
 	Only    []string `name:"only" toml:"only" placeholder:"OPERATOR" help:"Use these operators or families and no others." group:"code"`
@@ -41,7 +41,7 @@ type choiceOptions struct {
 	Sample      int      `name:"sample" toml:"sample" placeholder:"N" help:"Judge N mutants, spread over classes and operators." group:"choice"`
 	Seed        uint64   `name:"seed" toml:"seed" default:"1" placeholder:"N" help:"Another sample, or another order under --budget." group:"choice"`
 	ChangedFrom string   `name:"changed-from" toml:"changed-from" placeholder:"REF" help:"Judge only mutants on lines that changed since HEAD and REF (a branch, a tag, a commit) went apart, committed or not." group:"choice"`
-	AllKills    bool     `name:"all-kills" toml:"all-kills" help:"Find out of every test that reaches a mutant whether it notices it, and not only of the first; takes several times as long." group:"choice"`
+	AllKills    bool     `name:"all-kills" toml:"all-kills" help:"Find out of every test that reaches a mutant whether it kills it, and do not stop at the first that does; takes several times as long." group:"choice"`
 	Fresh       bool     `name:"fresh" toml:"fresh" help:"Judge every mutant, also those whose verdicts of earlier runs still hold." group:"choice"`
 	Resume      bool     `name:"resume" toml:"-" help:"Go on with the run of this project that was interrupted, whatever ended it." group:"choice"`
 	Budget      duration `name:"budget" toml:"budget" placeholder:"TIME" help:"Stop judging after TIME, as 90s or 10m; begin with the mutants that tell most." group:"choice"`
@@ -55,7 +55,7 @@ type screenOptions struct {
 
 // answerOptions say what is made of the verdicts.
 type answerOptions struct {
-	FailOnNew    bool     `name:"fail-on-new" toml:"fail-on-new" help:"End with status 1 when no test notices a change that is neither accepted nor in the result of --compared-with." group:"answer"`
+	FailOnNew    bool     `name:"fail-on-new" toml:"fail-on-new" help:"End with status 1 when a mutant is not killed that is neither accepted nor in the result of --compared-with." group:"answer"`
 	ComparedWith string   `name:"compared-with" toml:"compared-with" placeholder:"FILE" help:"Mark what is new against an earlier result, which --write json=FILE wrote." group:"answer"`
 	FailUnder    percent  `name:"fail-under" toml:"fail-under" placeholder:"N" help:"End with status 1 when the mutation score is below N percent." group:"answer"`
 	Write        []string `name:"write" toml:"write" placeholder:"FORMAT=FILE" sep:"none" help:"Write the result to FILE; repeatable. Formats: ${formats}." group:"answer"`
@@ -75,7 +75,7 @@ type fileOptions struct {
 
 // groups are the headings of help texts.
 var groups = map[string]string{
-	"code":   "What is changed:",
+	"code":   "Which mutants there are:",
 	"tests":  "How the tests are run:",
 	"reach":  "What the tests may reach:",
 	"choice": "Which mutants are judged:",

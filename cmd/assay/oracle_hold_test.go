@@ -40,9 +40,9 @@ func (o *oracle) hold(result resultFile, chosen []resultMutant) {
 	t := o.t
 	t.Helper()
 	o.count.tests, o.count.mutants, o.count.elapsed = len(result.Tests), len(result.Mutants), result.ElapsedMS
-	o.shaky = map[string]bool{}
+	o.flaky = map[string]bool{}
 	for _, test := range result.Tests {
-		o.shaky[test.Name] = test.Shaky
+		o.flaky[test.Name] = test.Flaky
 	}
 	queue := make(chan resultMutant, len(chosen))
 	for _, m := range chosen {
@@ -106,7 +106,7 @@ type oracle struct {
 	root    string
 	command []string
 	limit   time.Duration
-	shaky   map[string]bool
+	flaky   map[string]bool
 	sources map[string][]byte
 	mu      sync.Mutex
 	count   oracleCount
@@ -158,7 +158,7 @@ func (o *oracle) check(ctx context.Context, c *cell, result resultFile, m result
 		o.disagree(result, m, text, &o.count.badSyntax, "php -l: "+said)
 		return nil
 	}
-	if m.Status == "stillborn" || m.Status == "suppressed" {
+	if m.Status == "stillborn" || m.Status == "accepted" || m.Status == "skipped" {
 		return nil
 	}
 	r, err := c.run(ctx, m.File, text, o.limit)
@@ -173,7 +173,7 @@ func (o *oracle) check(ctx context.Context, c *cell, result resultFile, m result
 	case "survived", "unreached":
 		switch {
 		case r.green():
-		case o.onlyShakyFail(r):
+		case o.onlyFlakyFail(r):
 			o.mu.Lock()
 			o.count.lost = append(o.count.lost, m.ID)
 			o.mu.Unlock()
@@ -219,16 +219,16 @@ func (o *oracle) steady(ctx context.Context, c *cell, m resultMutant, text []byt
 // "#0 with data (" or "@name with data (" behind the method.
 var failure = regexp.MustCompile(`(?m)^\d+\) (\S+::\w+)(?: with data set (?:#(\d+)|"([^"\n]*)")|#(\d+) with data|@(.+) with data)?`)
 
-// onlyShakyFail reports whether nothing failed but tests that the result says
+// onlyFlakyFail reports whether nothing failed but tests that the result says
 // were set apart: they pass in one order only, and are no witnesses.
-func (o *oracle) onlyShakyFail(r coldRun) bool {
+func (o *oracle) onlyFlakyFail(r coldRun) bool {
 	all := failure.FindAllStringSubmatch(r.Output, -1)
 	for _, f := range all {
 		name := f[1]
 		if row := f[2] + f[3] + f[4] + f[5]; row != "" {
 			name += "#" + row
 		}
-		if !o.shaky[name] {
+		if !o.flaky[name] {
 			return false
 		}
 	}
@@ -260,8 +260,8 @@ func (o *oracle) disagree(result resultFile, m resultMutant, text []byte, count 
 	if m.Killer != nil {
 		by += " by " + *m.Killer
 	}
-	if m.How != nil {
-		by += " (" + *m.How + ")"
+	if m.Failure != nil {
+		by += " (" + *m.Failure + ")"
 	}
 	o.report("%s %s is %s%s; reached by %d: %s\n%s:%d\n- %s\n+ %s\nA cold run of %s says: %s\nassay try says:\n%s",
 		m.ID, m.Operator, m.Status, by, len(m.TestsReaching), strings.Join(reaching, ", "), m.File, m.Line,

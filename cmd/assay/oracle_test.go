@@ -66,14 +66,14 @@ type resultFile struct {
 // resultTest is a test; the file has them by name.
 type resultTest struct {
 	Name  string
-	Shaky bool
+	Flaky bool
 }
 
 type resultMutant struct {
 	ID, Operator, File, Function, Before, After, Status string
 	AfterBase64                                         string `json:"after_base64"`
 	Line, Start, End                                    int
-	Killer, How                                         *string
+	Killer, Failure                                     *string
 	TestsReaching                                       []int `json:"tests_reaching"`
 	TestsRun                                            int   `json:"tests_run"`
 }
@@ -99,7 +99,7 @@ type oracleCount struct {
 	elapsed                                          float64 // milliseconds that assay run took
 	falseSurvivors, falseKills, falseEnds, badSyntax int
 	ids                                              []string // of the mutants with these verdicts
-	lost                                             []string // survivors that only tests set apart would have noticed
+	lost                                             []string // survivors that only flaky tests would have killed
 	unsteady                                         []string // of which cold runs say the one thing and the other
 	cold                                             time.Duration
 }

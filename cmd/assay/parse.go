@@ -1,7 +1,10 @@
 package main
 
 import (
+	"cmp"
+	"errors"
 	"fmt"
+	"reflect"
 	"regexp"
 	"strings"
 
@@ -16,11 +19,11 @@ type command interface{ run(env *environment) error }
 type commandLine struct {
 	Run       runCommand       `cmd:"" help:"Judge the mutants of the project and report those that survive."`
 	List      listCommand      `cmd:"" help:"List the mutants; nothing is run."`
-	Show      showCommand      `cmd:"" help:"Show one mutant, and what the last run found out about it."`
+	Inspect   inspectCommand   `cmd:"" help:"Show one mutant, and what the last run found out about it."`
 	Try       tryCommand       `cmd:"" help:"Run the tests on one mutant and show PHPUnit's own output."`
 	Report    reportCommand    `cmd:"" help:"Show a saved result, or write it in other formats."`
 	Accept    acceptCommand    `cmd:"" help:"Accept a survivor, list the accepted ones, or take one out."`
-	Tests     testsCommand     `cmd:"" help:"Show which tests notice what, and which might be spared."`
+	Tests     testsCommand     `cmd:"" help:"Show which tests kill which mutants, and which might be spared."`
 	History   historyCommand   `cmd:"" help:"Show what became of score, survivors and time over many runs."`
 	Operators operatorsCommand `cmd:"" help:"List the operators, or explain some of them."`
 	Check     checkCommand     `cmd:"" help:"Find out whether this machine and this project are fit for a run."`
@@ -38,9 +41,10 @@ func parse(env *environment, args []string) (command, error) {
 	var line commandLine
 	printed := false
 	file := &configFile{}
+	env.config = file
 	parser, err := kong.New(&line,
 		kong.Name("assay"),
-		kong.Description("Shows which changes to the code of a PHP project no test of it notices."),
+		kong.Description(description),
 		kong.Writers(env.stdout, env.stderr),
 		kong.Exit(func(int) { printed = true }),
 		kong.Resolvers(file),
@@ -64,7 +68,7 @@ func parse(env *environment, args []string) (command, error) {
 		return nil, usageError{file.err}
 	}
 	if err != nil {
-		return nil, usageError{fmt.Errorf("%s%s", reworded(err), file.where(err))}
+		return nil, file.placed(usageError{reworded(err)})
 	}
 	chosen, ok := ctx.Selected().Target.Addr().Interface().(command)
 	if !ok {
@@ -76,26 +80,57 @@ func parse(env *environment, args []string) (command, error) {
 	return chosen, nil
 }
 
+// description explains the words that all help texts and reports use.
+const description = `Shows which behaviour of a PHP project its tests do not check.
+
+A mutant is the code with one small change, made by a mutation operator. A mutant is killed when a
+test fails on it; it has survived when all tests that reach it pass; it is unreached when no test
+runs the code. The mutation score is the share of the mutants that the tests kill.`
+
 var (
 	unknownFlag = regexp.MustCompile(`^unknown flag (--?\S+?),? ?(?:did you mean (.*))?$`)
-	unexpected  = regexp.MustCompile(`^unexpected argument (\S+?),? ?(?:did you mean (.*))?$`)
+	unexpected  = regexp.MustCompile(`^unexpected argument (\S+?)(?:, did you mean .*)?$`)
+	otherValue  = regexp.MustCompile(`^--(\S+) must be one of (.*) but got "(.*)"$`)
+	missing     = regexp.MustCompile(`^expected "<(\S+?)>.*"$`)
 )
 
-// reworded gives the parser's message in the words of our other messages.
-func reworded(err error) string {
-	text := err.Error()
+// reworded gives the parser's error in the words of our other messages.
+func reworded(err error) error {
+	text, name := err.Error(), ""
+	var fault *kong.ParseError
+	if errors.As(err, &fault) && fault.Context.Selected() != nil {
+		name = fault.Context.Selected().Name
+	}
 	if m := unknownFlag.FindStringSubmatch(text); m != nil {
-		return "there is no flag " + m[1] + suggestion(m[2])
+		return fmt.Errorf("there is no flag %s%s", m[1], suggestion(m[2], name))
 	}
-	if m := unexpected.FindStringSubmatch(text); m != nil && m[2] != "" {
-		return "there is no command " + m[1] + suggestion(m[2])
+	if m := unexpected.FindStringSubmatch(text); m != nil && name == "" {
+		return fmt.Errorf("there is no command %s%s", m[1], meant(m[1], commandNames(), "; there are "+strings.Join(commandNames(), ", ")))
+	} else if m != nil {
+		return fmt.Errorf("assay %s takes no argument %s; assay help %s says what it takes", name, m[1], name)
 	}
-	return text
+	if m := otherValue.FindStringSubmatch(text); m != nil {
+		values := strings.Split(strings.ReplaceAll(m[2], `"`, ""), ",")
+		return &valueError{m[1], m[3], fmt.Sprintf("there is no %s; it is %s", m[3], strings.Join(values, " or "))}
+	}
+	if m := missing.FindStringSubmatch(text); m != nil && name != "" {
+		return fmt.Errorf("assay %s: say which %s; assay help %s explains it", name, strings.ToUpper(m[1]), name)
+	}
+	return err
 }
 
-func suggestion(s string) string {
+// commandNames lists the commands as help texts do.
+func commandNames() []string {
+	var out []string
+	for _, f := range reflect.VisibleFields(reflect.TypeFor[commandLine]()) {
+		out = append(out, strings.ToLower(f.Name))
+	}
+	return out
+}
+
+func suggestion(s, command string) string {
 	if s == "" {
-		return "; assay help COMMAND lists them"
+		return "; assay help " + cmp.Or(command, "COMMAND") + " lists them"
 	}
 	return "; did you mean " + strings.NewReplacer("one of ", "", `"`, "", ", ", " or ").Replace(s)
 }

@@ -144,7 +144,7 @@ func (c *reachCheck) compare() {
 	reached := map[lineKey]map[string]bool{}
 	for _, m := range c.result.Mutants {
 		k := lineKey{m.File, m.Line}
-		if m.Status == "suppressed" {
+		if m.Status == "accepted" || m.Status == "skipped" {
 			continue
 		}
 		byLine[k] = append(byLine[k], m)
@@ -163,12 +163,12 @@ func (c *reachCheck) compare() {
 }
 
 // missing gives the tests that should be reached and are not; those that were
-// set apart because they do not always pass are nobody's witnesses.
+// not used because they do not always pass are nobody's witnesses.
 func (c *reachCheck) missing(should, reached map[string]bool) []string {
 	var out []string
 	for _, test := range slices.Sorted(maps.Keys(should)) {
 		i, known := slices.BinarySearchFunc(c.result.Tests, test, func(e resultTest, name string) int { return strings.Compare(e.Name, name) })
-		if !reached[test] && !(known && c.result.Tests[i].Shaky) {
+		if !reached[test] && !(known && c.result.Tests[i].Flaky) {
 			out = append(out, test)
 		}
 	}

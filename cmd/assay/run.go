@@ -66,7 +66,7 @@ func (c *runCommand) run(env *environment) error {
 	if err = cmp.Or(err, unopened); err != nil {
 		return err
 	}
-	r := &mutate.Result{Root: code.Root, Project: code.Name, Profile: c.Profile, Notes: code.notes}
+	r := &mutate.Result{Root: code.Root, Project: code.Name, Breadth: c.Breadth, Notes: code.notes}
 	err = c.judge(env, code, engine, asked, r, outputs)
 	for _, text := range engine.Remarks() {
 		fmt.Fprintln(env.stderr, "assay:", text)
@@ -109,8 +109,8 @@ func (c *runCommand) judge(env *environment, code *codebase, engine *exec.Engine
 	}
 	r.Notes = append(r.Notes, survey.Notes...)
 	if lost := survey.LostWitnesses(chosen); lost > 0 {
-		r.Notes = append(r.Notes, mutate.Note{Kind: "shaky", Text: fmt.Sprintf(
-			"%s lost a witness: a test that reaches them is not used, since it does not always pass.", many(lost, "mutant"))})
+		r.Notes = append(r.Notes, mutate.Note{Kind: "flaky", Text: fmt.Sprintf(
+			"%s are judged without one of the tests that reach them, since it does not always pass.", many(lost, "mutant"))})
 	}
 	// No test depends on what this program writes, and no verdict does.
 	ours := append(slices.Clip(outputs), output{path: filepath.Join(code.Root, acceptName)})
@@ -235,8 +235,8 @@ func (c *runCommand) choose(code *codebase, asked *requests, r *mutate.Result) [
 	}
 	var chosen []*mutate.Mutant
 	for _, m := range candidates {
-		if m.Suppressed != "" {
-			r.Verdicts = append(r.Verdicts, mutate.Verdict{Mutant: m, Status: mutate.Suppressed})
+		if m.Skipped != "" {
+			r.Verdicts = append(r.Verdicts, mutate.Verdict{Mutant: m, Status: mutate.Skipped})
 			continue
 		}
 		chosen = append(chosen, m)
@@ -279,7 +279,7 @@ func (c *runCommand) countLeftOut(r *mutate.Result, all, judged int, spent bool)
 	r.Notes = append(r.Notes, mutate.Note{Kind: "left_out", Text: text})
 }
 
-// report shows and writes the result, keeps it for show, and compares it with
+// report shows and writes the result, keeps it for inspect, and compares it with
 // the bar.
 func (c *runCommand) report(env *environment, code *codebase, r *mutate.Result, outputs []output) error {
 	o := c.reportOptions(env.stdout, code.prefix)
@@ -291,7 +291,7 @@ func (c *runCommand) report(env *environment, code *codebase, r *mutate.Result, 
 		return err
 	}
 	if err := saveLastRun(r); err != nil {
-		fmt.Fprintf(env.stderr, "assay: this result is not kept for `assay show`: %v\n", err)
+		fmt.Fprintf(env.stderr, "assay: this result is not kept for assay inspect: %v\n", err)
 	}
 	if err := c.addToHistory(env, code, r); err != nil {
 		return err
@@ -330,20 +330,20 @@ func parseOutputs(writes []string) ([]output, error) {
 	for _, w := range writes {
 		name, path, ok := strings.Cut(w, "=")
 		if !ok || path == "" {
-			return nil, usagef("--write %s: write it as FORMAT=FILE, for instance json=result.json", w)
+			return nil, badValue("write", w, "%s: write it as FORMAT=FILE, for instance json=result.json", w)
 		}
 		format, err := report.Lookup(name)
 		if err != nil {
-			return nil, usagef("--write %s: %v", w, err)
+			return nil, badValue("write", w, "%s: %v", w, err)
 		}
 		if slices.ContainsFunc(outs, func(o output) bool { return o.path == path }) {
-			return nil, usagef("--write: %s is named twice", path)
+			return nil, badValue("write", w, "%s is named twice", path)
 		}
 		if info, err := os.Stat(path); err == nil && info.IsDir() {
-			return nil, usagef("--write %s: %s is a folder; name a file in it", w, path)
+			return nil, badValue("write", w, "%s: %s is a folder; name a file in it", w, path)
 		}
 		if info, err := os.Stat(filepath.Dir(path)); err != nil || !info.IsDir() {
-			return nil, usagef("--write %s: there is no folder %s; make it first", w, filepath.Dir(path))
+			return nil, badValue("write", w, "%s: there is no folder %s; make it first", w, filepath.Dir(path))
 		}
 		outs = append(outs, output{format, path})
 	}

@@ -61,7 +61,7 @@ func TestSameVerdicts(t *testing.T) {
 			for i, m := range got.Mutants {
 				w := want.Mutants[i]
 				if way[0] == "--cold" {
-					m.Killer, m.How, m.TestsRun = w.Killer, w.How, w.TestsRun
+					m.Killer, m.Failure, m.TestsRun = w.Killer, w.Failure, w.TestsRun
 				}
 				if !reflect.DeepEqual(m, w) {
 					t.Errorf("%s %v: %s is %s, by %s; else it is %s, by %s", dir, way, m.ID, m.Status, killerOf(m), w.Status, killerOf(w))

@@ -23,7 +23,7 @@ import (
 func TestHelpTexts(t *testing.T) {
 	t.Setenv("COLUMNS", "80")
 	for name, args := range map[string][]string{
-		"assay": {"help"}, "run": {"help", "run"}, "list": {"help", "list"}, "show": {"help", "show"}, "try": {"help", "try"},
+		"assay": {"help"}, "run": {"help", "run"}, "list": {"help", "list"}, "inspect": {"help", "inspect"}, "try": {"help", "try"},
 		"history": {"help", "history"}, "tests": {"help", "tests"}, "operators": {"help", "operators"}, "check": {"help", "check"}, "report": {"help", "report"}, "accept": {"help", "accept"}, "version": {"help", "version"}, "help": {"help", "help"},
 	} {
 		var out, errs bytes.Buffer

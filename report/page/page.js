@@ -78,7 +78,7 @@ function row(pre, kind, number, said, fill) {
 }
 
 function diff(m) {
-  const file = D.files[m[FILE]], all = lines(file), pre = make("pre", {tabindex: "0", "aria-label": "The change in its context"});
+  const file = D.files[m[FILE]], all = lines(file), pre = make("pre", {tabindex: "0", "aria-label": "The mutant in its context"});
   const first = m[COUNT] ? m[FROM] - 1 : m[FROM], after = first + m[COUNT];
   const plain = n => row(pre, "", n + 1, "", e => paint(e, all[n], 0, all[n].text.length));
   for (let n = Math.max(0, first - CONTEXT); n < first; n++) plain(n);
@@ -113,7 +113,7 @@ function tests(m) {
   if (!ids.length) return "";
   const items = make("ul", {}), green = D.status[m[STATUS]] === "survived";
   const box = make("details", {class: "tests"}, make("summary", {},
-    plural(ids.length, "test") + (ids.length === 1 ? " runs" : " run") + " this code" + (green ? (ids.length === 1 ? " and stays green" : " and stay green") : "")), items);
+    plural(ids.length, "test") + (ids.length === 1 ? " runs" : " run") + " this code" + (green ? (ids.length === 1 ? " and passes" : " and pass") : "")), items);
   const fill = () => { if (!items.firstChild) items.append(...ids.map(t => make("li", {}, D.tests[t]))); };
   if (ids.length <= 4) { fill(); box.open = true; }
   box.addEventListener("toggle", fill);
@@ -172,12 +172,12 @@ function choose() {
   chosen = [];
   D.mutants.forEach((m, i) => {
     const s = D.status[m[STATUS]];
-    if (status === "unnoticed" ? s !== "survived" && s !== "unreached" : status && s !== status) return;
+    if (status === "alive" ? s !== "survived" && s !== "unreached" : status && s !== status) return;
     if (cls && m[CLASS] !== +cls || op && m[OP] !== +op) return;
     if (word && !named[m[TESTS]] && !haystack(m).includes(word)) return;
     chosen.push(i);
   });
-  at("count").textContent = plural(chosen.length, "change") + " of " + D.mutants.length.toLocaleString("en") +
+  at("count").textContent = plural(chosen.length, "mutant") + " of " + D.mutants.length.toLocaleString("en") +
     (chosen.length ? "." : ". Nothing fits what was chosen.");
   restart(0);
 }
@@ -206,7 +206,7 @@ function fill(select, options) {
 
 const used = n => { const c = new Map(); for (const m of D.mutants) c.set(m[n], (c.get(m[n]) || 0) + 1); return c; };
 const byStatus = used(STATUS), byOp = used(OP);
-fill(at("status"), [["unnoticed", "goes unnoticed"], ["", "anything"], ...D.status.map((s, i) => [s, D.words[i] + " (" + (byStatus.get(i) || 0) + ")"]).filter((_, i) => byStatus.get(i))]);
+fill(at("status"), [["alive", "survived or unreached"], ["", "any"], ...D.status.map((s, i) => [s, D.words[i] + " (" + (byStatus.get(i) || 0) + ")"]).filter((_, i) => byStatus.get(i))]);
 fill(at("class"), [["", "all"], ...D.classes.map((c, i) => [i, c]).sort((a, b) => a[1] < b[1] ? -1 : 1)]);
 fill(at("op"), [["", "all"], ...D.ops.map((o, i) => [i, o[0] + " (" + byOp.get(i) + ")"])]);
 let waiting = 0;
@@ -221,7 +221,7 @@ later.addEventListener("click", () => {
 });
 earlier.addEventListener("click", () => { restart(Math.max(0, from - PAGE)); list.querySelector("h4 a").focus(); });
 for (const a of document.querySelectorAll("a[data-class]"))
-  a.addEventListener("click", () => { at("status").value = "unnoticed"; at("op").value = at("text").value = ""; at("class").value = a.dataset.class; choose(); });
+  a.addEventListener("click", () => { at("status").value = "alive"; at("op").value = at("text").value = ""; at("class").value = a.dataset.class; choose(); });
 // Paper has no button for more.
 addEventListener("beforeprint", () => { while (to < Math.min(chosen.length, 500)) render(to, Math.min(to + PAGE, chosen.length)); });
 addEventListener("hashchange", call);

@@ -184,8 +184,8 @@ func TestAllKills(t *testing.T) {
 		root = unpack(t, lighthouse)
 	}
 	out := t.TempDir()
-	file, matrix := filepath.Join(out, "result.json"), filepath.Join(out, "kills.csv")
-	tool(t, append([]string{"run", "--project", root, "--all-kills", "--write", "json=" + file, "--write", "kills=" + matrix},
+	file, matrix := filepath.Join(out, "result.json"), filepath.Join(out, "matrix.csv")
+	tool(t, append([]string{"run", "--project", root, "--all-kills", "--write", "json=" + file, "--write", "matrix=" + matrix},
 		strings.Fields(os.Getenv("KILLS_ARGS"))...)...)
 	var result resultFile
 	text, err := os.ReadFile(file)
@@ -196,12 +196,12 @@ func TestAllKills(t *testing.T) {
 		t.Fatal(err)
 	}
 	pairs := matrixOf(t, matrix)
-	checked, noticed := 0, 0
+	checked, failed := 0, 0
 	for _, tests := range pairs {
 		for _, outcome := range tests {
 			checked++
-			if outcome == "noticed" {
-				noticed++
+			if outcome == "failed" {
+				failed++
 			}
 		}
 	}
@@ -235,7 +235,7 @@ func TestAllKills(t *testing.T) {
 					return err
 				}
 				for test, outcome := range pairs[m.ID] {
-					if unchanged[test] != "green" {
+					if unchanged[test] != "passed" {
 						continue // PHPUnit says nothing about the change
 					}
 					if got := coldOutcome(t, copied, test); got != outcome {
@@ -252,13 +252,13 @@ func TestAllKills(t *testing.T) {
 	if err := g.Wait(); err != nil {
 		t.Fatal(err)
 	}
-	t.Logf("%d pairs, %d of them noticed", checked, noticed)
-	if noticed == 0 || noticed == checked {
+	t.Logf("%d pairs, %d of them failed", checked, failed)
+	if failed == 0 || failed == checked {
 		t.Error("one outcome only: the test says nothing")
 	}
 }
 
-// matrixOf reads a matrix of kills: mutant, test, outcome.
+// matrixOf reads a matrix: mutant, test, outcome.
 func matrixOf(t *testing.T, file string) map[string]map[string]string {
 	t.Helper()
 	f, err := os.Open(file)
@@ -287,7 +287,7 @@ func matrixOf(t *testing.T, file string) map[string]map[string]string {
 var dependent = map[string]string{"StairsTest::testTwo": "StairsTest::testOne"}
 
 // coldOutcome runs one test, as PHPUnit 9.6 names it in --filter, with what it
-// depends on, and says whether it notices. What makes the process end with
+// depends on, and says whether it fails. What makes the process end with
 // another status than 0 counts, but for the failure of what it depends on.
 func coldOutcome(t *testing.T, dir, test string) string {
 	log := filepath.Join(dir, "..", filepath.Base(filepath.Dir(dir))+".xml")
@@ -311,22 +311,22 @@ func coldOutcome(t *testing.T, dir, test string) string {
 		text, _ := all.CombinedOutput() // red, if so
 		method, _, _ := strings.Cut(test, "#")
 		if strings.Contains(string(text), "The data provider specified for "+method+" is invalid") {
-			return "noticed"
+			return "failed"
 		}
-		return "green"
+		return "passed"
 	case err == nil && !strings.Contains(string(text), "OK"):
-		return "noticed" // it ended too early
+		return "failed" // it ended too early
 	case err == nil:
-		return "green"
+		return "passed"
 	case !errors.As(err, &exit):
 		t.Errorf("phpunit: %v", err)
 	case dependent[test] != "" && ctx.Err() == nil:
 		report, _ := os.ReadFile(log) // not there when the process died
 		if regexp.MustCompile(`name="` + regexp.QuoteMeta(test[strings.Index(test, "::")+2:]) + `"[^>]*>\s*<skipped`).Match(report) {
-			return "green"
+			return "passed"
 		}
 	}
-	return "noticed"
+	return "failed"
 }
 
 func filterOf(test string) string {

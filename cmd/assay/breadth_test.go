@@ -7,9 +7,9 @@ import (
 	"assay/mutate/syntax"
 )
 
-// The profile core makes nothing of the text of an exception, wide does, and
+// The breadth core makes nothing of the text of an exception, wide does, and
 // so it stays when operators are chosen by name.
-func TestChosenOperatorsKeepTheirProfile(t *testing.T) {
+func TestChosenOperatorsKeepTheirBreadth(t *testing.T) {
 	f, err := syntax.Parse("x", []byte(`<?php throw new LogicException('no tide');`))
 	if err != nil {
 		t.Fatal(err)
@@ -18,10 +18,10 @@ func TestChosenOperatorsKeepTheirProfile(t *testing.T) {
 		o    sourceOptions
 		want int
 	}{
-		{sourceOptions{Profile: "core"}, 0},
-		{sourceOptions{Profile: "core", Only: []string{"string"}}, 0},
-		{sourceOptions{Profile: "core", Disable: []string{"array"}}, 0},
-		{sourceOptions{Profile: "wide"}, 1},
+		{sourceOptions{Breadth: "core"}, 0},
+		{sourceOptions{Breadth: "core", Only: []string{"string"}}, 0},
+		{sourceOptions{Breadth: "core", Disable: []string{"array"}}, 0},
+		{sourceOptions{Breadth: "wide"}, 1},
 	} {
 		ops, err := chooseOperators(c.o)
 		if err != nil {

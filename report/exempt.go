@@ -7,81 +7,71 @@ import (
 	"assay/mutate"
 )
 
-// An apart is what somebody set apart for one reason: one survivor that was
-// accepted, or what a comment skips in one function.
-type apart struct {
+// An exemption is what the user keeps out of the score for one reason: one
+// survivor that was accepted, or what a comment skips in one function.
+type exemption struct {
 	Verdicts []mutate.Verdict // by position, at least one
-	Accepted bool             // was judged, and no test noticed it
 	Reason   string
 }
 
-func (a apart) first() *mutate.Mutant { return a.Verdicts[0].Mutant }
+// accepted reports whether it is an accepted survivor, and not skipped.
+func (a exemption) accepted() bool { return a.Verdicts[0].Status == mutate.Accepted }
 
-// setApart lists what somebody set apart, by position.
-func setApart(r *mutate.Result) []apart {
+func (a exemption) first() *mutate.Mutant { return a.Verdicts[0].Mutant }
+
+// exemptions lists what was accepted and skipped, by position.
+func exemptions(r *mutate.Result) []exemption {
 	type key struct{ file, class, function, reason string }
 	index := map[key]int{}
-	var out []apart
+	var out []exemption
 	for _, v := range sorted(r.Verdicts) {
-		if v.Status != mutate.Suppressed {
+		if v.Status == mutate.Accepted {
+			out = append(out, exemption{[]mutate.Verdict{v}, v.Detail})
+		}
+		if v.Status != mutate.Skipped {
 			continue
 		}
 		m := v.Mutant
-		if v.Found != mutate.Unset {
-			out = append(out, apart{[]mutate.Verdict{v}, true, v.Detail})
-			continue
-		}
-		k := key{m.Source.Path, m.Class, m.Function, m.Suppressed}
+		k := key{m.Source.Path, m.Class, m.Function, m.Skipped}
 		i, ok := index[k]
 		if !ok {
 			i = len(out)
 			index[k] = i
-			out = append(out, apart{Reason: m.Suppressed})
+			out = append(out, exemption{Reason: m.Skipped})
 		}
 		out[i].Verdicts = append(out[i].Verdicts, v)
 	}
 	return out
 }
 
-// said says in a line what was set apart, without the place.
-func (a apart) said() string {
-	if !a.Accepted {
-		return fmt.Sprintf("%s skipped by a comment", count(len(a.Verdicts), "mutant"))
+// said says in a line what it is about, without the place.
+func (a exemption) said() string {
+	if !a.accepted() {
+		return fmt.Sprintf("skipped, %s", count(len(a.Verdicts), "mutant"))
 	}
 	m := a.first()
-	return fmt.Sprintf("%s, mutant %s, accepted (%s): %s", m.Op.ID, m.ID, a.Verdicts[0].Found, Change(m))
+	return fmt.Sprintf("accepted, %s, mutant %s (otherwise %s): %s", m.Op.ID, m.ID, a.Verdicts[0].WouldBe, Change(m))
 }
 
-// apartCount says how much was set apart, in a few words for each way; nil when
-// nothing was.
-func apartCount(r *mutate.Result) []string {
-	accepted, skipped := 0, 0
-	for _, v := range r.Verdicts {
-		switch {
-		case v.Status != mutate.Suppressed:
-		case v.Found != mutate.Unset:
-			accepted++
-		default:
-			skipped++
-		}
+// exemptTitle says how many mutants were accepted and skipped, as a heading.
+func exemptTitle(r *mutate.Result) string {
+	switch s := Total(r); {
+	case s.Skipped == 0:
+		return fmt.Sprintf("Accepted: %s", count(s.Accepted, "mutant"))
+	case s.Accepted == 0:
+		return fmt.Sprintf("Skipped by comments: %s", count(s.Skipped, "mutant"))
+	default:
+		return fmt.Sprintf("Accepted: %s; skipped by comments: %s", count(s.Accepted, "mutant"), count(s.Skipped, "mutant"))
 	}
-	var out []string
-	if accepted > 0 {
-		out = append(out, fmt.Sprintf("%d accepted that no test notices", accepted))
-	}
-	if skipped > 0 {
-		out = append(out, fmt.Sprintf("%d skipped by comments in the source", skipped))
-	}
-	return out
 }
 
-// apart lists what somebody set apart.
-func (p *text) apart() {
-	found := setApart(p.r)
+// exempt lists what was accepted and skipped.
+func (p *text) exempt() {
+	found := exemptions(p.r)
 	if len(found) == 0 {
 		return
 	}
-	p.heading("Set apart, and not counted")
+	p.heading("%s", exemptTitle(p.r))
 	for _, a := range found {
 		p.printf("  %s  %s: %s\n", p.position(a.first()), visible(a.first().Where()), a.said())
 		p.WriteString(wrap("because "+visible(a.Reason), "    ", p.o.Width))
@@ -106,9 +96,9 @@ func freshSaid(r *mutate.Result) string {
 	}
 	n := len(fresh(r))
 	if n == 0 {
-		return "Nothing is new among what no test notices."
+		return "No mutant that survived or is unreached is new."
 	}
-	return fmt.Sprintf("New since the result that this one is compared with: %s that no test notices.", count(n, "change"))
+	return fmt.Sprintf("New since the result that this one is compared with: %s, survived or unreached.", count(n, "mutant"))
 }
 
 // fresh lists what is new.
@@ -130,13 +120,13 @@ func mark(v mutate.Verdict) string {
 	return ""
 }
 
-// markdownApart folds away what somebody set apart, as much as fits.
-func markdownApart(b *strings.Builder, r *mutate.Result, o Options) {
-	found := setApart(r)
+// markdownExempt folds away what was accepted and skipped, as much as fits.
+func markdownExempt(b *strings.Builder, r *mutate.Result, o Options) {
+	found := exemptions(r)
 	if len(found) == 0 {
 		return
 	}
-	fmt.Fprintf(b, "<details><summary>Set apart, and not counted: %s</summary>\n\n", strings.Join(apartCount(r), ", "))
+	fmt.Fprintf(b, "<details><summary>%s</summary>\n\n", exemptTitle(r))
 	for i, a := range found {
 		m := a.first()
 		item := fmt.Sprintf("- %s, %s: %s, because %s\n", code(fmt.Sprintf("%s%s:%d", o.Prefix, m.Source.Path, m.Line)), code(m.Where()), markdownText(a.said()), markdownText(a.Reason))
