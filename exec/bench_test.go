@@ -14,6 +14,7 @@ import (
 	"time"
 
 	"assay/exec"
+	"assay/exec/sandbox"
 	"assay/mutate"
 	"assay/mutate/project"
 	"assay/mutate/syntax"
@@ -81,7 +82,7 @@ func judgeAll(b *testing.B, ctx context.Context, set exec.Settings, p *project.P
 		return points
 	})
 	go set.Sources()
-	set.Root, set.PHP, set.PHPUnit, set.View = p.Root, p.PHP, p.PHPUnit.Path, exec.ViewAuto
+	set.Root, set.PHP, set.PHPUnit, set.View = p.Root, p.PHP, p.PHPUnit.Path, sandbox.Auto
 	if p.Config != nil {
 		set.Config = p.Config.Path
 	}

@@ -6,6 +6,8 @@ import (
 	"maps"
 	"syscall"
 	"time"
+
+	"assay/exec/sandbox"
 )
 
 // child is one run being watched: a fork of a stage, or a process of its own.
@@ -38,7 +40,7 @@ func (k *keeper) run(r runRequest) (o outcome, err error) {
 	if err := k.revive(); err != nil {
 		return o, fmt.Errorf("the worker's stages could not be started again: %w", err)
 	}
-	k.opens.settle()
+	k.opens.Settle()
 	stage, parent, err := k.stageFor(r)
 	if err != nil {
 		return o, err
@@ -50,14 +52,14 @@ func (k *keeper) run(r runRequest) (o outcome, err error) {
 			return o, errors.Join(err, k.view.Restore())
 		}
 	}
-	ports := k.listens.watch(r.Mode == "survey" && r.Tests == nil)
+	ports := k.listens.Watch(r.Mode == "survey" && r.Tests == nil)
 	o, err = k.watchOne(r, stage, parent)
-	o.Opened, o.Ports = append(o.Opened, k.opens.take()...), ports()
+	o.Opened, o.Ports = append(o.Opened, k.opens.Take()...), ports()
 	if stage == 3 && !o.Used && r.Mode != inOne {
-		o.Opened = append(o.Opened, everything)
+		o.Opened = append(o.Opened, sandbox.Everything)
 	}
 	err = errors.Join(err, k.clean(&o))
-	k.opens.settle()
+	k.opens.Settle()
 	return o, err
 }
 
@@ -211,7 +213,7 @@ func (c *child) watch(ord *order) error {
 			}
 			c.o.Orphaned = true
 		case <-ticker.C:
-			if c.k.memory > 0 && !c.free && resident(c.pid) > c.k.memory {
+			if c.k.memory > 0 && !c.free && sandbox.Resident(c.pid) > c.k.memory {
 				c.o.OverFull = true
 				c.kill()
 			} else if c.overLimit() {
@@ -242,7 +244,7 @@ func (c *child) gone() bool {
 	case <-c.peer.closed:
 		return c.peer.drained(true)
 	default:
-		return c.pid != 0 && !alive(c.pid)
+		return c.pid != 0 && !sandbox.Alive(c.pid)
 	}
 }
 
@@ -266,7 +268,7 @@ func (c *child) hearRest() {
 
 func (c *child) kill() {
 	if c.pid > 0 {
-		killGroup(c.pid)
+		sandbox.KillGroup(c.pid)
 	}
 }
 
@@ -345,13 +347,13 @@ func (c *child) hearSequence(m message) error {
 	case "swap":
 		return c.swap(m)
 	case "prepared":
-		c.common = c.k.opens.take()
+		c.common = c.k.opens.Take()
 		c.o.Tests, c.o.Events, c.o.Started, c.o.Running = nil, nil, 0, -1 // of openers
 		return c.goOn()
 	case "used again":
 		c.o.Opened = append(c.o.Opened, c.used...)
 	case "rests":
-		c.seen = append(c.k.opens.take(), c.common...)
+		c.seen = append(c.k.opens.Take(), c.common...)
 		return c.goOn()
 	case "judged":
 		clean, _ := get[bool](m, 0)
@@ -396,7 +398,7 @@ func (c *child) swap(m message) error {
 			return err
 		}
 	}
-	c.k.opens.settle()
+	c.k.opens.Settle()
 	return c.goOn()
 }
 
@@ -462,7 +464,7 @@ func (c *child) overLimit() bool {
 		return false
 	}
 	if c.phaseCPU < 0 {
-		c.phaseCPU = cpuTime(c.pid) // at the first look, a tick late at most
+		c.phaseCPU = sandbox.CPUTime(c.pid) // at the first look, a tick late at most
 	}
 	wall := time.Since(c.phaseWall).Microseconds()
 	known := int64(0)
@@ -474,7 +476,7 @@ func (c *child) overLimit() bool {
 	if wall < l.Soft+l.Factor*known {
 		return false
 	}
-	cpu := cpuTime(c.pid) - c.phaseCPU
+	cpu := sandbox.CPUTime(c.pid) - c.phaseCPU
 	if c.k.facts.Fatal["time_limit"] {
 		// PHPUnit ends a test that takes too long, and its word counts: some
 		// suites stay green at that. Our limits are for what it cannot end.

@@ -13,6 +13,8 @@ import (
 	"strings"
 	"testing"
 
+	"assay/exec/sandbox"
+	"assay/exec/sandbox/sandboxtest"
 	"assay/mutate"
 	"assay/mutate/syntax"
 )
@@ -103,9 +105,9 @@ func TestClaims(t *testing.T) {
 			name string
 			set  Settings
 		}{
-			{"forked", Settings{View: ViewOverlay}},
-			{"cold", Settings{View: ViewOverlay, Cold: true}},
-			{"copied", Settings{View: ViewCopy}},
+			{"forked", Settings{View: sandbox.Overlay}},
+			{"cold", Settings{View: sandbox.Overlay, Cold: true}},
+			{"copied", Settings{View: sandbox.Copy}},
 		} {
 			t.Run(filepath.Base(dir)+"/"+way.name, func(t *testing.T) { checkClaims(t, dir, c, way.set) })
 		}
@@ -114,9 +116,9 @@ func TestClaims(t *testing.T) {
 
 func checkClaims(t *testing.T, dir string, c claimFile, set Settings) {
 	root := copyFixture(t, dir)
-	before := snapshot(t, root)
+	before := sandboxtest.Snapshot(t, root)
 	defer func() {
-		if snapshot(t, root) != before {
+		if sandboxtest.Snapshot(t, root) != before {
 			t.Error("the project's tree was changed")
 		}
 	}()

@@ -7,6 +7,7 @@ import (
 	"slices"
 	"strings"
 
+	"assay/exec/sandbox"
 	"assay/mutate"
 )
 
@@ -109,7 +110,7 @@ func (s *Survey) readText(path string) naming {
 	switch {
 	case s.points[path] != nil || library && (ownLibraries.MatchString(slashed) || ownFolders.MatchString(slashed) || instantiators.MatchString(slashed)):
 		return naming{}
-	case path == everything:
+	case path == sandbox.Everything:
 		return naming{byAnyName: true}
 	case strings.HasSuffix(path, "/"):
 		return naming{} // only its names were listed

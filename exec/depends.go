@@ -11,6 +11,7 @@ import (
 	"slices"
 	"strings"
 
+	"assay/exec/sandbox"
 	"assay/mutate"
 	"assay/mutate/syntax"
 )
@@ -27,9 +28,6 @@ type Dependencies struct {
 	Tests  map[string]bool     // files of test classes
 }
 
-// everything stands among paths for all there are.
-const everything = "*"
-
 // Dependencies gives what the survey saw the tests use.
 func (s *Survey) Dependencies() *Dependencies { return s.deps() }
 
@@ -41,7 +39,7 @@ func (x *explorer) noteOutside(root string, files []string) {
 		x.outside = map[string]bool{}
 	}
 	for _, f := range files {
-		if !within(root, f) && !within(x.e.dir, f) && !strings.Contains(f, "://") {
+		if !sandbox.Within(root, f) && !sandbox.Within(x.e.dir, f) && !strings.Contains(f, "://") {
 			x.outside[f] = true
 		}
 	}
@@ -151,7 +149,7 @@ func withoutBuilding(o outcome, building []string) []string {
 	}
 	return slices.DeleteFunc(slices.Clone(o.Opened), func(path string) bool {
 		_, found := slices.BinarySearch(building, path)
-		return found && path != everything
+		return found && path != sandbox.Everything
 	})
 }
 

@@ -17,22 +17,23 @@ import (
 
 	"golang.org/x/sync/errgroup"
 
+	"assay/exec/sandbox"
 	"assay/mutate"
 )
 
 // Settings says what to run and how.
 type Settings struct {
-	Root      string   // absolute project root
-	PHP       string   // the PHP binary
-	PHPUnit   string   // PHPUnit's script or phar, absolute
-	Config    string   // phpunit.xml, absolute; "" when there is none
-	Bootstrap string   // used only where the configuration names none; "" for none
-	TestPath  string   // the tests, where there is no configuration
-	Above     string   // a directory above Root that the project needs, as a monorepo's with vendor in it; "" for none
-	Jobs      int      // workers; 0 means one a core
-	Cold      bool     // one PHP process a mutant instead of forks
-	View      ViewMode // how a worker gets its own view of the project
-	SwapOnly  bool     // judge each mutant in a child of its own, with its file swapped in: the plain way, to compare with
+	Root      string       // absolute project root
+	PHP       string       // the PHP binary
+	PHPUnit   string       // PHPUnit's script or phar, absolute
+	Config    string       // phpunit.xml, absolute; "" when there is none
+	Bootstrap string       // used only where the configuration names none; "" for none
+	TestPath  string       // the tests, where there is no configuration
+	Above     string       // a directory above Root that the project needs, as a monorepo's with vendor in it; "" for none
+	Jobs      int          // workers; 0 means one a core
+	Cold      bool         // one PHP process a mutant instead of forks
+	View      sandbox.Mode // how a worker gets its own view of the project
+	SwapOnly  bool         // judge each mutant in a child of its own, with its file swapped in: the plain way, to compare with
 	// Sources gives what Survey will be called for, or nil if there is nothing to
 	// survey after all. It is called once, while PHP and the machine are looked at,
 	// and may take its time; nil where no survey will follow.
@@ -53,7 +54,7 @@ type Facts struct {
 	PHP        string // version
 	PHPUnit    string // version; known after Survey
 	Pcntl      bool   // can fork
-	View       ViewMode
+	View       sandbox.Mode
 	ViewReason string   // why not the overlay view; "" when it is
 	Unconfined []string // what mutated code is not kept from, a sentence each
 	WorkDir    string
@@ -82,7 +83,7 @@ type Engine struct {
 	dir         string // everything temporary
 	harness     string
 	keep        []string // paths that a view must not hide
-	confinement Confinement
+	confinement sandbox.Confinement
 	whyShared   string // why workers have no networks of their own
 	turns       turns
 	limits      limits
@@ -154,22 +155,22 @@ func (e *Engine) prepare(ctx context.Context) error {
 // launched meanwhile, as for overlays.
 func (e *Engine) decideView(phpAnswered <-chan bool) error {
 	e.facts.View = e.set.View
-	if e.set.View != ViewAuto && e.set.View != viewUnset {
+	if e.set.View != sandbox.Auto && e.set.View != sandbox.Unset {
 		return e.planView()
 	}
-	e.facts.View = ViewOverlay
-	var view ViewMode
+	e.facts.View = sandbox.Overlay
+	var view sandbox.Mode
 	var reason string
 	found := make(chan struct{})
 	go func() {
-		view, reason = probeViews(e.set.Root, e.dir)
+		view, reason = sandbox.Probe(e.set.Root, e.dir)
 		close(found)
 	}()
 	err := e.planView()
 	if answered := <-phpAnswered; err == nil && answered && e.set.Sources != nil && !e.sharesNetwork() {
 		e.launchAhead()
 	}
-	if <-found; view == ViewOverlay {
+	if <-found; view == sandbox.Overlay {
 		return err
 	}
 	for _, c := range e.ahead {
@@ -184,13 +185,13 @@ func (e *Engine) decideView(phpAnswered <-chan bool) error {
 // planView decides what workers must see and what they are kept from, by the kind
 // of view.
 func (e *Engine) planView() error {
-	e.facts.Unconfined, e.whyShared, e.confinement = nil, "", Confinement{}
+	e.facts.Unconfined, e.whyShared, e.confinement = nil, "", sandbox.Confinement{}
 	// What lies in a temp directory would be hidden by the view's own.
 	e.keep = append(installation(e.set.PHPUnit), e.harness, e.set.PHP)
 	if e.set.Above != "" {
 		e.keep = append(e.keep, e.set.Above)
 	}
-	if e.set.Above != "" && e.facts.View == ViewCopy {
+	if e.set.Above != "" && e.facts.View == sandbox.Copy {
 		return &ProjectError{fmt.Sprintf("the project %s needs %s, and a copy of it would not find that", e.set.Root, e.set.Above),
 			fmt.Sprintf("Run assay in %s, and name the configuration with --phpunit-config.", e.set.Above)}
 	}
@@ -338,6 +339,6 @@ func (e *Engine) Close() error {
 	if e.set.Keep {
 		return nil
 	}
-	_, err := killRemains(e.dir)
-	return errors.Join(err, removeTree(e.dir))
+	_, err := sandbox.KillRemains(e.dir)
+	return errors.Join(err, sandbox.RemoveTree(e.dir))
 }

@@ -12,17 +12,19 @@ import (
 	"sort"
 	"strings"
 	"time"
+
+	"assay/exec/sandbox"
 )
 
 // keeper is the process that owns one worker's view and its PHP processes. It
 // runs inside the view's namespaces, as the first process there where the
 // machine can, and does one thing at a time: a request, a reply.
 type keeper struct {
-	view     *View
+	view     *sandbox.View
 	board    *switchboard
-	guard    *guard
-	opens    *opens
-	listens  *listeners // nil: the network is its own
+	guard    *sandbox.Guard
+	opens    *sandbox.OpenWatch
+	listens  *sandbox.PortWatch // nil: the network is its own
 	req      openRequest
 	php      *phpProcess // stage 0, or nil
 	stage0   *peer
@@ -47,18 +49,18 @@ type keeper struct {
 }
 
 // keep serves requests until in ends.
-func keep(view *View, in io.Reader, out io.Writer) error {
+func keep(view *sandbox.View, in io.Reader, out io.Writer) error {
 	board, err := newSwitchboard()
 	if err != nil {
 		return err
 	}
 	defer board.close()
-	guard, err := newGuard(view)
+	guard, err := sandbox.NewGuard(view)
 	if err != nil {
 		return err
 	}
-	defer guard.close()
-	k := &keeper{view: view, board: board, guard: guard, opens: watchOpens(view.Root()), listens: newListeners(view)}
+	defer guard.Close()
+	k := &keeper{view: view, board: board, guard: guard, opens: sandbox.WatchOpens(view.Root()), listens: sandbox.WatchPorts(view)}
 	defer k.stopPHP()
 	dec, enc := gob.NewDecoder(in), gob.NewEncoder(out)
 	for {
@@ -170,8 +172,8 @@ func (k *keeper) teachStages() error {
 	if !k.early0 || isClosed(k.stage0.closed) {
 		return k.startStages()
 	}
-	if k.pid1 > 0 && alive(k.pid1) {
-		killGroup(k.pid1)
+	if k.pid1 > 0 && sandbox.Alive(k.pid1) {
+		sandbox.KillGroup(k.pid1)
 	}
 	k.board.forget(k.stage1)
 	k.stage1, k.pid1 = nil, 0
@@ -224,7 +226,7 @@ func (k *keeper) openProject() (stageFacts, error) {
 		if err := k.view.Swap(k.req.Swap); err != nil {
 			return stageFacts{}, err
 		}
-		k.opens.settle()
+		k.opens.Settle()
 	}
 	if k.stage0 != nil && !isClosed(k.stage0.closed) {
 		if err := k.startStage1(); err != nil {
@@ -233,12 +235,12 @@ func (k *keeper) openProject() (stageFacts, error) {
 	} else if err := k.startStages(); err != nil {
 		return k.facts, err
 	}
-	k.facts.Opened = k.opens.take()
-	k.facts.Ports = k.listens.held()
+	k.facts.Opened = k.opens.Take()
+	k.facts.Ports = k.listens.Held()
 	// What bootstrap and suite building left in the tree is there in every
 	// cold run as well, for they run first: it is no damage.
 	err := k.view.Accept()
-	k.opens.settle()
+	k.opens.Settle()
 	return k.facts, err
 }
 
@@ -480,7 +482,10 @@ func (k *keeper) environment() []string {
 }
 
 func init() {
-	keeperJobs["keep"] = func(v *View, _ string) error { return keep(v, os.Stdin, os.Stdout) }
+	sandbox.RegisterJob("keep", func(v *sandbox.View, _ string) error {
+		EaseCollector()
+		return keep(v, os.Stdin, os.Stdout)
+	})
 }
 
 // killLeftovers ends what the child started and left, the stages aside.
@@ -489,6 +494,6 @@ func (k *keeper) killLeftovers() error {
 	if k.php != nil {
 		stage0 = k.php.cmd.Process.Pid
 	}
-	_, err := killStrays(func(pid int) bool { return pid == stage0 || pid == k.pid1 || pid == k.whole.pid || k.late.has(pid) })
+	_, err := sandbox.KillStrays(func(pid int) bool { return pid == stage0 || pid == k.pid1 || pid == k.whole.pid || k.late.has(pid) })
 	return err
 }

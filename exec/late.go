@@ -6,6 +6,8 @@ import (
 	"slices"
 	"time"
 	"unicode/utf8"
+
+	"assay/exec/sandbox"
 )
 
 // lateStages are stages that lack one file each, made when the first mutant of
@@ -108,8 +110,8 @@ func (k *keeper) startLate(r runRequest) (s lateStage, ok bool, err error) {
 }
 
 func (k *keeper) endLate(s lateStage) {
-	if s.pid > 0 && alive(s.pid) {
-		killGroup(s.pid)
+	if s.pid > 0 && sandbox.Alive(s.pid) {
+		sandbox.KillGroup(s.pid)
 	}
 	k.board.forget(s.peer)
 }

@@ -5,6 +5,8 @@ import (
 	"os"
 	"path/filepath"
 	"testing"
+
+	"assay/exec/sandbox"
 )
 
 // TestLateStage: a file that data providers load is changed in a fork of a
@@ -13,7 +15,7 @@ func TestLateStage(t *testing.T) {
 	root := copyFixture(t, filepath.Join(fixtures, "provider-loads-class"))
 	ctx := context.Background()
 	e, err := Open(ctx, Settings{Root: root, PHP: lookPHP(t), PHPUnit: lookPHPUnit(t),
-		Config: filepath.Join(root, "phpunit.xml"), View: ViewCopy})
+		Config: filepath.Join(root, "phpunit.xml"), View: sandbox.Copy})
 	if err != nil {
 		t.Fatal(err)
 	}

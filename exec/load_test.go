@@ -7,6 +7,8 @@ import (
 	"slices"
 	"syscall"
 	"testing"
+
+	"assay/exec/sandbox"
 )
 
 // TestUnderLoad judges endless and merely slow changes while every core is
@@ -34,6 +36,6 @@ func TestUnderLoad(t *testing.T) {
 		if len(c.Claims) < 5 {
 			t.Fatalf("%s: only %d claims", name, len(c.Claims))
 		}
-		t.Run(name, func(t *testing.T) { checkClaims(t, dir, c, Settings{View: ViewAuto}) })
+		t.Run(name, func(t *testing.T) { checkClaims(t, dir, c, Settings{View: sandbox.Auto}) })
 	}
 }

@@ -7,6 +7,7 @@ import (
 	"slices"
 	"testing"
 
+	"assay/exec/sandbox"
 	"assay/mutate"
 )
 
@@ -49,7 +50,7 @@ final class SignTest extends PHPUnit\Framework\TestCase
 	for _, config := range []string{"phpunit.xml", "early.xml"} {
 		for _, cold := range []bool{false, true} {
 			t.Run(fmt.Sprintf("%s cold=%v", config, cold), func(t *testing.T) {
-				set := Settings{Root: root, PHP: lookPHP(t), PHPUnit: lookPHPUnit(t), Config: filepath.Join(root, config), Jobs: 1, View: ViewAuto, Cold: cold}
+				set := Settings{Root: root, PHP: lookPHP(t), PHPUnit: lookPHPUnit(t), Config: filepath.Join(root, config), Jobs: 1, View: sandbox.Auto, Cold: cold}
 				got := judgeClaims(t, set, []claim{{File: "src/Sign.php", Before: ">=", After: ">"}, {File: "src/Sign.php", Before: "-1", After: "-2"}})
 				for i, killers := range [][]mutate.TestID{{want[3]}, {want[0], want[1], want[4]}} {
 					v := got[i]
@@ -86,7 +87,7 @@ func TestPathsOfBytes(t *testing.T) {
 	})
 	for _, config := range []string{"phpunit.xml", "early.xml"} {
 		t.Run(config, func(t *testing.T) {
-			set := Settings{Root: root, PHP: lookPHP(t), PHPUnit: lookPHPUnit(t), Config: filepath.Join(root, config), Jobs: 1, View: ViewAuto}
+			set := Settings{Root: root, PHP: lookPHP(t), PHPUnit: lookPHPUnit(t), Config: filepath.Join(root, config), Jobs: 1, View: sandbox.Auto}
 			claims := []claim{{Before: ">=", After: ">"}, {Before: "? 1 :", After: "? 2 :"}, {Before: "-1;", After: "- 1;"}}
 			for i := range claims {
 				claims[i].File = "src/Sign\xe9.php"

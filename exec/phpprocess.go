@@ -32,7 +32,7 @@ func (k *keeper) startPHP(alone *order) (*phpProcess, *peer, error) {
 	}
 	cmd.Stdout, cmd.Stderr = w, w
 	proc := &phpProcess{cmd: cmd, output: &tail{size: int(max(k.req.Limits.Output, 16<<10))}, exited: make(chan struct{})}
-	if err := k.guard.start(cmd); err != nil {
+	if err := k.guard.Start(cmd); err != nil {
 		r.Close()
 		w.Close()
 		return nil, nil, err

@@ -283,7 +283,7 @@ type stageFacts struct {
 	Opened  []string // what was opened in the view until the stages were ready; see opens.take
 	Output  string   // what was printed, for a stage that did not come
 	Foreign bool     // in stage 0 some of PHPUnit's classes come from other files than in a whole run
-	Ports   []uint16 // at which the stages listen, where the network is shared; see listeners
+	Ports   []uint16 // at which the stages listen, where the network is shared; see sandbox.PortWatch
 	Unfit   []int    // tests that cannot be run again and again in one process
 	Wrapped bool     // the bootstrap put a stream wrapper of its own in front of files
 }

@@ -8,6 +8,7 @@ import (
 	"testing"
 
 	"assay/exec"
+	"assay/exec/sandbox"
 	"assay/mutate"
 	"assay/operators"
 )
@@ -50,7 +51,7 @@ func triangleSurvivors(t *testing.T, without string) map[string]bool {
 	ms, points := generate(t, root, []string{"src/Triangle.php"}, ops)
 	ctx := context.Background()
 	e, err := exec.Open(ctx, exec.Settings{Root: root, Config: filepath.Join(root, "phpunit.xml"),
-		PHP: path(t, "php"), PHPUnit: path(t, "phpunit"), View: exec.ViewAuto})
+		PHP: path(t, "php"), PHPUnit: path(t, "phpunit"), View: sandbox.Auto})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -9,6 +9,7 @@ import (
 	"testing"
 	"time"
 
+	"assay/exec/sandbox"
 	"assay/mutate"
 )
 
@@ -35,7 +36,7 @@ func TestSamePHP(t *testing.T) {
 					t.Fatal(err)
 				}
 			}
-			e, err := Open(ctx, Settings{Root: root, PHP: php, PHPUnit: lookPHPUnit(t), Config: filepath.Join(root, "phpunit.xml"), Jobs: 2, View: ViewCopy})
+			e, err := Open(ctx, Settings{Root: root, PHP: php, PHPUnit: lookPHPUnit(t), Config: filepath.Join(root, "phpunit.xml"), Jobs: 2, View: sandbox.Copy})
 			if err != nil {
 				t.Fatal(err)
 			}

@@ -4,6 +4,7 @@ import (
 	"context"
 	"slices"
 
+	"assay/exec/sandbox"
 	"assay/mutate"
 )
 
@@ -363,7 +364,7 @@ func (d *desk) readsSources(o outcome, withoutReaders bool) bool {
 		seen = append(seen, part.Seen...)
 	}
 	for _, path := range seen {
-		known = known && path != everything
+		known = known && path != sandbox.Everything
 		read = read || d.w.whole[path]
 	}
 	switch {

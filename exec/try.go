@@ -66,7 +66,7 @@ func (k *keeper) bare(r bareRequest) (o outcome, err error) {
 	cmd.Dir, cmd.Env, cmd.Stdout, cmd.Stderr = k.view.Root(), k.environment(), out, out
 	cmd.SysProcAttr = &syscall.SysProcAttr{Setpgid: true}
 	cmd.WaitDelay = time.Second
-	if err := k.guard.start(cmd); err != nil {
+	if err := k.guard.Start(cmd); err != nil {
 		return o, err
 	}
 	t := time.AfterFunc(time.Duration(r.Limit), func() {

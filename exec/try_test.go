@@ -8,6 +8,7 @@ import (
 	"strings"
 	"testing"
 
+	"assay/exec/sandbox"
 	"assay/mutate"
 	"assay/mutate/syntax"
 )
@@ -27,7 +28,7 @@ func TestTrySuspect(t *testing.T) {
 	points[src.Path].Locate(files[src.Path], m)
 	ctx := context.Background()
 	e, err := Open(ctx, Settings{Root: root, PHP: lookPHP(t), PHPUnit: lookPHPUnit(t),
-		Config: filepath.Join(root, "phpunit.xml"), View: ViewOverlay})
+		Config: filepath.Join(root, "phpunit.xml"), View: sandbox.Overlay})
 	if err != nil {
 		t.Fatal(err)
 	}

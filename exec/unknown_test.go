@@ -9,6 +9,7 @@ import (
 	"strings"
 	"testing"
 
+	"assay/exec/sandbox"
 	"assay/mutate"
 )
 
@@ -70,7 +71,7 @@ func surveyWith(t *testing.T, loader string) error {
 	}
 	root := copyFixture(t, filepath.Join(fixtures, "providers"))
 	e, err := Open(context.Background(), Settings{Root: root, PHP: lookPHP(t), PHPUnit: filepath.Join(dir, "vendor/bin/phpunit"),
-		Config: filepath.Join(root, "phpunit.xml"), Jobs: 1, View: ViewAuto})
+		Config: filepath.Join(root, "phpunit.xml"), Jobs: 1, View: sandbox.Auto})
 	if err != nil {
 		return err
 	}

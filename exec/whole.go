@@ -8,6 +8,7 @@ import (
 	"strings"
 	"time"
 
+	"assay/exec/sandbox"
 	"assay/mutate"
 )
 
@@ -147,8 +148,8 @@ func (k *keeper) endWhole() {
 	if w.peer == nil {
 		return
 	}
-	if w.pid > 0 && alive(w.pid) {
-		killGroup(w.pid)
+	if w.pid > 0 && sandbox.Alive(w.pid) {
+		sandbox.KillGroup(w.pid)
 	}
 	k.board.forget(w.peer)
 	w.peer, w.pid, w.files = nil, 0, nil

@@ -14,6 +14,8 @@ import (
 	"sync"
 	"syscall"
 	"time"
+
+	"assay/exec/sandbox"
 )
 
 // worker is the host's side of one keeper.
@@ -41,7 +43,7 @@ func (e *Engine) startWorker(ctx context.Context, number int) (*worker, error) {
 	return e.startWorkerIn(ctx, number, e.confinement)
 }
 
-func (e *Engine) startWorkerIn(ctx context.Context, number int, c Confinement) (*worker, error) {
+func (e *Engine) startWorkerIn(ctx context.Context, number int, c sandbox.Confinement) (*worker, error) {
 	w, err := e.startKeeper(number, c)
 	if err != nil {
 		return nil, err
@@ -76,14 +78,14 @@ func (e *Engine) openWith(ctx context.Context, w *worker, probed map[string][]by
 	return e.openProject(ctx, w, r)
 }
 
-func (e *Engine) startKeeper(number int, c Confinement) (*worker, error) {
+func (e *Engine) startKeeper(number int, c sandbox.Confinement) (*worker, error) {
 	w := &worker{number: number, turns: &e.turns, errors: &bytes.Buffer{}, ended: make(chan struct{})}
 	w.dir = filepath.Join(e.dir, "w"+strconv.Itoa(int(e.serial.Add(1))))
 	if err := os.Mkdir(w.dir, 0o700); err != nil {
 		return nil, err
 	}
-	spec := ViewSpec{Mode: e.facts.View, Root: e.set.Root, Dir: w.dir, Keep: append([]string{e.harness}, e.keep...), Confinement: c}
-	cmd, err := keeperCommand(spec, "keep", "")
+	spec := sandbox.Spec{Mode: e.facts.View, Root: e.set.Root, Dir: w.dir, Keep: append([]string{e.harness}, e.keep...), Confinement: c}
+	cmd, err := sandbox.Command(spec, "keep", "")
 	if err != nil {
 		return nil, err
 	}
@@ -135,7 +137,7 @@ func (e *Engine) openRequest(number int, probed bool) *openRequest {
 	env := make([]string, 0, 64)
 	for _, v := range os.Environ() {
 		name, _, _ := strings.Cut(v, "=")
-		if name != "TMPDIR" && name != keeperEnv && name != "XDEBUG_MODE" {
+		if name != "TMPDIR" && name != "XDEBUG_MODE" {
 			env = append(env, v)
 		}
 	}
@@ -233,7 +235,7 @@ func (w *worker) lastWords() string {
 // kill ends the keeper and all that it started, at once.
 func (w *worker) kill() {
 	if w.cmd.Process != nil {
-		killTree(w.cmd.Process.Pid)
+		sandbox.KillTree(w.cmd.Process.Pid)
 	}
 	w.reap()
 }

@@ -1,3 +1,5 @@
+//go:build linux
+
 package main
 
 import (
@@ -9,6 +11,7 @@ import (
 	"strings"
 
 	"assay/exec"
+	"assay/exec/sandbox"
 )
 
 // confineOptions say what the tests, and with them the changed code, may reach
@@ -57,7 +60,7 @@ func (p *place) UnmarshalText(text []byte) error {
 func (o *confineOptions) apply(s *exec.Settings) error {
 	s.Unconfined = !o.Confine
 	for _, path := range o.AllowWrite {
-		real, err := exec.CheckAllowedPath(s.Root, path)
+		real, err := sandbox.CheckAllowedPath(s.Root, path)
 		if err != nil {
 			return usagef("--allow-write %v", err)
 		}

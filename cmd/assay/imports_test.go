@@ -1,3 +1,5 @@
+//go:build linux
+
 package main
 
 import (
@@ -16,10 +18,12 @@ var allowed = map[string][]string{
 	"assay/mutate/mutatetest":        {"assay/mutate", "assay/mutate/syntax"},
 	"assay/mutate/project":           {"assay/mutate", "assay/mutate/syntax"},
 	"assay/operators":                {"assay/mutate", "assay/mutate/syntax"},
-	"assay/exec":                     {"assay/mutate", "assay/mutate/syntax"},
+	"assay/exec/sandbox":             {},
+	"assay/exec/sandbox/sandboxtest": {},
+	"assay/exec":                     {"assay/exec/sandbox", "assay/mutate", "assay/mutate/syntax"},
 	"assay/report":                   {"assay/mutate", "assay/mutate/syntax"},
 	"assay/cmd/assay": {"assay/mutate", "assay/mutate/syntax", "assay/mutate/project",
-		"assay/operators", "assay/exec", "assay/report"},
+		"assay/operators", "assay/exec", "assay/exec/sandbox", "assay/report"},
 }
 
 func TestImportsAreATree(t *testing.T) {
@@ -78,6 +82,23 @@ func TestTopLevel(t *testing.T) {
 	for _, e := range entries {
 		if name := e.Name(); !strings.HasPrefix(name, ".") && !strings.Contains(known, " "+name+" ") {
 			t.Errorf("%s does not belong at the top level", name)
+		}
+	}
+}
+
+// On other systems the program is one file that says so: a file that forgets its
+// build constraint would not compile there.
+func TestOtherSystems(t *testing.T) {
+	for _, system := range []string{"darwin", "windows", "freebsd"} {
+		cmd := osexec.Command("go", "list", "-f", `{{join .GoFiles " "}} {{join .TestGoFiles " "}} {{join .XTestGoFiles " "}}`, ".")
+		cmd.Env = append(os.Environ(), "GOOS="+system, "CGO_ENABLED=0")
+		cmd.Stderr = os.Stderr
+		out, err := cmd.Output()
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got := strings.TrimSpace(string(out)); got != "main_other.go" {
+			t.Errorf("on %s there are %s", system, got)
 		}
 	}
 }

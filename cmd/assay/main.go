@@ -1,3 +1,5 @@
+//go:build linux
+
 // Assay tells PHP developers which behaviour their unit tests do not guard. It
 // makes mutants, which are copies of the code with one small change each, runs
 // the tests that reach each mutant, and shows those that survive: no test fails
@@ -44,13 +46,14 @@ import (
 	"syscall"
 
 	"assay/exec"
+	"assay/exec/sandbox"
 	"assay/mutate"
 	"assay/mutate/project"
 	"assay/operators"
 )
 
 func main() {
-	exec.KeeperMain() // does not return in a process that is a worker's keeper
+	sandbox.Main() // does not return in a process that is to work in a view
 	exec.EaseCollector()
 	os.Exit(run(os.Stdout, os.Stderr, os.Args[1:]))
 }

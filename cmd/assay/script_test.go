@@ -1,3 +1,5 @@
+//go:build linux
+
 package main
 
 import (
@@ -19,11 +21,11 @@ import (
 	"github.com/rogpeppe/go-internal/testscript"
 	"github.com/santhosh-tekuri/jsonschema/v6"
 
-	"assay/exec"
+	"assay/exec/sandbox"
 )
 
 func TestMain(m *testing.M) {
-	exec.KeeperMain() // a keeper of an assay under test is this binary, too
+	sandbox.Main() // the supervisors of an assay under test are this binary, too
 	testscript.Main(m, map[string]func(){"assay": main})
 }
 

@@ -1,3 +1,5 @@
+//go:build linux
+
 package main
 
 import (
@@ -6,12 +8,13 @@ import (
 	"runtime"
 
 	"assay/exec"
+	"assay/exec/sandbox"
 	"assay/mutate"
 )
 
 // settings gives the engine what the options and the project say.
 func (o *suiteOptions) settings(c *codebase) (exec.Settings, error) {
-	view, err := exec.ParseViewMode(o.View)
+	view, err := sandbox.ParseMode(o.View)
 	if err != nil {
 		panic(err) // the parser accepts no other
 	}

@@ -1,0 +1,98 @@
+//go:build linux
+
+package sandbox
+
+import (
+	"bytes"
+	"fmt"
+	"os"
+	"strconv"
+	"strings"
+	"syscall"
+)
+
+// CPUTime is the processor time, in microseconds, that a process and what it
+// waits for or still runs has used; 0 when it cannot be told. /proc counts in
+// hundredths of a second.
+func CPUTime(pid int) int64 {
+	if pid <= 0 {
+		return 0
+	}
+	total := ownCPU(pid)
+	kids, err := os.ReadFile(fmt.Sprintf("/proc/%d/task/%d/children", pid, pid))
+	if err != nil {
+		return total
+	}
+	for _, f := range strings.Fields(string(kids)) {
+		if kid, err := strconv.Atoi(f); err == nil {
+			total += CPUTime(kid)
+		}
+	}
+	return total
+}
+
+// tickMicros is the length of a clock tick in /proc/PID/stat: USER_HZ is 100
+// on every Linux that PHP runs on (proc(5)).
+const tickMicros = 10_000
+
+func ownCPU(pid int) int64 {
+	b, err := os.ReadFile(fmt.Sprintf("/proc/%d/stat", pid))
+	if err != nil {
+		return 0
+	}
+	i := bytes.LastIndexByte(b, ')')
+	fields := strings.Fields(string(b[i+1:]))
+	if len(fields) < 15 {
+		return 0
+	}
+	var ticks int64
+	for _, f := range fields[11:15] { // utime stime cutime cstime
+		n, _ := strconv.ParseInt(f, 10, 64)
+		ticks += n
+	}
+	return ticks * tickMicros
+}
+
+// Resident is how many bytes of memory a process and what it runs have; 0 when
+// it cannot be told. What is shared after a fork counts for each.
+func Resident(pid int) int64 {
+	if pid <= 0 {
+		return 0
+	}
+	b, err := os.ReadFile(fmt.Sprintf("/proc/%d/statm", pid))
+	if err != nil {
+		return 0
+	}
+	fields := strings.Fields(string(b))
+	if len(fields) < 2 {
+		return 0
+	}
+	pages, _ := strconv.ParseInt(fields[1], 10, 64)
+	total := pages * int64(os.Getpagesize())
+	kids, _ := os.ReadFile(fmt.Sprintf("/proc/%d/task/%d/children", pid, pid))
+	for _, f := range strings.Fields(string(kids)) {
+		if kid, err := strconv.Atoi(f); err == nil {
+			total += Resident(kid)
+		}
+	}
+	return total
+}
+
+// Alive reports whether a process is there and no zombie.
+func Alive(pid int) bool {
+	if syscall.Kill(pid, 0) != nil {
+		return false
+	}
+	b, err := os.ReadFile(fmt.Sprintf("/proc/%d/stat", pid))
+	if err != nil {
+		return false
+	}
+	i := bytes.LastIndexByte(b, ')')
+	return i < 0 || !strings.HasPrefix(strings.TrimSpace(string(b[i+1:])), "Z")
+}
+
+// KillGroup ends a process and the group that it leads.
+func KillGroup(pid int) {
+	syscall.Kill(-pid, syscall.SIGKILL)
+	syscall.Kill(pid, syscall.SIGKILL)
+}
