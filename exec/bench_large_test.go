@@ -13,7 +13,7 @@ import (
 	"assay/operators"
 )
 
-// BenchmarkGenerateAndPlan makes the mutants of a large code base, profile
+// BenchmarkGenerateAndPlan makes the mutants of a large code base, breadth
 // wide, and plans them: seconds, megabytes that stay and that were needed at
 // most, and how many mutants. ASSAY_LARGE names the code base; without it that
 // is what Debian installs below /usr/share/php (PHPUnit, PHP-Parser and what

@@ -211,7 +211,7 @@ func path(b testing.TB, name string) string {
 }
 
 func core(b *testing.B) []*mutate.Operator {
-	ops, err := operators.Profile("core")
+	ops, err := operators.Breadth("core")
 	if err != nil {
 		b.Fatal(err)
 	}

@@ -108,7 +108,7 @@ func judgeProject(t *testing.T, root string, plain bool) (verdicts map[string]to
 	if err != nil {
 		t.Fatal(err)
 	}
-	ops, err := operators.Profile("core")
+	ops, err := operators.Breadth("core")
 	if err != nil {
 		t.Fatal(err)
 	}

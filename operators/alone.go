@@ -3,7 +3,7 @@ package operators
 import "assay/mutate/syntax"
 
 // guardsDropped reports whether an expression decides over one statement only,
-// which an operator of the profile core drops:
+// which an operator of the breadth core drops:
 //
 //	if ($fare < 0) { throw new RangeException(); }
 //
@@ -26,7 +26,7 @@ func guardsDropped(f *syntax.File, condition *syntax.Node) bool {
 }
 
 // oneDropped reports whether a block, or the statement in the place of one, is
-// a single statement that an operator of the profile core drops.
+// a single statement that an operator of the breadth core drops.
 func oneDropped(f *syntax.File, body *syntax.Node) bool {
 	if body.Is("compound_statement", "colon_block") {
 		inner := body.NamedChildren()
@@ -39,7 +39,7 @@ func oneDropped(f *syntax.File, body *syntax.Node) bool {
 }
 
 // droppedAlone reports whether a statement is dropped by an operator of the
-// profile core.
+// breadth core.
 func droppedAlone(f *syntax.File, n *syntax.Node) bool {
 	drop := func(rule applyFunc) bool { return len(unlessQuiet(rule)(f, n)) > 0 }
 	switch n.Kind {

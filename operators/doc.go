@@ -16,7 +16,7 @@
 // tests find the operator by walking All.
 //
 // Three things every operator gets without asking: nodes marked Bad never reach
-// Apply, attributes are left alone (register), and the profile core makes no
+// Apply, attributes are left alone (register), and the breadth core makes no
 // edit at quiet places such as logs and messages (quiet.go). Where an operator
 // must know its surroundings, place.go and evident.go have the questions that
 // several families ask.

@@ -42,10 +42,10 @@ func All() []*mutate.Operator {
 	return out
 }
 
-// Profile gives the operators of a profile: "wide" is all of them everywhere;
+// Breadth gives the operators of a breadth: "wide" is all of them everywhere;
 // "core" leaves out those that are Wide, and the edits of the others at places
 // that only serve logs and messages (see quiet.go).
-func Profile(name string) ([]*mutate.Operator, error) {
+func Breadth(name string) ([]*mutate.Operator, error) {
 	switch name {
 	case "wide":
 		return All(), nil
@@ -60,7 +60,7 @@ func Profile(name string) ([]*mutate.Operator, error) {
 		}
 		return out, nil
 	}
-	return nil, fmt.Errorf("profile %q is not known; there are core and wide", name)
+	return nil, fmt.Errorf("breadth %q is not known; there are core and wide", name)
 }
 
 // applyFunc is the form of Operator.Apply.

@@ -59,7 +59,7 @@ func TestEqualityHierarchy(t *testing.T) {
 			t.Errorf("%s: mutants %q, want %s among them", op, got, want)
 		}
 		if other := map[string]string{"true": "false", "false": "true"}[want]; slices.Contains(got, other) {
-			t.Errorf("%s: mutants %q of the profile core, want no %s", op, got, other)
+			t.Errorf("%s: mutants %q of the breadth core, want no %s", op, got, other)
 		}
 	}
 }
@@ -83,7 +83,7 @@ func TestHierarchySubsumes(t *testing.T) {
 }
 
 // TestLogicalSubsumes does the same for && and || over the four cases of two
-// truth values: what the profile core makes leaves out only what is detected
+// truth values: what the breadth core makes leaves out only what is detected
 // with it, save for "both equal", which PHP has no plain operator for. The
 // tables of such mutants are those of R. Just, G. M. Kapfhammer, F. Schweiggert,
 // "Do redundant mutants affect the effectiveness and efficiency of mutation

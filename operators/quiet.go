@@ -9,8 +9,8 @@ import (
 	"assay/mutate/syntax"
 )
 
-// unlessQuiet is an operator's rule without its edits at quiet places. Profile
-// puts it round every rule of the profile core, so no operator needs to.
+// unlessQuiet is an operator's rule without its edits at quiet places. Breadth
+// puts it round every rule of the breadth core, so no operator needs to.
 func unlessQuiet(apply applyFunc) applyFunc {
 	return func(f *syntax.File, n *syntax.Node) []mutate.Edit {
 		edits := apply(f, n)

@@ -109,15 +109,15 @@ func TestWords(t *testing.T) {
 }
 
 // TestCoreLeavesQuietPlacesAlone holds for every operator: what is quiet is
-// changed in the profile wide only.
+// changed in the breadth wide only.
 func TestCoreLeavesQuietPlacesAlone(t *testing.T) {
 	f, err := syntax.Parse("quiet", []byte(`<?php
 function warn(int $a): void { $this->logger->warning('late' . $a, ['by' => $a + 1, 'flag' => true]); }`))
 	if err != nil {
 		t.Fatal(err)
 	}
-	count := func(profile string) (n int) {
-		ops, err := Profile(profile)
+	count := func(breadth string) (n int) {
+		ops, err := Breadth(breadth)
 		if err != nil {
 			t.Fatal(err)
 		}

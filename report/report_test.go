@@ -3,6 +3,7 @@ package report
 import (
 	"bytes"
 	"encoding/json"
+	"fmt"
 	"os"
 	"path/filepath"
 	"regexp"
@@ -206,6 +207,29 @@ func TestReadJSONRefuses(t *testing.T) {
 	} {
 		if _, err := ReadJSON(strings.NewReader(in)); err == nil || !strings.Contains(err.Error(), want) {
 			t.Errorf("%.40q: got %v, want %q", in, err, want)
+		}
+	}
+}
+
+// The tests that run a survivor are told by class: all classes as long as they
+// are few, else those with the most tests.
+func TestReachedByClass(t *testing.T) {
+	tests := func(classes string) (out []mutate.TestID) {
+		for i, c := range classes {
+			out = append(out, mutate.TestID(fmt.Sprintf("Sound\\%cTest::test#%d", c, i)))
+		}
+		return out
+	}
+	for classes, want := range map[string]string{
+		"":           "",
+		"A":          "1 test of ATest runs this and passes.",
+		"AA":         "2 tests of ATest run this and pass.",
+		"ABB":        "3 tests run this and pass: 2 of BTest, 1 of ATest.",
+		"ABCD":       "4 tests run this and pass: 1 of ATest, 1 of BTest, 1 of CTest, 1 of DTest.",
+		"ABCCDEFFFF": "10 tests run this and pass: 4 of FTest, 2 of CTest, 1 of ATest, 3 of 3 more classes.",
+	} {
+		if got := reached(tests(classes)); got != want {
+			t.Errorf("%s: %q, want %q", classes, got, want)
 		}
 	}
 }

@@ -68,12 +68,18 @@ func reached(tests []mutate.TestID) string {
 	if len(classes) == 1 {
 		return fmt.Sprintf("%d tests of %s run this and pass.", len(tests), classes[0])
 	}
-	var parts []string
-	for _, c := range classes[:min(classesNamed, len(classes))] {
-		parts = append(parts, fmt.Sprintf("%d of %s", n[c], c))
+	named := classes
+	if len(classes) > classesNamed+1 { // a single one is named rather than counted
+		named = classes[:classesNamed]
 	}
-	if more := len(classes) - classesNamed; more > 0 {
-		parts = append(parts, "the others of "+count(more, "other class"))
+	var parts []string
+	left := len(tests)
+	for _, c := range named {
+		parts = append(parts, fmt.Sprintf("%d of %s", n[c], c))
+		left -= n[c]
+	}
+	if left > 0 {
+		parts = append(parts, fmt.Sprintf("%d of %d more classes", left, len(classes)-len(named)))
 	}
 	return fmt.Sprintf("%d tests run this and pass: %s.", len(tests), strings.Join(parts, ", "))
 }

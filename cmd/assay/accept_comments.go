@@ -78,7 +78,7 @@ func operatorsOf(s *mutate.Skip) (map[string]bool, error) {
 func everyMutant(f *syntax.File, src *mutate.Source) []*mutate.Mutant {
 	var out []*mutate.Mutant
 	for _, name := range []string{"core", "wide"} {
-		ops, err := operators.Profile(name)
+		ops, err := operators.Breadth(name)
 		if err != nil {
 			panic(err) // there are both
 		}

@@ -175,7 +175,7 @@ func (c *codebase) noteDamage(f *syntax.File) {
 // the breadth are its own: core leaves quiet places alone.
 func chooseOperators(o sourceOptions) ([]*mutate.Operator, error) {
 	all := operators.All()
-	begin, err := operators.Profile(o.Breadth)
+	begin, err := operators.Breadth(o.Breadth)
 	if err != nil {
 		return nil, usageError{err}
 	}
