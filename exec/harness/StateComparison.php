@@ -1,0 +1,312 @@
+<?php
+
+declare(strict_types=1);
+
+namespace AssayHarness;
+
+/**
+ * Compares the roots with what they were at the last call.
+ *
+ * A scalar, or an array that holds no object, is kept and compared with ===: an array
+ * that nobody has written to is the same piece of memory. Only roots that differ, and
+ * those that hold objects, are walked. They are walked in the order of their names,
+ * so that an object that two roots share is always opened in the same one.
+ */
+final class StateComparison
+{
+    /** Elements of a kept array up to which its next free index is looked at each time. */
+    private const SHORT = 256;
+    /** The digests of what was there in the beginning, and is not any more. */
+    private const GONE = ['gone', 'gone'];
+
+    private StateRoots $roots;
+    private StateSettings $settings;
+    private StateDigest $digest;
+    /** @var array<string, callable> */
+    private array $added = [];
+    /** @var array<string, mixed> root => its value, where === tells whether it is the same */
+    private array $kept = [];
+    /** @var array<string, array{int|string|null, int|null}> root => marks of its array, see mark() */
+    private array $marks = [];
+    /** @var array<string, array{string, string}> root => its digests, where it is not as declared */
+    private array $digests = [];
+    /** @var array<string, array{string, string}> root => the digests that it had in the beginning */
+    private array $base = [];
+    /** @var array<string, true> roots of which the shape alone counts */
+    private array $ignored = [];
+    /** @var array<string, string> */
+    private array $unknown = [];
+    /** @var list<string> */
+    private array $names = [];
+    private \Closure $silence;
+    private \Closure $block;
+
+    /** @param list<string> $own */
+    public function __construct(string $root, array $own)
+    {
+        $files = new StateFiles($root, $own);
+        $this->roots = new StateRoots($files);
+        $this->settings = new StateSettings();
+        $this->digest = new StateDigest($files);
+        $this->silence = static function (): bool {
+            return true;
+        };
+        $this->block = static function (string $class): void {
+            throw new \RuntimeException("A look at the state must not load {$class}.");
+        };
+        $this->quietly(function (): void {
+            $this->settings->begin();
+            $this->roots->begin();
+            $this->compare($this->settings->roots() + $this->roots->globals() + $this->roots->constants());
+        });
+        $this->base = $this->digests;
+        $this->digests = [];
+    }
+
+    /** @return array<string, array{string, string}|null> */
+    public function changes(): array
+    {
+        return $this->quietly(function (): array {
+            $this->roots->look();
+            $now = $this->settings->roots() + $this->roots->globals() + $this->roots->constants() + $this->roots->statics();
+            foreach ($this->added as $name => $get) {
+                $now[$name] = $get();
+            }
+
+            return $this->compare($now);
+        });
+    }
+
+    /** @param list<string> $roots */
+    public function ignoreValues(array $roots): void
+    {
+        foreach ($roots as $name) {
+            $this->ignored[$name] = true;
+            if (isset($this->digests[$name])) {
+                $this->digests[$name][0] = $this->digests[$name][1];
+            }
+            if (isset($this->base[$name])) {
+                $this->base[$name][0] = $this->base[$name][1];
+            }
+        }
+    }
+
+    public function addRoot(string $name, callable $get): void
+    {
+        $this->added[$name] = $get;
+    }
+
+    /** @return array<string, string> */
+    public function unknowns(): array
+    {
+        return $this->unknown;
+    }
+
+    /** @return list<string> */
+    public function names(): array
+    {
+        return $this->names;
+    }
+
+    /**
+     * Does something while PHP's warnings go nowhere, classes are not loaded and
+     * cycles of garbage stay where they are, and has all as it was before.
+     *
+     * @return mixed
+     */
+    private function quietly(callable $do)
+    {
+        $autoload = \spl_autoload_functions();
+        $error = \set_error_handler($this->silence);
+        \spl_autoload_register($this->block, true, true);
+        $collects = \gc_enabled();
+        $this->settings->look($error, $autoload, $collects);
+        if ($collects) {
+            \gc_disable();
+        }
+        try {
+            return $do();
+        } finally {
+            $this->digest->forget();
+            if ($collects) {
+                \gc_enable();
+            }
+            \spl_autoload_unregister($this->block);
+            \restore_error_handler();
+        }
+    }
+
+    /**
+     * @param array<string, mixed> $now all roots that there are
+     * @return array<string, array{string, string}|null>
+     */
+    private function compare(array $now): array
+    {
+        $todo = [];
+        $kept = $this->kept;
+        foreach ($now as $name => $value) {
+            if (!\array_key_exists($name, $kept) || $value !== $kept[$name]) {
+                $todo[$name] = $value;
+            }
+        }
+        $todo += $this->marked($now);
+        $changes = [];
+        foreach (\array_diff_key($this->base + $this->digests, $now) as $name => $digests) {
+            $this->lose($name, $changes);
+        }
+        \ksort($todo, \SORT_STRING);
+        foreach ([\array_diff_key($todo, $this->ignored), \array_intersect_key($todo, $this->ignored)] as $part) {
+            foreach ($part as $name => $value) {
+                $this->renew($name, $value, $changes);
+            }
+        }
+        $this->names = \array_keys($now);
+        \ksort($changes, \SORT_STRING);
+
+        return $changes;
+    }
+
+    /**
+     * Looks at one root.
+     *
+     * @param mixed $value
+     * @param array<string, array{string, string}|null> $changes
+     */
+    private function renew(string $name, $value, array &$changes): void
+    {
+        $ignored = isset($this->ignored[$name]);
+        $digest = null;
+        unset($this->kept[$name], $this->marks[$name], $this->unknown[$name]);
+        if (!$this->isUntouched($name, $value)) {
+            $digest = $this->digest->of($name, $value, $ignored);
+            if ($this->digest->hidden !== null) {
+                $this->unknown[$name] = $this->digest->hidden;
+            }
+            if ($digest === $this->declared($name, $ignored)) {
+                $digest = null;
+            }
+        }
+        $this->keep($name, $value);
+        $before = $this->digests[$name] ?? null;
+        if ($digest === ($before[0] ?? null)) {
+            return;
+        }
+        if ($digest === null) {
+            unset($this->digests[$name]);
+            $changes[$name] = null;
+
+            return;
+        }
+        $shape = $ignored ? $digest : $this->digest->shapeOf($name, $value);
+        $changes[$name] = $this->digests[$name] = [$digest, $shape];
+    }
+
+    /**
+     * A root is no longer there.
+     *
+     * @param array<string, array{string, string}|null> $changes
+     */
+    private function lose(string $name, array &$changes): void
+    {
+        unset($this->kept[$name], $this->marks[$name], $this->unknown[$name]);
+        if (!isset($this->base[$name])) {
+            unset($this->digests[$name]);
+            $changes[$name] = null;
+        } elseif (($this->digests[$name] ?? null) !== self::GONE) {
+            $changes[$name] = $this->digests[$name] = self::GONE;
+        }
+    }
+
+    /**
+     * Whether a value is what was declared, where === can tell.
+     *
+     * @param mixed $value
+     */
+    private function isUntouched(string $name, $value): bool
+    {
+        if (isset($this->added[$name])) {
+            return $value === null;
+        }
+
+        return \array_key_exists($name, $this->roots->declared) && $value === $this->roots->declared[$name]
+            && StateDigest::isFlat($value) && StateDigest::isFlat($this->roots->declared[$name])
+            && (!\is_array($value) || self::mark($value) === self::mark($this->roots->declared[$name]));
+    }
+
+    /** The digest that a root has as declared; null where nothing is declared. */
+    private function declared(string $name, bool $shape): ?string
+    {
+        if (isset($this->base[$name])) {
+            return $this->base[$name][0];
+        }
+        if (!\array_key_exists($name, $this->roots->declared)) {
+            return null;
+        }
+
+        return $this->digest->apart($this->roots->declared[$name], $shape);
+    }
+
+    /**
+     * Keeps a value to compare with, if === can tell all about it: not where it
+     * holds an object, a resource, a float whose sign or kind === does not see, or a
+     * reference, through which it could change together with what is kept.
+     *
+     * @param mixed $value
+     */
+    private function keep(string $name, $value): void
+    {
+        if (!StateDigest::isFlat($value)) {
+            return;
+        }
+        $this->kept[$name] = $value;
+        if (\is_array($value)) {
+            $this->marks[$name] = self::mark($value);
+        }
+    }
+
+    /**
+     * What === does not see of an array: where its internal pointer stands, and which
+     * index comes next, where its keys are numbers.
+     *
+     * @return array{int|string|null, int|null}
+     */
+    private static function mark(array $value): array
+    {
+        $at = \key($value);
+        $next = \is_string($at) || \count($value) > self::SHORT ? null : StateDigest::nextIndex($value);
+
+        return [$at, $next];
+    }
+
+    /**
+     * The kept arrays whose marks are not as they were; this is a loop without calls
+     * since most of a look's time would go into them.
+     *
+     * @param array<string, mixed> $now
+     * @return array<string, array<mixed>>
+     */
+    private function marked(array $now): array
+    {
+        $marked = [];
+        foreach ($this->marks as $name => [$at, $next]) {
+            $value = $now[$name] ?? null;
+            if (!\is_array($value)) {
+                continue;
+            }
+            if (\key($value) !== $at) {
+                $marked[$name] = $value;
+            } elseif ($next !== null) {
+                try {
+                    $value[] = null;
+                } catch (\Error $full) {
+                    $marked[$name] = $now[$name];
+                }
+                if (\array_key_last($value) !== $next) {
+                    $marked[$name] = $now[$name];
+                }
+            }
+        }
+
+        return $marked;
+    }
+}

@@ -1,0 +1,94 @@
+<?php
+
+declare(strict_types=1);
+
+namespace AssayHarness;
+
+require_once __DIR__ . '/StateComparison.php';
+require_once __DIR__ . '/StateRoots.php';
+require_once __DIR__ . '/StateInitials.php';
+require_once __DIR__ . '/StateSettings.php';
+require_once __DIR__ . '/StateDigest.php';
+require_once __DIR__ . '/StateObjects.php';
+require_once __DIR__ . '/StateDocuments.php';
+require_once __DIR__ . '/StateResources.php';
+require_once __DIR__ . '/StateFiles.php';
+
+/**
+ * What of the process's lasting state has changed since it was last asked.
+ *
+ * State is looked at by its roots: static properties, static variables, globals,
+ * constants, and what PHP is set to. A root has a name that people can read, and a
+ * digest that is the same in each process in which the same code has done the same:
+ * objects count by the order in which they are met, not by their numbers.
+ *
+ * What cannot be told from a look: functions registered for the shutdown, error
+ * handlers below the topmost one and which errors a handler is for, the state of
+ * PHP's generators of random numbers, the last error of json, preg and the like, what
+ * output buffers hold, what Composer's class loader knows, static variables of
+ * property hooks, whether a static variable whose first value is null and made by a
+ * call has been made. Of a list of more than 1,000 elements the next free index is not
+ * looked at, and of one of more than 256 it is not where the elements are the same.
+ *
+ * A look runs no code of the program, loads no class, and leaves nothing that the
+ * program could see. Nothing here is kept in static properties: PHPUnit can be told
+ * to compare these and to put them back.
+ */
+final class StateSnapshot
+{
+    /**
+     * Says what is as it was "as declared" from now on: globals, constants and
+     * settings are compared with what they are now.
+     *
+     * @param string       $root the project's root; names and digests tell paths below it from there
+     * @param list<string> $own  files and directories whose classes and functions keep what they like
+     */
+    public static function begin(string $root, array $own): void
+    {
+        self::comparison(new StateComparison($root, $own));
+    }
+
+    /**
+     * @return array<string, array{string, string}|null> root => digests of its value and of its shape; null where
+     *                                                   it is as declared again, or gone. Only roots that differ from the last call
+     */
+    public static function changes(): array
+    {
+        return self::comparison()->changes();
+    }
+
+    /** @param list<string> $roots of which only the shape counts from now on: types, counts of keys, names of classes */
+    public static function ignoreValues(array $roots): void
+    {
+        self::comparison()->ignoreValues($roots);
+    }
+
+    /** One root more; it is as declared while it is null. */
+    public static function addRoot(string $name, callable $get): void
+    {
+        self::comparison()->addRoot($name, $get);
+    }
+
+    /** @return array<string, string> roots whose digest cannot tell all, as of the last call => what hides something */
+    public static function unknowns(): array
+    {
+        return self::comparison()->unknowns();
+    }
+
+    /** @return list<string> all roots there are as of the last call */
+    public static function names(): array
+    {
+        return self::comparison()->names();
+    }
+
+    private static function comparison(?StateComparison $new = null): StateComparison
+    {
+        static $comparison = null;
+        $comparison = $new ?? $comparison;
+        if ($comparison === null) {
+            throw new \LogicException('StateSnapshot::begin() comes first.');
+        }
+
+        return $comparison;
+    }
+}
