@@ -36,8 +36,8 @@ final class StateComparison
     private array $ignored = [];
     /** @var array<string, string> */
     private array $unknown = [];
-    /** @var list<string> */
-    private array $names = [];
+    /** @var array<string, mixed> globals that were there in the beginning, by their roots */
+    private array $globals = [];
     private \Closure $silence;
     private \Closure $block;
 
@@ -58,6 +58,7 @@ final class StateComparison
             $this->settings->begin();
             $this->roots->begin();
             $this->compare($this->settings->roots() + $this->roots->globals() + $this->roots->constants());
+            $this->globals = \array_fill_keys(\array_keys($this->roots->globals()), true);
         });
         $this->base = $this->digests;
         $this->digests = [];
@@ -67,14 +68,20 @@ final class StateComparison
     public function changes(): array
     {
         return $this->quietly(function (): array {
-            $this->roots->look();
-            $now = $this->settings->roots() + $this->roots->globals() + $this->roots->constants() + $this->roots->statics();
-            foreach ($this->added as $name => $get) {
-                $now[$name] = $get();
-            }
-
-            return $this->compare($now);
+            return $this->compare($this->all());
         });
+    }
+
+    /** @return array<string, mixed> */
+    private function all(): array
+    {
+        $this->roots->look();
+        $now = $this->settings->roots() + $this->roots->globals() + $this->roots->constants() + $this->roots->statics();
+        foreach ($this->added as $name => $get) {
+            $now[$name] = $get();
+        }
+
+        return $now;
     }
 
     /** @param list<string> $roots */
@@ -105,7 +112,9 @@ final class StateComparison
     /** @return list<string> */
     public function names(): array
     {
-        return $this->names;
+        return $this->quietly(function (): array {
+            return \array_keys($this->all());
+        });
     }
 
     /**
@@ -151,8 +160,10 @@ final class StateComparison
         }
         $todo += $this->marked($now);
         $changes = [];
-        foreach (\array_diff_key($this->base + $this->digests, $now) as $name => $digests) {
-            $this->lose($name, $changes);
+        foreach ([$this->globals, $this->digests] as $were) {
+            foreach (\array_diff_key($were, $now) as $name => $digests) {
+                $this->lose($name, $changes);
+            }
         }
         \ksort($todo, \SORT_STRING);
         foreach ([\array_diff_key($todo, $this->ignored), \array_intersect_key($todo, $this->ignored)] as $part) {
@@ -160,7 +171,6 @@ final class StateComparison
                 $this->renew($name, $value, $changes);
             }
         }
-        $this->names = \array_keys($now);
         \ksort($changes, \SORT_STRING);
 
         return $changes;
@@ -175,6 +185,7 @@ final class StateComparison
     private function renew(string $name, $value, array &$changes): void
     {
         $ignored = isset($this->ignored[$name]);
+        $before = $this->digests[$name][0] ?? null;
         $digest = null;
         unset($this->kept[$name], $this->marks[$name], $this->unknown[$name]);
         if (!$this->isUntouched($name, $value)) {
@@ -182,13 +193,12 @@ final class StateComparison
             if ($this->digest->hidden !== null) {
                 $this->unknown[$name] = $this->digest->hidden;
             }
-            if ($digest === $this->declared($name, $ignored)) {
+            if ($digest !== $before && $digest === $this->declared($name, $ignored)) {
                 $digest = null;
             }
         }
         $this->keep($name, $value);
-        $before = $this->digests[$name] ?? null;
-        if ($digest === ($before[0] ?? null)) {
+        if ($digest === $before) {
             return;
         }
         if ($digest === null) {

@@ -33,7 +33,7 @@ final class StateDigest
     private string $algorithm;
     /** @var array<string, array{string, string, array<string, true>|null}> class => its name, kind, and the properties that do not count */
     private array $plans = [];
-    /** @var array<int|string, string> number of an object => root and place where it was met first */
+    /** @var array<int|string, int> number of an object => place in the root where it was met first */
     private array $first = [];
     /** @var array<int|string, string> number of an object => that root */
     private array $home = [];
@@ -175,7 +175,16 @@ final class StateDigest
         if ($n > self::LARGE && $this->large($value, $out)) {
             return;
         }
-        $this->left -= $n;
+        if (!$this->shape) {
+            $out .= self::mark($value);
+        }
+        $this->elements($value, $out);
+    }
+
+    /** Writes the elements of an array, the properties of an object, or a view of it. */
+    private function elements(array $values, string &$out): void
+    {
+        $this->left -= \count($values);
         if ($this->left < 0) {
             $this->hide('more than ' . \number_format(self::MOST) . ' values');
 
@@ -187,10 +196,7 @@ final class StateDigest
 
             return;
         }
-        if (!$this->shape) {
-            $out .= self::mark($value);
-        }
-        foreach ($value as $key => $inner) {
+        foreach ($values as $key => $inner) {
             if ($this->shape) {
                 $this->write($inner, $out);
                 continue;
@@ -200,6 +206,8 @@ final class StateDigest
                 $out .= "i{$inner};";
             } elseif (\is_string($inner) && ($length = \strlen($inner)) <= self::LONG) {
                 $out .= "s{$length}:{$inner}";
+            } elseif ($inner === null) {
+                $out .= 'n';
             } else {
                 $this->write($inner, $out);
             }
@@ -268,7 +276,8 @@ final class StateDigest
         if ($view === null) {
             $this->hide('a resource of the kind ' . \get_resource_type($value));
         } else {
-            $this->view($view, $out);
+            $this->held[] = $view;
+            $this->elements($view, $out);
         }
         if ($this->resources->hidden !== null) {
             $this->hide($this->resources->hidden);
@@ -305,7 +314,8 @@ final class StateDigest
         if ($plan[0] !== \get_class($value)) {
             $vars = self::renamed($vars, \get_class($value), $plan[0]);
         }
-        $this->array($vars, $out);
+        $out .= '{' . \count($vars);
+        $this->elements($vars, $out);
     }
 
     /** The names of private properties have that of the class in them. */
@@ -319,13 +329,6 @@ final class StateDigest
         return $renamed;
     }
 
-    /** @param array<mixed> $view */
-    private function view(array $view, string &$out): void
-    {
-        $this->held[] = $view;
-        $this->array($view, $out);
-    }
-
     /**
      * Whether an object or a resource is to be opened here; if not, it is written where it is.
      *
@@ -334,16 +337,18 @@ final class StateDigest
     private function meet($id, string &$out): bool
     {
         if (!isset($this->first[$id])) {
-            $this->first[$id] = "@{$this->root}#" . $this->count++ . ';';
+            $this->first[$id] = $this->count++;
             $this->home[$id] = $this->root;
-            $this->opened[$id] = true;
+            if ($this->second) {
+                $this->opened[$id] = true;
+            }
 
             return true;
         }
         if ($this->second && $this->home[$id] === $this->root && !isset($this->opened[$id])) {
             return $this->opened[$id] = true;
         }
-        $out .= $this->first[$id];
+        $out .= "@{$this->home[$id]}#{$this->first[$id]};";
 
         return false;
     }

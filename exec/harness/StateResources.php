@@ -7,15 +7,11 @@ namespace AssayHarness;
 /** What streams and other resources hold, as far as it can be told without a trace. */
 final class StateResources
 {
-    private const WRAPPERS = ['https', 'ftps', 'compress.zlib', 'compress.bzip2', 'php', 'file', 'glob', 'data', 'http', 'ftp', 'phar', 'zip',
-        'ssh2.shell', 'ssh2.exec', 'ssh2.tunnel', 'ssh2.scp', 'ssh2.sftp', 'rar', 'ogg', 'expect'];
     private const LARGEST = 1048576;
 
     public ?string $hidden = null;
 
     private StateFiles $files;
-    /** Whether the program has, or had, a stream wrapper of its own. */
-    private bool $wrapped = false;
 
     public function __construct(StateFiles $files)
     {
@@ -37,15 +33,6 @@ final class StateResources
         return $kind === 'stream' ? $this->stream($value) : null;
     }
 
-    /**
-     * A wrapper of the program would be asked whether its stream is at its end by
-     * all that PHP has to tell of a stream.
-     */
-    private function mayBeOfTheProgram(): bool
-    {
-        return $this->wrapped = $this->wrapped || \array_diff(\stream_get_wrappers(), self::WRAPPERS) !== [] || \get_resources('stream factory') !== [];
-    }
-
     /** @param resource $stream */
     private function stream($stream): ?array
     {
@@ -54,7 +41,9 @@ final class StateResources
                 return [$name];
             }
         }
-        if ($this->mayBeOfTheProgram()) {
+        // All that PHP has to tell of a stream asks its wrapper whether the end is
+        // reached: that may be one of the program, if there are such.
+        if (\get_resources('stream factory') !== []) {
             return null;
         }
         $meta = \stream_get_meta_data($stream);

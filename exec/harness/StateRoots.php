@@ -170,6 +170,8 @@ final class StateRoots
             $names[$variable] = $this->free("static \${$variable} in {$in}");
             if (\array_key_exists($variable, $initials)) {
                 $this->declared[$names[$variable]] = $initials[$variable];
+            } elseif ($value === null && \PHP_VERSION_ID >= 80300) {
+                $this->declared[$names[$variable]] = null; // since then a first value that is not constant is made by the first call
             }
         }
         $this->functions[] = [$function, $names];

@@ -31,7 +31,8 @@ require_once __DIR__ . '/StateFiles.php';
  * looked at, and of one of more than 256 it is not where the elements are the same.
  *
  * A look runs no code of the program, loads no class, and leaves nothing that the
- * program could see. Nothing here is kept in static properties: PHPUnit can be told
+ * program could see, but for this: when functions with static variables have come, to
+ * read their file takes a number that PHP would have given to the next resource. Nothing here is kept in static properties: PHPUnit can be told
  * to compare these and to put them back.
  */
 final class StateSnapshot
@@ -75,7 +76,7 @@ final class StateSnapshot
         return self::comparison()->unknowns();
     }
 
-    /** @return list<string> all roots there are as of the last call */
+    /** @return list<string> all roots that there are */
     public static function names(): array
     {
         return self::comparison()->names();
