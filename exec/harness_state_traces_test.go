@@ -158,6 +158,29 @@ func TestStateLeavesNothing(t *testing.T) {
 	}
 }
 
+// TestStateCollectsNothing: a look touches so many objects that PHP would collect
+// garbage, and have the program's destructors run in the middle of it.
+func TestStateCollectsNothing(t *testing.T) {
+	got := state(t, `
+(function () {
+	S::begin(__DIR__, []);
+	load();
+	eval('class Garbage { public static $gone = 0; public $self; public function __destruct() { ++self::$gone; } }');
+	Depot\Store::$any = array_map(fn ($n) => new stdClass(), range(1, 5000));
+	for ($i = 0; $i < 9000; ++$i) {
+		$garbage = new Garbage();
+		$garbage->self = $garbage;
+	}
+	unset($garbage);
+	$before = Garbage::$gone;
+	$changes = S::changes();
+	echo $before, ' ', Garbage::$gone, ' ', gc_collect_cycles() > 0, ' ', Garbage::$gone;
+})();`)
+	if want := "0 0 1 9000"; got != want {
+		t.Errorf("got %s, want %s", got, want)
+	}
+}
+
 // BenchmarkState is what a look costs where nothing has changed, in a process with 500
 // classes, 200 static properties and 60 functions with static variables.
 func BenchmarkState(b *testing.B) {

@@ -90,6 +90,7 @@ func TestStateAliases(t *testing.T) {
 	for name, c := range map[string][2]string{
 		"between roots":    {`Depot\Store::$any = Depot\Store::$other = new stdClass();`, `Depot\Store::$any = new stdClass(); Depot\Store::$other = new stdClass();`},
 		"in a root":        {`$o = new stdClass(); Depot\Store::$any = [$o, $o];`, `Depot\Store::$any = [new stdClass(), new stdClass()];`},
+		"which of two":     {`$o = new stdClass(); $p = new stdClass(); Depot\Store::$any = [$o, $p, $o];`, `$o = new stdClass(); $p = new stdClass(); Depot\Store::$any = [$o, $p, $p];`},
 		"a cycle":          {`$o = new Depot\Parcel(); $o->extra = $o; Depot\Store::$any = $o;`, `$o = new Depot\Parcel(); $o->extra = new Depot\Parcel(); $o->extra->extra = $o; Depot\Store::$any = $o;`},
 		"a list of PHP's":  {`$o = new stdClass(); Depot\Store::$any = new ArrayObject([$o, $o]);`, `Depot\Store::$any = new ArrayObject([new stdClass(), new stdClass()]);`},
 		"weak":             {`$GLOBALS['o'] = $o = new stdClass(); Depot\Store::$any = [$o, WeakReference::create($o)];`, `$GLOBALS['o'] = $o = new stdClass(); Depot\Store::$any = [new stdClass(), WeakReference::create($o)];`},
@@ -147,6 +148,7 @@ func TestStateTells(t *testing.T) {
 		"a property without value": {`new Depot\Parcel()`, `$x->grams = 1`, ""},
 		"one that may be set once": {`new Depot\Parcel()`, `(fn () => $this->to = 'x')->call($x)`, ""},
 		"one not declared":         {`new stdClass()`, `$x->{'0'} = 1`, ""},
+		"how a lazy one is made":   {`($o = new stdClass()) && PHP_VERSION_ID >= 80400 ? (new ReflectionClass('Depot\Parcel'))->newLazyGhost(function () use ($o) {}) : fn () => $o`, `$o->x = 1`, ""},
 		"a generator at its end":   {`(function () { yield 1; })()`, `foreach ($x as $y); unset($y)`, "-"},
 		"a generator":              {`(function () { yield 1; })()`, ``, "Generator"},
 		"a fiber":                  {`new Fiber(fn () => 1)`, ``, "Fiber"},

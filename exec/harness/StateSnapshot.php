@@ -32,8 +32,11 @@ require_once __DIR__ . '/StateFiles.php';
  *
  * A look runs no code of the program, loads no class, and leaves nothing that the
  * program could see, but for this: when functions with static variables have come, to
- * read their file takes a number that PHP would have given to the next resource. Nothing here is kept in static properties: PHPUnit can be told
- * to compare these and to put them back.
+ * read their file takes a number that PHP would have given to the next resource; and
+ * objects that were looked at count for when PHP collects garbage the next time.
+ *
+ * Nothing here is kept in static properties: PHPUnit can be told to compare these and
+ * to put them back.
  */
 final class StateSnapshot
 {
