@@ -10,33 +10,33 @@ func init() {
 	register(
 		&mutate.Operator{
 			ID: "arithmetic/sum-reversed",
-			Doc: `Add becomes subtract: + becomes -.
+			Doc: `A sum becomes a difference: + becomes -.
 
-The result of this sum is not pinned down. Add a test in which the right side is not zero, and assert the exact figure, worked out by hand.`,
+No test pins the result of this sum down. Add one in which the right side is not zero, and assert the exact number, worked out by hand.`,
 			Before: `$fare + $toll;`, After: `$fare - $toll;`,
 			Kinds: binary, Apply: swap(map[string]string{"+": "-"}, sumMatters),
 		},
 		&mutate.Operator{
 			ID: "arithmetic/difference-reversed",
-			Doc: `Subtract becomes add: - becomes +.
+			Doc: `A difference becomes a sum: - becomes +.
 
-The result of this difference is not pinned down. Add a test in which the right side is not zero, and assert the exact figure, worked out by hand.`,
+No test pins the result of this difference down. Add one in which the right side is not zero, and assert the exact number, worked out by hand.`,
 			Before: `$fare - $rebate;`, After: `$fare + $rebate;`,
 			Kinds: binary, Apply: swap(map[string]string{"-": "+"}, sumMatters),
 		},
 		&mutate.Operator{
 			ID: "arithmetic/product-reversed",
-			Doc: `Multiply becomes divide: * becomes /.
+			Doc: `A product becomes a quotient: * becomes /.
 
-No test sees the size of this product; tests in which the factor is 1 or the other side is 0 cannot. Add one with a factor of, say, 3, and assert the exact figure.`,
+No test sees the size of this product; those in which the factor is 1 or the other side is 0 cannot. Add one with a factor of, say, 3, and assert the exact number.`,
 			Before: `$nights * $rate;`, After: `$nights / $rate;`,
 			Kinds: binary, Apply: swap(map[string]string{"*": "/"}, factorMatters),
 		},
 		&mutate.Operator{
 			ID: "arithmetic/quotient-reversed",
-			Doc: `Divide becomes multiply: / becomes *.
+			Doc: `A quotient becomes a product: / becomes *.
 
-No test sees the size of this quotient; tests in which the divisor is 1 or the dividend is 0 cannot. Add one in which the division matters, and assert the exact figure.`,
+No test sees the size of this quotient; those in which the divisor is 1 or the dividend is 0 cannot. Add one in which the division matters, and assert the exact number.`,
 			Before: `$total / $people;`, After: `$total * $people;`,
 			Kinds: binary, Apply: swap(map[string]string{"/": "*"}, factorMatters),
 		},
@@ -44,21 +44,21 @@ No test sees the size of this quotient; tests in which the divisor is 1 or the d
 			ID: "arithmetic/remainder-dropped",
 			Doc: `The remainder is not taken: $a % $b becomes $a.
 
-Every test stays below the point where the value wraps round. Add one in which the left side is larger than the right, for example the eighth day of a week.`,
+No test has a left side that is larger than the right one. Add one, for example the eighth day of a week, and assert where the count begins again.`,
 			Before: `$day % 7;`, After: `$day;`,
 			Kinds: binary, Apply: keepLeftOf("%"),
 		},
 		&mutate.Operator{
 			ID: "arithmetic/power-flattened",
-			Doc: `Power becomes multiply: ** becomes *.
+			Doc: `A power becomes a product: ** becomes *.
 
-Powers and products agree for 2 and 2, for an exponent of 1, and for 0. Add a test with other numbers, such as 3 to the power of 2, and assert the exact figure.`,
+No test tells the power from the product: they agree for 2 and 2, for an exponent of 1, and for 0. Add one with other numbers, such as 3 to the power of 2, and assert the exact number.`,
 			Before: `$side ** 2;`, After: `$side * 2;`,
 			Kinds: binary, Apply: swap(map[string]string{"**": "*"}, powerMatters),
 		},
 		&mutate.Operator{
 			ID: "arithmetic/sign-dropped",
-			Doc: `The sign is lost: -$a becomes $a.
+			Doc: `The sign is dropped: -$a becomes $a.
 
 No test sees whether this value is negative. Add one in which it is not zero, and assert the result with its sign.`,
 			Before: `return -$offset;`, After: `return $offset;`,

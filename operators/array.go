@@ -20,11 +20,11 @@ No test depends on this element. Add one that needs it, such as an input that on
 		},
 		&mutate.Operator{
 			ID: "array/all-dropped",
-			Doc: `An array literal loses all its elements: ['a', 'b'] becomes [].
+			Doc: `All elements of an array literal are dropped: ['a', 'b'] becomes [].
 
 No test depends on anything in this array. Assert what it holds, or what is done with each of its elements.`,
 			Before: `$ports = ['Emden', 'Leer'];`, After: `$ports = [];`,
-			// Wide: whatever notices one element missing notices all missing.
+			// Wide: a test that kills one element dropped kills all dropped.
 			Kinds: kinds, Wide: true, Apply: allDropped,
 		},
 	)

@@ -12,33 +12,33 @@ func init() {
 	register(
 		&mutate.Operator{
 			ID: "assignment/growth-reversed",
-			Doc: `Add to becomes subtract from: += becomes -=.
+			Doc: `What is added is subtracted: += becomes -=.
 
-No test notices which way the total moves. Add one in which the added amount is not zero, and assert the total afterwards.`,
+No test checks which way the total moves. Add one in which the added amount is not zero, and assert the total afterwards.`,
 			Before: `$total += $price;`, After: `$total -= $price;`,
 			Kinds: compound, Apply: swap(map[string]string{"+=": "-="}, assignedMatters),
 		},
 		&mutate.Operator{
 			ID: "assignment/decline-reversed",
-			Doc: `Subtract from becomes add to: -= becomes +=.
+			Doc: `What is subtracted is added: -= becomes +=.
 
-No test notices which way the total moves. Add one in which the amount taken off is not zero, and assert what is left.`,
+No test checks which way the total moves. Add one in which the amount taken off is not zero, and assert what is left.`,
 			Before: `$stock -= $sold;`, After: `$stock += $sold;`,
 			Kinds: compound, Apply: swap(map[string]string{"-=": "+="}, assignedMatters),
 		},
 		&mutate.Operator{
 			ID: "assignment/scale-reversed",
-			Doc: `Multiplying and dividing change places: *= becomes /=, and the other way round.
+			Doc: `Multiplication and division are swapped: *= becomes /=, and /= becomes *=.
 
-No test sees the size of the result; a factor of 1 or a starting value of 0 hides it. Add a test with other numbers, and assert the exact figure.`,
+No test sees the size of the result; a factor of 1 or a starting value of 0 hides it. Add one with other numbers, and assert the exact number.`,
 			Before: `$price *= $factor;`, After: `$price /= $factor;`,
 			Kinds: compound, Apply: swap(map[string]string{"*=": "/=", "/=": "*="}, assignedMatters),
 		},
 		&mutate.Operator{
 			ID: "assignment/restarted",
-			Doc: `What was there is forgotten: +=, -=, *= and the like become =.
+			Doc: `The value before is lost: +=, -=, *= and the like become =.
 
-In every test the variable starts from nothing, or is worked on only once. Add a test with two steps, for example two items in the loop, and assert the final value.`,
+No test has a value here that was worked on before. Add one with two steps, for example two items in the loop, and assert the final value.`,
 			Before: `$total += $price;`, After: `$total = $price;`,
 			Kinds: compound,
 			Apply: swap(map[string]string{
@@ -48,9 +48,9 @@ In every test the variable starts from nothing, or is worked on only once. Add a
 		},
 		&mutate.Operator{
 			ID: "assignment/string-overwritten",
-			Doc: `Append becomes overwrite: .= becomes =.
+			Doc: `A string is overwritten, not appended to: .= becomes =.
 
-In every test the text was empty before, or only its end is looked at. Add a test that appends twice, and compare the whole text.`,
+No test appends twice and looks at more than the end. Add one, and compare the whole string.`,
 			Before: `$line .= $word;`, After: `$line = $word;`,
 			Kinds: compound, Apply: swap(map[string]string{".=": "="}, assignedMatters),
 		},
@@ -58,7 +58,7 @@ In every test the text was empty before, or only its end is looked at. Add a tes
 			ID: "assignment/value-overwritten",
 			Doc: `A value that is already there is overwritten: ??= becomes =.
 
-Every test begins without a value. Add one in which it is set before, or which asks twice, and assert that the first value is kept.`,
+No test begins with a value. Add one in which it is set before, or which asks twice, and assert that the first value is kept.`,
 			Before: `$berth ??= $default;`, After: `$berth = $default;`,
 			Kinds: compound, Apply: swap(map[string]string{"??=": "="}, nil),
 		},

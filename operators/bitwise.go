@@ -11,7 +11,7 @@ func init() {
 	register(
 		&mutate.Operator{
 			ID: "bitwise/mask-reversed",
-			Doc: `Masking becomes setting: & becomes |.
+			Doc: `Bits are set instead of masked: & becomes |.
 
 No test looks at which bits are left. Add one in which the mask takes a bit away, and assert the exact number.`,
 			Before: `return $flags & $mask;`, After: `return $flags | $mask;`,
@@ -21,13 +21,13 @@ No test looks at which bits are left. Add one in which the mask takes a bit away
 			ID: "bitwise/mask-dropped",
 			Doc: `The mask is not applied: $a & $b becomes $a.
 
-In every test the mask lets everything through. Add one with a bit set outside the mask, and assert that it is gone.`,
+No test has a bit set outside the mask. Add one, and assert that it is gone.`,
 			Before: `return $flags & $mask;`, After: `return $flags;`,
 			Kinds: binary, Apply: keepLeftOf("&"),
 		},
 		&mutate.Operator{
 			ID: "bitwise/right-flag-dropped",
-			Doc: `A flag is dropped: $a | $b becomes $a.
+			Doc: `The flag on the right is dropped: $a | $b becomes $a.
 
 No test depends on the bits of the right side. Add one that fails without this flag, or drop the flag.`,
 			Before: `return $read | $write;`, After: `return $read;`,
@@ -35,7 +35,7 @@ No test depends on the bits of the right side. Add one that fails without this f
 		},
 		&mutate.Operator{
 			ID: "bitwise/left-flag-dropped",
-			Doc: `A flag is dropped: $a | $b becomes $b.
+			Doc: `The flag on the left is dropped: $a | $b becomes $b.
 
 No test depends on the bits of the left side. Add one that fails without this flag, or drop the flag.`,
 			Before: `return $read | $write;`, After: `return $write;`,
@@ -43,7 +43,7 @@ No test depends on the bits of the left side. Add one that fails without this fl
 		},
 		&mutate.Operator{
 			ID: "bitwise/flags-masked",
-			Doc: `Setting becomes masking: | becomes &.
+			Doc: `Bits are masked instead of set: | becomes &.
 
 No test looks at the bits of the result. Add one in which each side has a bit that the other lacks, and assert the exact number.`,
 			Before: `return $read | $write;`, After: `return $read & $write;`,
@@ -51,7 +51,7 @@ No test looks at the bits of the result. Add one in which each side has a bit th
 		},
 		&mutate.Operator{
 			ID: "bitwise/toggle-never-clears",
-			Doc: `Toggling becomes setting: ^ becomes |.
+			Doc: `Bits that both sides have are not cleared: ^ becomes |.
 
 No test has a bit that is set on both sides. Add one, and assert that it is cleared.`,
 			Before: `return $state ^ $toggle;`, After: `return $state | $toggle;`,

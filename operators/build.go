@@ -65,7 +65,7 @@ func keepSide(f *syntax.File, whole, side *syntax.Node) []mutate.Edit {
 // dropFromChain is the rule that drops one operand of a chain such as
 // a && b && c, each exactly once: the right one of a link, and the left one
 // where the chain begins. Dropping more than one at a time is left out, for
-// whatever notices one missing notices two.
+// a test that kills one dropped kills two.
 func dropFromChain(ops map[string]bool, right bool, allow func(f *syntax.File, dropped, kept *syntax.Node) bool) applyFunc {
 	return func(f *syntax.File, n *syntax.Node) []mutate.Edit {
 		if !ops[operatorText(f, n)] {

@@ -15,7 +15,7 @@ func init() {
 			ID: "call/bounds-swapped",
 			Doc: `min() and max() are swapped.
 
-A survivor means that in every test both values are equal, or that the limit is never felt. Add a case on each side of it and assert the exact result.`,
+No test has two values here that differ and a result that depends on which is taken. Add a case on each side of the limit and assert the exact result.`,
 			Before: `$fare = min($fare, $cap);`,
 			After:  `$fare = max($fare, $cap);`,
 			Kinds:  []string{"function_call_expression"},
@@ -25,7 +25,7 @@ A survivor means that in every test both values are equal, or that the limit is 
 			ID: "call/rounding-swapped",
 			Doc: `A number is rounded the other way: floor() and ceil() are swapped, round() becomes floor().
 
-A survivor means that every test has whole numbers here. Add one with a fraction (for round(): of one half or more) and assert the exact result.`,
+No test has a fraction here. Add one (for round(): of one half or more) and assert the exact result.`,
 			Before: `$pages = ceil($n / 20);`,
 			After:  `$pages = floor($n / 20);`,
 			Kinds:  []string{"function_call_expression"},
@@ -33,9 +33,9 @@ A survivor means that every test has whole numbers here. Add one with a fraction
 		},
 		&mutate.Operator{
 			ID: "call/end-swapped",
-			Doc: `The other end is meant: ltrim() for rtrim(), str_ends_with() for str_starts_with(), strrpos() for strpos(), array_pop() for array_shift().
+			Doc: `The other end is meant: ltrim() and rtrim(), str_starts_with() and str_ends_with(), strpos() and strrpos(), array_shift() and array_pop() are swapped.
 
-A survivor means that in every test both ends are alike, or there is only one element or one occurrence. Choose an input whose two ends differ (' a', 'a/b/c', [1, 2, 3]) and assert the exact result.`,
+No test has an input whose two ends differ. Add one (' a', 'a/b/c', [1, 2, 3]) and assert the exact result.`,
 			Before: `$last = array_pop($stops);`,
 			After:  `$last = array_shift($stops);`,
 			Kinds:  []string{"function_call_expression"},
@@ -48,9 +48,9 @@ A survivor means that in every test both ends are alike, or there is only one el
 		},
 		&mutate.Operator{
 			ID: "call/order-reversed",
-			Doc: `The order is reversed: sort() becomes rsort(), krsort() becomes ksort().
+			Doc: `The order is reversed: sort() and rsort(), asort() and arsort(), ksort() and krsort() are swapped.
 
-A survivor means that no test checks the order, or sorts fewer than two different elements. Assert the whole sorted array with assertSame; assertEqualsCanonicalizing does not see the order.`,
+No test checks the order, or sorts two different elements. Assert the whole sorted array with assertSame; assertEqualsCanonicalizing does not see the order.`,
 			Before: `ksort($fares);`,
 			After:  `krsort($fares);`,
 			Kinds:  []string{"function_call_expression"},
@@ -58,9 +58,9 @@ A survivor means that no test checks the order, or sorts fewer than two differen
 		},
 		&mutate.Operator{
 			ID: "call/keys-swapped",
-			Doc: `Sorting keeps keys where it gave new ones, or the other way round: usort() and uasort(), sort() and asort().
+			Doc: `Sorting keeps the keys, or no longer keeps them: usort() and uasort(), sort() and asort() are swapped.
 
-A survivor means that no test looks at the keys after sorting. Assert the array with assertSame, keys and all, for an input that is out of order.`,
+No test looks at the keys after sorting. Assert the array with assertSame, keys and all, for an input that is out of order.`,
 			Before: `usort($fares, $byPrice);`,
 			After:  `uasort($fares, $byPrice);`,
 			Kinds:  []string{"function_call_expression"},
@@ -68,9 +68,9 @@ A survivor means that no test looks at the keys after sorting. Assert the array 
 		},
 		&mutate.Operator{
 			ID: "call/letter-case-swapped",
-			Doc: `Upper and lower case count as the same where they did not, or the other way round: strpos() and stripos(), strcmp() and strcasecmp().
+			Doc: `Upper and lower case are no longer told apart, or are now: strpos() and stripos(), strcmp() and strcasecmp() are swapped.
 
-A survivor means that no test has a text that differs from the one looked for in its case only. Add 'PIER' where the code looks for 'pier' and assert what should happen.`,
+No test has a string that differs from the one looked for in its case only. Add 'PIER' where the code looks for 'pier' and assert what should happen.`,
 			Before: `$at = strpos($name, 'pier');`,
 			After:  `$at = stripos($name, 'pier');`,
 			Kinds:  []string{"function_call_expression"},
@@ -84,7 +84,7 @@ A survivor means that no test has a text that differs from the one looked for in
 			ID: "call/multibyte-dropped",
 			Doc: `A mb_ function is replaced by the one that counts bytes.
 
-A survivor means that every test uses plain ASCII text here. Add one with 'Zoë', 'Łódź' or '港' and assert the exact length, part or case.`,
+No test has more than ASCII here. Add one with 'Zoë', 'Łódź' or '港' and assert the exact length, part or case.`,
 			Before: `$n = mb_strlen($name, 'UTF-8');`,
 			After:  `$n = strlen($name);`,
 			Kinds:  []string{"function_call_expression"},
@@ -92,9 +92,9 @@ A survivor means that every test uses plain ASCII text here. Add one with 'Zoë'
 		},
 		&mutate.Operator{
 			ID: "call/set-swapped",
-			Doc: `The other set or total is taken: array_diff() for array_intersect(), array_product() for array_sum(), array_all() for array_any().
+			Doc: `The other set or total is taken: array_diff() and array_intersect(), array_sum() and array_product(), array_any() and array_all() are swapped.
 
-A survivor means that both give the same in every test. Use two lists that share some elements and not others (for sums: other numbers than 0, 2 and 2), and assert the exact result.`,
+No test has an input for which the two differ. Use two lists that share some elements and not others (for sums: other numbers than 0, 2 and 2), and assert the exact result.`,
 			Before: `$left = array_diff($all, $taken);`,
 			After:  `$left = array_intersect($all, $taken);`,
 			Kinds:  []string{"function_call_expression"},
@@ -106,9 +106,9 @@ A survivor means that both give the same in every test. Use two lists that share
 		},
 		&mutate.Operator{
 			ID: "call/encoding-swapped",
-			Doc: `Another encoding is used: rawurlencode() and urlencode(), htmlspecialchars() and htmlentities(), and their inverses.
+			Doc: `Another encoding is used: rawurlencode() and urlencode(), htmlspecialchars() and htmlentities(), and their inverses are swapped.
 
-A survivor means that no test has a character that the two treat differently. Add a space (%20 or +) to a URL, an 'é' to HTML, and assert the exact text.`,
+No test has a character that the two treat differently. Add a space (%20 or +) to a URL, an 'é' to HTML, and assert the exact string.`,
 			Before: `$url .= rawurlencode($name);`,
 			After:  `$url .= urlencode($name);`,
 			Kinds:  []string{"function_call_expression"},
@@ -119,9 +119,9 @@ A survivor means that no test has a character that the two treat differently. Ad
 		},
 		&mutate.Operator{
 			ID: "call/zone-dropped",
-			Doc: `A date is made in UTC instead of the zone that is set: gmdate() for date(), gmmktime() for mktime().
+			Doc: `A date is made in UTC instead of the zone that is set: date() becomes gmdate(), mktime() becomes gmmktime().
 
-A survivor means that the tests run in UTC. Set another zone in one test, date_default_timezone_set('Pacific/Auckland') for instance, and assert the date there.`,
+No test runs in another zone than UTC. Set one in a test, date_default_timezone_set('Pacific/Auckland') for instance, and assert the date there.`,
 			Before: `$day = date('Y-m-d', $at);`,
 			After:  `$day = gmdate('Y-m-d', $at);`,
 			Kinds:  []string{"function_call_expression"},

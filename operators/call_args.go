@@ -14,7 +14,7 @@ func init() {
 			ID: "call/strict-dropped",
 			Doc: `in_array(), array_search() or array_keys() compare loosely.
 
-A survivor means that no test has a value that is equal but of another type. Look for '1' where the array has 1, or for 0 where it has '' or null, and assert that it is not found.`,
+No test has a value that is equal but of another type. Look for '1' where the array has 1, or for 0 where it has '' or null, and assert that it is not found.`,
 			Before: `$known = in_array($id, $ids, true);`,
 			After:  `$known = in_array($id, $ids);`,
 			Kinds:  []string{"function_call_expression"},
@@ -22,9 +22,9 @@ A survivor means that no test has a value that is equal but of another type. Loo
 		},
 		&mutate.Operator{
 			ID: "call/option-dropped",
-			Doc: `The last argument, which PHP does not insist on, is dropped: flags, a limit, a mode, the characters to trim.
+			Doc: `The last optional argument of a function is dropped: flags, a limit, a mode, the characters to trim.
 
-A survivor means that no test has an input for which this argument matters. Find one (a "/" for JSON_UNESCAPED_SLASHES, a second separator for a limit) and assert the exact result.`,
+No test has an input for which this argument matters. Find one (a "/" for JSON_UNESCAPED_SLASHES, a second separator for a limit) and assert the exact result.`,
 			Before: `$json = json_encode($row, JSON_PRETTY_PRINT);`,
 			After:  `$json = json_encode($row);`,
 			Kinds:  []string{"function_call_expression"},
@@ -34,7 +34,7 @@ A survivor means that no test has an input for which this argument matters. Find
 			ID: "call/operands-swapped",
 			Doc: `The first two arguments of a function for which their order matters are swapped.
 
-A survivor means that the tests use the same value for both, or values for which the order does not show. Use two that differ, and assert the exact result.`,
+No test has two values here for which the order shows. Use two that differ, and assert the exact result.`,
 			Before: `$left = array_diff($all, $taken);`,
 			After:  `$left = array_diff($taken, $all);`,
 			Kinds:  []string{"function_call_expression"},
@@ -44,7 +44,7 @@ A survivor means that the tests use the same value for both, or values for which
 			ID: "call/arguments-swapped",
 			Doc: `Two neighbouring arguments are swapped.
 
-A survivor means that the tests use the same value for both, or never look at what became of them. Use two values that differ and assert both.`,
+No test has two different values here and looks at what became of them. Use two that differ and assert both.`,
 			Before: `$trip->between($from, $to);`,
 			After:  `$trip->between($to, $from);`,
 			Kinds: []string{

@@ -12,9 +12,9 @@ func init() {
 	register(
 		&mutate.Operator{
 			ID: "call/string-step-dropped",
-			Doc: `A text is left as it was: trim(), strtolower(), ucfirst(), substr(), str_pad() and the like are not called.
+			Doc: `A string is left as it was: trim(), strtolower(), ucfirst(), substr(), str_pad() and the like are not called.
 
-A survivor means that every text in the tests is already in the form that this call makes. Add one with blanks around it, in the other case, or too long, and assert the exact result.`,
+No test has a string that this call changes. Add one with blanks around it, in the other case, or too long, and assert the exact result.`,
 			Before: `$key = trim($line);`,
 			After:  `$key = $line;`,
 			Kinds:  []string{"function_call_expression"},
@@ -22,9 +22,9 @@ A survivor means that every text in the tests is already in the form that this c
 		},
 		&mutate.Operator{
 			ID: "call/escape-dropped",
-			Doc: `A text is not escaped, or not turned back: htmlspecialchars(), rawurlencode(), preg_quote(), strip_tags() and the like are not called.
+			Doc: `A string is not escaped, or not decoded: htmlspecialchars(), rawurlencode(), preg_quote(), strip_tags() and the like are not called.
 
-A survivor means that no test has a character that needs it, and the code could let one through unescaped. Pass '<b>&"', 'a b/c?' or '.*' and assert the exact text.`,
+No test has a character that needs it, and the code could let one through unescaped. Pass '<b>&"', 'a b/c?' or '.*' and assert the exact string.`,
 			Before: `$html = htmlspecialchars($name, ENT_QUOTES);`,
 			After:  `$html = $name;`,
 			Kinds:  []string{"function_call_expression"},
@@ -34,7 +34,7 @@ A survivor means that no test has a character that needs it, and the code could 
 			ID: "call/number-step-dropped",
 			Doc: `A number is left as it was: round(), floor(), abs(), intval() and the like are not called.
 
-A survivor means that every number in the tests is already round, positive, or of the type that this call makes. Add 2.5, -3 or '7', and compare with assertSame.`,
+No test has a number that this call changes. Add 2.5, -3 or '7', and compare with assertSame.`,
 			Before: `$gap = abs($a - $b);`,
 			After:  `$gap = $a - $b;`,
 			Kinds:  []string{"function_call_expression"},
@@ -44,7 +44,7 @@ A survivor means that every number in the tests is already round, positive, or o
 			ID: "call/array-step-dropped",
 			Doc: `An array is left as it was: array_filter(), array_map(), array_unique(), array_values(), array_reverse() and the like are not called.
 
-A survivor means that this step changes nothing in any test, or that its result is not looked at. Pass an array with something to filter, map, or reorder, and assert the whole result with assertSame, keys and all.`,
+No test has an array that this step changes, or none looks at the result. Pass an array with something to filter, map, or reorder, and assert the whole result with assertSame, keys and all.`,
 			Before: `$open = array_filter($piers);`,
 			After:  `$open = $piers;`,
 			Kinds:  []string{"function_call_expression"},
@@ -52,9 +52,9 @@ A survivor means that this step changes nothing in any test, or that its result 
 		},
 		&mutate.Operator{
 			ID: "call/replacement-dropped",
-			Doc: `Nothing is replaced in a text: str_replace(), preg_replace(), strtr() and the like are not called.
+			Doc: `Nothing is replaced in a string: str_replace(), preg_replace(), strtr() and the like are not called.
 
-A survivor means that no test has a text with something to replace in it. Add one, best with two occurrences, and assert the exact result.`,
+No test has a string with something to replace in it. Add one, best with two occurrences, and assert the exact result.`,
 			Before: `$slug = str_replace(' ', '-', $name);`,
 			After:  `$slug = $name;`,
 			Kinds:  []string{"function_call_expression"},
@@ -64,7 +64,7 @@ A survivor means that no test has a text with something to replace in it. Add on
 			ID: "call/part-dropped",
 			Doc: `Only one of the things that are put together or compared is used: the other argument of min(), max(), array_merge() or array_replace() is dropped.
 
-A survivor means that the dropped one never decides anything in the tests. For a limit, add a case beyond it; for a merge, give both arrays an element of their own and assert both.`,
+No test depends on the argument that is dropped. For a limit, add a case beyond it; for a merge, give both arrays an element of their own and assert both.`,
 			Before: `$fare = max(0, $fare - $rebate);`,
 			After:  `$fare = $fare - $rebate;`,
 			Kinds:  []string{"function_call_expression"},
@@ -74,7 +74,7 @@ A survivor means that the dropped one never decides anything in the tests. For a
 			ID: "call/chain-link-dropped",
 			Doc: `One call of a chain is left out.
 
-A survivor means that no test sees what this link of the chain does. Assert the part of the result that only it brings about, or expect the call on a mock.`,
+No test sees what this link of the chain does. Assert the part of the result that only it brings about, or expect the call on a mock.`,
 			Before: `$q = $db->from('pier')->where('open')->rows();`,
 			After:  `$q = $db->from('pier')->rows();`,
 			Kinds:  []string{"member_call_expression"},

@@ -14,7 +14,7 @@ func init() {
 			ID: "choice/case-dropped",
 			Doc: `One case of a switch is dropped.
 
-A survivor means that no test brings this value, or that the result is the same without the case. Add a row with this value to a data provider and assert its result.`,
+No test brings this value and depends on its case. Add a row with it to a data provider and assert its result.`,
 			Before: `switch ($tide) { case 'ebb': $n--; break; default: $n++; }`,
 			After:  `switch ($tide) {  default: $n++; }`,
 			Kinds:  []string{"case_statement"},
@@ -24,7 +24,7 @@ A survivor means that no test brings this value, or that the result is the same 
 			ID: "choice/arm-dropped",
 			Doc: `One arm of a match, or one of the values that lead to it, is dropped.
 
-A survivor means that no test brings this value and checks what comes of it. Add a row with it to a data provider and assert the result.`,
+No test brings this value and checks what comes of it. Add a row with it to a data provider and assert the result.`,
 			Before: `$n = match ($tide) { 'ebb' => -1, default => 1 };`,
 			After:  `$n = match ($tide) {  default => 1 };`,
 			Kinds:  []string{"match_conditional_expression"},
@@ -34,7 +34,7 @@ A survivor means that no test brings this value and checks what comes of it. Add
 			ID: "choice/default-dropped",
 			Doc: `The default of a switch or match is dropped.
 
-A survivor means that no test brings a value that none of the cases names. Add one, an impossible value too, and assert what happens to it.`,
+No test brings a value that none of the cases names. Add one, an impossible value too, and assert what happens to it.`,
 			Before: `switch ($tide) { case 'ebb': $n--; break; default: $n++; }`,
 			After:  `switch ($tide) { case 'ebb': $n--; break;  }`,
 			Kinds:  []string{"default_statement", "match_default_expression"},
@@ -44,7 +44,7 @@ A survivor means that no test brings a value that none of the cases names. Add o
 			ID: "choice/fall-through",
 			Doc: `A break in a switch is dropped, and the next case runs as well.
 
-A survivor means that no test of this case would notice what the next one does. Assert the whole outcome of this case.`,
+No test of this case depends on the next one not running. Assert the whole outcome of this case.`,
 			Before: `switch ($tide) { case 'ebb': $n--; break; default: $n *= 2; }`,
 			After:  `switch ($tide) { case 'ebb': $n--; ; default: $n *= 2; }`,
 			Kinds:  []string{"break_statement", "continue_statement"},

@@ -18,7 +18,7 @@ No test reaches this place without a value. Add one in which it is null or missi
 		},
 		&mutate.Operator{
 			ID: "coalesce/substitute-forced",
-			Doc: `Always the default: $a ?? $b becomes $b.
+			Doc: `The default is always used: $a ?? $b becomes $b.
 
 No test tells the value from the default. Add one in which a value is there and differs from the default, and assert that it is used.`,
 			Before: `return $berth ?? $default;`, After: `return $default;`,
@@ -32,7 +32,7 @@ No test tells the value from the default. Add one in which a value is there and 
 		},
 		&mutate.Operator{
 			ID: "coalesce/empty-as-missing",
-			Doc: `Empty counts as missing: ?? becomes ?:.
+			Doc: `An empty value counts as missing: ?? becomes ?:.
 
 No test has a value that is there but empty. Add one with 0, '', false or [], whichever is allowed here, and assert that it is kept.`,
 			Before: `return $berth ?? $default;`, After: `return $berth ?: $default;`,

@@ -11,25 +11,25 @@ func init() {
 	register(
 		&mutate.Operator{
 			ID: "concat/end-dropped",
-			Doc: `The end of a text is dropped: $a . $b becomes $a.
+			Doc: `The end of a string is dropped: $a . $b becomes $a.
 
-No test looks at what follows. Compare the whole text with assertSame.`,
+No test looks at what follows. Compare the whole string with assertSame.`,
 			Before: `return $name . $suffix;`, After: `return $name;`,
 			Kinds: kinds, Apply: dropFromChain(dot, true, partMatters),
 		},
 		&mutate.Operator{
 			ID: "concat/beginning-dropped",
-			Doc: `The beginning of a text is dropped: $a . $b becomes $b.
+			Doc: `The beginning of a string is dropped: $a . $b becomes $b.
 
-No test looks at what comes first. Compare the whole text with assertSame.`,
+No test looks at what comes first. Compare the whole string with assertSame.`,
 			Before: `return $prefix . $name;`, After: `return $name;`,
 			Kinds: kinds, Apply: dropFromChain(dot, false, partMatters),
 		},
 		&mutate.Operator{
 			ID: "concat/parts-swapped",
-			Doc: `The first two parts of a text change places: $a . $b becomes $b . $a.
+			Doc: `The first two parts of a string are swapped: $a . $b becomes $b . $a.
 
-The tests look for the parts, not for their order. Compare the whole text with assertSame.`,
+No test depends on the order of the parts. Compare the whole string with assertSame.`,
 			Before: `return $prefix . $name;`, After: `return $name . $prefix;`,
 			Kinds: kinds, Apply: swapConcat,
 		},

@@ -11,17 +11,17 @@ func init() {
 	register(
 		&mutate.Operator{
 			ID: "condition/always-met",
-			Doc: `The branch is always taken: the condition of an "if" becomes true.
+			Doc: `The condition is always met: that of an "if" becomes true.
 
-No test notices when this condition is false. Add a case in which it does not hold, and assert what is different then.`,
+No test depends on what happens when this condition is false. Add a case in which it does not hold, and assert what is different then.`,
 			Before: `if ($member) { $price--; }`, After: `if (true) { $price--; }`,
 			Kinds: branches, Apply: alwaysMet,
 		},
 		&mutate.Operator{
 			ID: "condition/never-met",
-			Doc: `The condition never holds: that of an "if" or of a "do ... while" becomes false.
+			Doc: `The condition is never met: that of an "if" or of a "do ... while" becomes false.
 
-No test notices when this condition is true. Add a case in which it holds, and assert what the branch does, or the second turn of the loop.`,
+No test depends on what happens when this condition is true. Add a case in which it holds, and assert what the branch does, or the second turn of the loop.`,
 			Before: `if ($member) { return $low; }`, After: `if (false) { return $low; }`,
 			Kinds: []string{"if_statement", "else_if_clause", "do_statement"},
 			Apply: func(f *syntax.File, n *syntax.Node) []mutate.Edit {
@@ -33,7 +33,7 @@ No test notices when this condition is true. Add a case in which it holds, and a
 		},
 		&mutate.Operator{
 			ID: "condition/inverted",
-			Doc: `The branch is taken in the opposite case: the condition of an "if" or of a loop is negated.
+			Doc: `The condition is met in the opposite case: that of an "if" or of a loop is negated.
 
 No test depends on this condition at all. Add one case in which it holds and one in which it does not, and assert what differs.`,
 			Before: `if ($member) { $price--; }`, After: `if (!$member) { $price--; }`,

@@ -6,9 +6,9 @@ import (
 )
 
 // Which mutants of a logical operator suffice follows from the four cases of
-// two truth values. Dropping one side of && is noticed only where that side
-// alone is false, false in its place only where both are true, and whatever
-// notices a dropped side also notices || in the place of &&; likewise for ||.
+// two truth values. One side of && dropped is killed only where that side alone
+// is false, false in its place only where both are true, and whatever kills a
+// dropped side also kills || in the place of &&; likewise for ||.
 // The method, comparing the cases that detect each mutant, is that of R. Just,
 // G. M. Kapfhammer, F. Schweiggert, "Do redundant mutants affect the
 // effectiveness and efficiency of mutation analysis?", Mutation 2012 (from
@@ -21,7 +21,7 @@ func init() {
 			ID: "connective/and-right-dropped",
 			Doc: `The right condition is dropped: $a && $b becomes $a.
 
-No test has the left side true and the right side false. Add that case, and assert that it comes out as "no".`,
+No test has the left side true and the right side false. Add that case, and assert that it comes out as false.`,
 			Before: `return $open && $dry;`, After: `return $open;`,
 			Kinds: binary, Apply: dropFromChain(and, true, nil),
 		},
@@ -29,7 +29,7 @@ No test has the left side true and the right side false. Add that case, and asse
 			ID: "connective/and-left-dropped",
 			Doc: `The left condition is dropped: $a && $b becomes $b.
 
-No test has the left side false and the right side true. Add that case, and assert that it comes out as "no".`,
+No test has the left side false and the right side true. Add that case, and assert that it comes out as false.`,
 			Before: `return $open && $dry;`, After: `return $dry;`,
 			Kinds: binary, Apply: dropFromChain(and, false, nil),
 		},
@@ -37,7 +37,7 @@ No test has the left side false and the right side true. Add that case, and asse
 			ID: "connective/or-right-dropped",
 			Doc: `The right condition is dropped: $a || $b becomes $a.
 
-No test has the left side false and the right side true. Add that case, and assert that it comes out as "yes".`,
+No test has the left side false and the right side true. Add that case, and assert that it comes out as true.`,
 			Before: `return $early || $late;`, After: `return $early;`,
 			Kinds: binary, Apply: dropFromChain(or, true, nil),
 		},
@@ -45,7 +45,7 @@ No test has the left side false and the right side true. Add that case, and asse
 			ID: "connective/or-left-dropped",
 			Doc: `The left condition is dropped: $a || $b becomes $b.
 
-No test has the left side true and the right side false. Add that case, and assert that it comes out as "yes".`,
+No test has the left side true and the right side false. Add that case, and assert that it comes out as true.`,
 			Before: `return $early || $late;`, After: `return $late;`,
 			Kinds: binary, Apply: dropFromChain(or, false, nil),
 		},
@@ -53,13 +53,13 @@ No test has the left side true and the right side false. Add that case, and asse
 			ID: "connective/outcome-forced",
 			Doc: `The conditions no longer matter: && becomes false, || becomes true.
 
-For &&, no test notices the case in which everything holds; for ||, the one in which nothing does. Add that case, and assert what happens then.`,
+No test depends on the case in which, for &&, everything holds, or, for ||, nothing does. Add that case, and assert what happens then.`,
 			Before: `return $open && $dry;`, After: `return false;`,
 			Kinds: binary, Apply: outcomeForced,
 		},
 		&mutate.Operator{
 			ID: "connective/all-any-swapped",
-			Doc: `Both becomes either and the other way round: && and || change places, as do "and" and "or".
+			Doc: `All conditions must hold where any of them was enough, or the other way round: && and || are swapped, as are "and" and "or".
 
 No test has one side true and the other false. Add both such cases, and assert the outcome.`,
 			Before: `return $open && $dry;`, After: `return $open || $dry;`,
@@ -68,17 +68,17 @@ No test has one side true and the other false. Add both such cases, and assert t
 		},
 		&mutate.Operator{
 			ID: "connective/xor-loosened",
-			Doc: `Exactly one becomes at least one: xor becomes or.
+			Doc: `One or both may hold where just one had to: xor becomes or.
 
-No test has both sides true. Add that case, and assert that it comes out as "no".`,
+No test has both sides true. Add that case, and assert that it comes out as false.`,
 			Before: `return ($card xor $cash);`, After: `return ($card or $cash);`,
 			Kinds: binary, Apply: swap(map[string]string{"xor": "or"}, nil),
 		},
 		&mutate.Operator{
 			ID: "connective/xor-tightened",
-			Doc: `Exactly one becomes both: xor becomes and.
+			Doc: `Both must hold where just one had to: xor becomes and.
 
-No test has one side true and the other false. Add both such cases, and assert that they come out as "yes".`,
+No test has one side true and the other false. Add both such cases, and assert that they come out as true.`,
 			Before: `return ($card xor $cash);`, After: `return ($card and $cash);`,
 			Kinds: binary, Wide: true, Apply: swap(map[string]string{"xor": "and"}, nil),
 		},

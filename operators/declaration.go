@@ -16,7 +16,7 @@ func init() {
 			ID: "declaration/clone-dropped",
 			Doc: `An object is used itself where a copy of it was.
 
-A survivor means that no test looks at the original after the copy was changed. Keep the original, call the method, and assert that the original is as it was.`,
+No test looks at the original after the copy was changed. Keep the original, call the method, and assert that the original is as it was.`,
 			Before: `$later = clone $date;`,
 			After:  `$later = $date;`,
 			Kinds:  []string{"clone_expression"},
@@ -32,7 +32,7 @@ A survivor means that no test looks at the original after the copy was changed. 
 			ID: "declaration/reference-dropped",
 			Doc: `A foreach or a closure gets a copy of a variable instead of the variable itself.
 
-A survivor means that no test looks at the array or variable after it should have been changed. Assert its content after the loop, or after the closure was called.`,
+No test looks at the array or variable after it should have been changed. Assert its content after the loop, or after the closure was called.`,
 			Before: `foreach ($stops as &$stop) { $stop = trim($stop); }`,
 			After:  `foreach ($stops as $stop) { $stop = trim($stop); }`,
 			Kinds:  []string{"by_ref"},
@@ -42,7 +42,7 @@ A survivor means that no test looks at the array or variable after it should hav
 			ID: "declaration/nullable-dropped",
 			Doc: `A parameter no longer accepts null.
 
-A survivor means that no test passes null for this parameter. Pass it and assert the result; or take the "?" away, if nobody needs it.`,
+No test passes null for this parameter. Pass it and assert the result; or take the "?" away, if nobody needs it.`,
 			Before: `function moor(?string $line) { return $line; }`,
 			After:  `function moor(string $line) { return $line; }`,
 			Kinds:  []string{"simple_parameter", "property_promotion_parameter"},
@@ -52,7 +52,7 @@ A survivor means that no test passes null for this parameter. Pass it and assert
 			ID: "declaration/strict-types-off",
 			Doc: `declare(strict_types=1) is turned off for the file.
 
-A survivor means that no test makes this file pass a value of the wrong scalar type to a function. If such a mistake matters, call the code with one and expect a TypeError.`,
+No test makes this file pass a value of the wrong scalar type to a function. If such a mistake matters, call the code with one and expect a TypeError.`,
 			Before: `declare(strict_types=1);`,
 			After:  `declare(strict_types=0);`,
 			Kinds:  []string{"declare_directive"},
@@ -67,9 +67,9 @@ A survivor means that no test makes this file pass a value of the wrong scalar t
 		},
 		&mutate.Operator{
 			ID: "declaration/visibility-narrowed",
-			Doc: `A public method is protected.
+			Doc: `A public method becomes protected.
 
-A survivor means that no test calls the method from outside, only through other methods. Test it by its own name, or make it protected in earnest.`,
+No test calls the method from outside, only through other methods. Test it by its own name, or make it protected in earnest.`,
 			Before: `class Pier { public function free() { return 1; } }`,
 			After:  `class Pier { protected function free() { return 1; } }`,
 			Kinds:  []string{"method_declaration"},

@@ -17,7 +17,7 @@ func init() {
 			ID: "declaration/default-argument-changed",
 			Doc: `The default of a parameter is another value.
 
-A survivor means that no test leaves this argument out and sees what that means. Call the function without it, and assert the result.`,
+No test leaves this argument out and sees what that means. Call the function without it, and assert the result.`,
 			Before: `function moor(int $lines = 2) { return $lines; }`,
 			After:  `function moor(int $lines = 3) { return $lines; }`,
 			Kinds:  []string{"simple_parameter", "property_promotion_parameter"},
@@ -29,7 +29,7 @@ A survivor means that no test leaves this argument out and sees what that means.
 			ID: "declaration/property-default-changed",
 			Doc: `A property starts with another value.
 
-A survivor means that no test looks at a fresh object, or that every path sets the property first (then the default can go). Make an object, do nothing, and assert what it says.`,
+No test looks at a fresh object, or every path sets the property first (then the default can go). Make an object, do nothing, and assert what it says.`,
 			Before: `class Pier { private int $free = 4; }`,
 			After:  `class Pier { private int $free = 5; }`,
 			Kinds:  []string{"property_element"},
@@ -41,7 +41,7 @@ A survivor means that no test looks at a fresh object, or that every path sets t
 			ID: "declaration/constant-changed",
 			Doc: `A constant has another value.
 
-A survivor means that the tests use the constant by name, or not at all, and no result shows its value. If it is stored, sent or shown to someone, assert a result with the value written out.`,
+No test checks a result in which the value of the constant shows, but at most compares with the constant by name. If it is stored, sent or shown to someone, assert a result with the value written out.`,
 			Before: `class Pier { const BERTHS = 12; }`,
 			After:  `class Pier { const BERTHS = 13; }`,
 			Kinds:  []string{"const_element"},
@@ -57,7 +57,7 @@ A survivor means that the tests use the constant by name, or not at all, and no 
 			ID: "declaration/enum-value-changed",
 			Doc: `A case of a backed enum has another value.
 
-A survivor means that no test goes from this case to its value or back. Assert ->value or ::from() with the value written out: it is what is stored and sent.`,
+No test goes from this case to its value or back. Assert ->value or ::from() with the value written out: it is what is stored and sent.`,
 			Before: `enum Tide: string { case Ebb = 'ebb'; }`,
 			After:  `enum Tide: string { case Ebb = ''; }`,
 			Kinds:  []string{"enum_case"},

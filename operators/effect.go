@@ -12,9 +12,9 @@ func init() {
 	register(
 		&mutate.Operator{
 			ID: "effect/call-dropped",
-			Doc: `A call that stands for itself is not made.
+			Doc: `A call whose result is not used is left out.
 
-A survivor means that no test sees the effect of this call. Assert the effect: the changed state, or with a mock and expects(self::once()) that the other object was told.`,
+No test sees the effect of this call. Assert the effect: the changed state, or with a mock and expects(self::once()) that the other object was told.`,
 			Before: `$this->pier->reserve($boat);`,
 			After:  `;`,
 			Kinds:  []string{"expression_statement"},
@@ -24,7 +24,7 @@ A survivor means that no test sees the effect of this call. Assert the effect: t
 			ID: "effect/parent-call-dropped",
 			Doc: `The parent's method is not called.
 
-A survivor means that no test depends on what the parent does here. Assert something that only the parent's method sets up, or drop the call.`,
+No test depends on what the parent does here. Assert something that only the parent's method sets up, or drop the call.`,
 			Before: `parent::__construct($name);`,
 			After:  `;`,
 			Kinds:  []string{"expression_statement"},
@@ -32,9 +32,9 @@ A survivor means that no test depends on what the parent does here. Assert somet
 		},
 		&mutate.Operator{
 			ID: "effect/assignment-dropped",
-			Doc: `An assignment to a property, an element or a variable that has a value already is not made.
+			Doc: `An assignment to a property, an element or a variable that has a value already is left out.
 
-A survivor means that no test depends on the new value. Read it back after the call, through what callers can see, and choose an input for which it differs from the old one.`,
+No test depends on the new value. Read it back after the call, through what callers can see, and choose an input for which it differs from the old one.`,
 			Before: `$this->berth = $berth;`,
 			After:  `;`,
 			Kinds:  []string{"expression_statement"},
@@ -42,9 +42,9 @@ A survivor means that no test depends on the new value. Read it back after the c
 		},
 		&mutate.Operator{
 			ID: "effect/first-assignment-dropped",
-			Doc: `The first assignment to a local variable is not made.
+			Doc: `The first assignment to a local variable is left out.
 
-A survivor means that no test comes to a place where the variable is missing, or that PHP's warnings do not fail your tests. Assert what the variable is used for, and let PHPUnit fail on warnings.`,
+No test comes to a place where the variable is missing, or PHP's warnings do not fail your tests. Assert what the variable is used for, and let PHPUnit fail on warnings.`,
 			Before: `function f($a) { $sum = $a; return $sum; }`,
 			After:  `function f($a) { ; return $sum; }`,
 			Kinds:  []string{"expression_statement"},
@@ -53,9 +53,9 @@ A survivor means that no test comes to a place where the variable is missing, or
 		},
 		&mutate.Operator{
 			ID: "effect/unset-dropped",
-			Doc: `An unset() is not made.
+			Doc: `An unset() is left out.
 
-A survivor means that no test checks that the thing is gone. Assert it: the key is absent, the count is smaller.`,
+No test checks that the thing is gone. Assert it: the key is absent, the count is smaller.`,
 			Before: `unset($this->stops[$id]);`,
 			After:  `;`,
 			Kinds:  []string{"unset_statement"},
@@ -65,7 +65,7 @@ A survivor means that no test checks that the thing is gone. Assert it: the key 
 			ID: "effect/output-dropped",
 			Doc: `Nothing is printed.
 
-A survivor means that no test looks at the output. Use expectOutputString(), or let the code return its text and assert that.`,
+No test looks at the output. Use expectOutputString(), or let the code return its string and assert that.`,
 			Before: `echo $label;`,
 			After:  `;`,
 			Kinds:  []string{"echo_statement", "print_intrinsic"},

@@ -15,7 +15,7 @@ func init() {
 			ID: "exception/throw-dropped",
 			Doc: `Nothing is thrown.
 
-A survivor means that no test expects this exception. Add one that calls expectException() with the class (and expectExceptionMessage() if callers depend on the text) and then does the forbidden thing.`,
+No test expects this exception. Add one that calls expectException() with the class (and expectExceptionMessage() if callers depend on the message) and then does the forbidden thing.`,
 			Before: `if ($fare < 0) { throw new RangeException('fare'); }`,
 			After:  `if ($fare < 0) { ; }`,
 			Kinds:  []string{"throw_expression"},
@@ -25,7 +25,7 @@ A survivor means that no test expects this exception. Add one that calls expectE
 			ID: "exception/class-widened",
 			Doc: `The exception that is thrown is of a more general class.
 
-A survivor means that no test asks for this very class. Pass it to expectException(), not \Exception or a parent: callers choose their catch block by the class.`,
+No test asks for this very class. Pass it to expectException(), not \Exception or a parent: callers choose their catch block by the class.`,
 			Before: `throw new RangeException('fare');`,
 			After:  `throw new \RuntimeException('fare');`,
 			Kinds:  []string{"object_creation_expression"},
@@ -35,7 +35,7 @@ A survivor means that no test asks for this very class. Pass it to expectExcepti
 			ID: "exception/catch-emptied",
 			Doc: `The catch block does nothing.
 
-A survivor means that no test makes the try block fail and then checks how that was handled. Let a stub throw the caught exception and assert what the block is there for.`,
+No test makes the try block fail and then checks how that was handled. Let a stub throw the caught exception and assert what the block is there for.`,
 			Before: `try { go(); } catch (Gale $e) { $late = true; stay(); }`,
 			After:  `try { go(); } catch (Gale $e) {}`,
 			Kinds:  []string{"catch_clause"},
@@ -45,7 +45,7 @@ A survivor means that no test makes the try block fail and then checks how that 
 			ID: "exception/not-caught",
 			Doc: `A catch block misses what it is for: it throws it on, or one class of its list is dropped.
 
-A survivor means that no test makes the try block fail with an exception of that class. Let a stub throw one and assert that the caller is spared it; with several classes, use a data provider with a row for each.`,
+No test makes the try block fail with an exception of that class. Let a stub throw one and assert that the caller is spared it; with several classes, use a data provider with a row for each.`,
 			Before: `try { go(); } catch (Gale $e) { stay(); }`,
 			After:  `try { go(); } catch (Gale $e) { throw $e; stay(); }`,
 			Kinds:  []string{"catch_clause"},
@@ -55,7 +55,7 @@ A survivor means that no test makes the try block fail with an exception of that
 			ID: "exception/finally-emptied",
 			Doc: `The finally block does nothing.
 
-A survivor means that no test checks that the cleaning up was done. Assert it (the lock is free, the file is gone, the old value is back) once after success and once after an exception.`,
+No test checks that the cleaning up was done. Assert it (the lock is free, the file is gone, the old value is back) once after success and once after an exception.`,
 			Before: `try { go(); } finally { $this->unlock(); $this->busy = false; }`,
 			After:  `try { go(); } finally {}`,
 			Kinds:  []string{"finally_clause"},
@@ -65,7 +65,7 @@ A survivor means that no test checks that the cleaning up was done. Assert it (t
 			ID: "exception/previous-dropped",
 			Doc: `An exception is thrown without the one that caused it.
 
-A survivor means that no test looks at getPrevious(). If someone relies on the cause being there, catch the exception in a test and assert it.`,
+No test looks at getPrevious(). If someone relies on the cause being there, catch the exception in a test and assert it.`,
 			Before: `try { go(); } catch (Gale $e) { throw new Late('x', 0, $e); }`,
 			After:  `try { go(); } catch (Gale $e) { throw new Late('x', 0); }`,
 			Kinds:  []string{"object_creation_expression"},

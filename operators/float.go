@@ -14,15 +14,15 @@ func init() {
 	register(
 		&mutate.Operator{
 			ID: "float/last-digit-raised",
-			Doc: `A decimal number is a little larger: its last digit goes up by one, 0.19 becomes 0.20.
+			Doc: `A float is a little larger: its last digit goes up by one, 0.19 becomes 0.20.
 
-The tests are too coarse to see this: amounts too small, rounding, or a tolerance too wide. Add one with an amount large enough for the last digit to show, and assert the exact result.`,
+No test is fine enough to see this: amounts too small, rounding, or a tolerance too wide. Add one with an amount large enough for the last digit to show, and assert the exact result.`,
 			Before: `$tax = $net * 0.19;`, After: `$tax = $net * 0.20;`,
 			Kinds: kinds, Apply: lastDigitRaised,
 		},
 		&mutate.Operator{
 			ID: "float/zeroed",
-			Doc: `A decimal number becomes 0.0.
+			Doc: `A float becomes 0.0.
 
 No test depends on this number at all. Assert a result in which it shows.`,
 			Before: `$tax = $net * 0.19;`, After: `$tax = $net * 0.0;`,
@@ -50,7 +50,7 @@ func signed(f *syntax.File, n *syntax.Node) *syntax.Node {
 }
 
 // raised adds one to the last digit in front of the exponent: ".5" => ".6",
-// "1.99" => "2.00", "1e3" => "2e3". ok is false for a whole number too large
+// "1.99" => "2.00", "1e3" => "2e3". ok is false for an integer too large
 // for PHP's integers, which the grammar calls an integer as well.
 func raised(text string) (string, bool) {
 	mantissa, exponent := text, ""

@@ -12,7 +12,7 @@ func init() {
 			ID: "generator/yield-dropped",
 			Doc: `The generator leaves out what this yield hands over.
 
-A survivor means that no test looks at this element. Turn the generator into an array with iterator_to_array() and assert the whole of it.`,
+No test looks at this element. Turn the generator into an array with iterator_to_array() and assert the whole of it.`,
 			Before: `function stops() { yield 'Pier'; $sent = yield; }`,
 			After:  `function stops() { ; $sent = yield; }`,
 			Kinds:  []string{"yield_expression"},
@@ -22,7 +22,7 @@ A survivor means that no test looks at this element. Turn the generator into an 
 			ID: "generator/key-dropped",
 			Doc: `The generator hands over values without their keys.
 
-A survivor means that no test looks at the keys. Assert keys and values together with iterator_to_array(), or leave the keys out of the code.`,
+No test looks at the keys. Assert keys and values together with iterator_to_array(), or leave the keys out of the code.`,
 			Before: `function stops() { yield $id => $name; }`,
 			After:  `function stops() { yield $name; }`,
 			Kinds:  []string{"yield_expression"},

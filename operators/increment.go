@@ -10,7 +10,7 @@ func init() {
 	register(
 		&mutate.Operator{
 			ID: "increment/up-reversed",
-			Doc: `Count up becomes count down: ++ becomes --.
+			Doc: `The counter goes down instead of up: ++ becomes --.
 
 No test looks at the counter after it was moved. Assert the count itself, or something that depends on it.`,
 			Before: `$seats++;`, After: `$seats--;`,
@@ -18,7 +18,7 @@ No test looks at the counter after it was moved. Assert the count itself, or som
 		},
 		&mutate.Operator{
 			ID: "increment/down-reversed",
-			Doc: `Count down becomes count up: -- becomes ++.
+			Doc: `The counter goes up instead of down: -- becomes ++.
 
 No test looks at the counter after it was moved. Assert the count itself, or something that depends on it.`,
 			Before: `$seats--;`, After: `$seats++;`,
@@ -34,7 +34,7 @@ No test depends on this count. Add one that goes through here at least twice and
 		},
 		&mutate.Operator{
 			ID: "increment/read-order-swapped",
-			Doc: `The value is read before instead of after the change, or after instead of before: $i++ becomes ++$i and the other way round.
+			Doc: `The value is read before it is counted instead of after, or after instead of before: $i++ becomes ++$i and the other way round.
 
 No test tells the old value of the counter from the new one. Assert the first value that comes out here, such as the first number that is handed out.`,
 			Before: `return $next++;`, After: `return ++$next;`,

@@ -14,7 +14,7 @@ func init() {
 	register(
 		&mutate.Operator{
 			ID: "integer/plus-one",
-			Doc: `A whole number is one larger: 3 becomes 4.
+			Doc: `An integer is one larger: 3 becomes 4.
 
 No test pins this number down. Add one that lies exactly on it, or assert a result in which it shows.`,
 			Before: `return $nights > 6;`, After: `return $nights > 7;`,
@@ -22,7 +22,7 @@ No test pins this number down. Add one that lies exactly on it, or assert a resu
 		},
 		&mutate.Operator{
 			ID: "integer/minus-one",
-			Doc: `A whole number is one smaller: 3 becomes 2.
+			Doc: `An integer is one smaller: 3 becomes 2.
 
 No test pins this number down. Add one that lies exactly on it, or assert a result in which it shows.`,
 			Before: `return $nights >= 7;`, After: `return $nights >= 6;`,
@@ -30,7 +30,7 @@ No test pins this number down. Add one that lies exactly on it, or assert a resu
 		},
 		&mutate.Operator{
 			ID: "integer/zeroed",
-			Doc: `A whole number becomes 0.
+			Doc: `An integer becomes 0.
 
 No test depends on this number at all. Assert a result in which it shows.`,
 			Before: `$limit = 40;`, After: `$limit = 0;`,
@@ -38,7 +38,7 @@ No test depends on this number at all. Assert a result in which it shows.`,
 		},
 		&mutate.Operator{
 			ID: "integer/sign-flipped",
-			Doc: `A whole number changes its sign: 3 becomes -3.
+			Doc: `An integer has the opposite sign: 3 becomes -3.
 
 No test depends on the sign of this number. Assert a result in which it shows.`,
 			Before: `$step = 3;`, After: `$step = -3;`,
@@ -159,7 +159,7 @@ func isStepWidth(f *syntax.File, n *syntax.Node) bool {
 }
 
 // isOnlyValue reports whether a number is handed on as it is, or is a larger
-// operand in a calculation: then what notices one more notices one less.
+// operand in a calculation: then what kills one more kills one less.
 func isOnlyValue(f *syntax.File, n *syntax.Node, value int64) bool {
 	switch p := n.Parent; p.Kind {
 	case "return_statement", "array_element_initializer":
@@ -174,7 +174,7 @@ func isOnlyValue(f *syntax.File, n *syntax.Node, value int64) bool {
 }
 
 // repeatsBoundary reports whether the new number only moves a boundary as the
-// family relational does: for whole numbers "$a > 4" is "$a >= 5".
+// family relational does: for integers "$a > 4" is "$a >= 5".
 func repeatsBoundary(f *syntax.File, n *syntax.Node, by int64) bool {
 	if !isBinary(f, n.Parent, relationalOps) {
 		return false

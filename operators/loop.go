@@ -15,7 +15,7 @@ func init() {
 			ID: "loop/skipped",
 			Doc: `The loop does not run: a foreach goes over [], the condition of a while or for is false.
 
-A survivor means that no test needs what this loop does. Pass at least one element and assert the effect it must have.`,
+No test needs what this loop does. Pass at least one element and assert the effect it must have.`,
 			Before: `foreach ($stops as $stop) { $sum += $stop; $n++; }`,
 			After:  `foreach ([] as $stop) { $sum += $stop; $n++; }`,
 			Kinds:  []string{"foreach_statement", "while_statement", "for_statement"},
@@ -25,7 +25,7 @@ A survivor means that no test needs what this loop does. Pass at least one eleme
 			ID: "loop/once",
 			Doc: `The loop ends after its first turn.
 
-A survivor means that no test needs a second turn. Pass two or more elements that differ and assert something that the last of them brings about.`,
+No test needs a second turn. Pass two or more elements that differ and assert something that the last of them brings about.`,
 			Before: `foreach ($stops as $stop) { $sum += $stop; }`,
 			After:  `foreach ($stops as $stop) { $sum += $stop; break; }`,
 			Kinds:  []string{"foreach_statement", "for_statement", "while_statement"},
@@ -35,7 +35,7 @@ A survivor means that no test needs a second turn. Pass two or more elements tha
 			ID: "loop/jump-swapped",
 			Doc: `A break becomes continue, or a continue break.
 
-A survivor means that it makes no difference to any test whether the loop goes on after this point. Put an element behind the one that leads here and assert that it is (for break: is not) dealt with.`,
+No test depends on whether the loop goes on after this point. Put an element behind the one that leads here and assert that it is (for break: is not) dealt with.`,
 			Before: `foreach ($stops as $stop) { if ($stop->closed) { continue; } go($stop); }`,
 			After:  `foreach ($stops as $stop) { if ($stop->closed) { break; } go($stop); }`,
 			Kinds:  []string{"break_statement", "continue_statement"},
@@ -45,7 +45,7 @@ A survivor means that it makes no difference to any test whether the loop goes o
 			ID: "loop/jump-dropped",
 			Doc: `A break or continue is dropped, and the rest of the loop's body runs.
 
-A survivor means that no test notices when the rest of the body runs for an element that should have been passed over. Assert that it has not.`,
+No test depends on the rest of the body being passed over for this element. Assert that what it does has not happened.`,
 			Before: `foreach ($stops as $stop) { if ($stop->closed) { continue; } go($stop); }`,
 			After:  `foreach ($stops as $stop) { if ($stop->closed) { ; } go($stop); }`,
 			Kinds:  []string{"break_statement", "continue_statement"},

@@ -27,6 +27,15 @@ func TestValid(t *testing.T) {
 	}
 }
 
+// TestHints: what stands under a survivor begins in one way, with what is missing.
+func TestHints(t *testing.T) {
+	for _, op := range All() {
+		if _, hint, _ := strings.Cut(op.Doc, "\n\n"); !strings.HasPrefix(hint, "No test ") {
+			t.Errorf("%s: the hint begins %.30q, not with what no test does", op.ID, hint)
+		}
+	}
+}
+
 // TestFamilies runs each family's archive. Every operator must be hit by a
 // case, and every family must leave at least one case of look-alikes alone.
 func TestFamilies(t *testing.T) {

@@ -16,16 +16,16 @@ func init() {
 			ID: "pattern/anchor-dropped",
 			Doc: `An anchor of a regular expression is dropped: ^, $, \A, \z or \b.
 
-A survivor means that no test has a text with something before (or behind) the part that matches. Take a text that matches, put an "x" and a blank in front of it or behind it, and assert that it is refused.`,
+No test has a string with something before (or behind) the part that matches. Take a string that matches, put an "x" and a blank in front of it or behind it, and assert that it is refused.`,
 			Before: `preg_match('/^\d/', $line);`,
 			After:  `preg_match('/\d/', $line);`,
 			Apply:  onPatterns(anchorDropped),
 		},
 		{
 			ID: "pattern/flag-dropped",
-			Doc: `A flag behind a regular expression is dropped.
+			Doc: `A modifier of a regular expression is dropped.
 
-A survivor means that no test needs it. For i, match a text in the other case; for u, one with 'é' or '港'; for m and s, one of several lines; for D, one that ends with a newline.`,
+No test needs this modifier. For i, match a string in the other case; for u, one with 'é' or '港'; for m and s, one of several lines; for D, one that ends with a newline.`,
 			Before: `preg_match('/pier/i', $line);`,
 			After:  `preg_match('/pier/', $line);`,
 			Apply:  onPatterns(flagDropped),
@@ -34,7 +34,7 @@ A survivor means that no test needs it. For i, match a text in the other case; f
 			ID: "pattern/repetition-changed",
 			Doc: `A repetition in a regular expression changes: + and * are swapped, ? is dropped.
 
-A survivor means that no test has a text where this part is missing. Add one without it and assert whether it matches, and what is captured.`,
+No test has a string where this part is missing. Add one without it and assert whether it matches, and what is captured.`,
 			Before: `preg_match('/a+/', $line);`,
 			After:  `preg_match('/a*/', $line);`,
 			Apply:  onPatterns(repetitionChanged),
@@ -43,7 +43,7 @@ A survivor means that no test has a text where this part is missing. Add one wit
 			ID: "pattern/bound-loosened",
 			Doc: `The bounds of a repetition in a regular expression are one wider: {2,4} becomes {1,4} or {2,5}.
 
-A survivor means that no test has a text that is just too short or just too long. Add one with one character less, and one with one more, and assert that both are refused.`,
+No test has a string that is just too short or just too long. Add one with one character less, and one with one more, and assert that both are refused.`,
 			Before: `preg_match('/a{2,}/', $line);`,
 			After:  `preg_match('/a{1,}/', $line);`,
 			Apply:  onPatterns(boundLoosened),
@@ -52,16 +52,16 @@ A survivor means that no test has a text that is just too short or just too long
 			ID: "pattern/lazy-dropped",
 			Doc: `A repetition in a regular expression takes as much as it can, not as little.
 
-A survivor means that no test has a text with two places where the match could end. Add one ('<b>x</b> <b>y</b>' for /<b>.*?</) and assert what is matched.`,
+No test has a string with two places where the match could end. Add one ('<b>x</b> <b>y</b>' for /<b>.*?</) and assert what is matched.`,
 			Before: `preg_match('/<.*?>/', $line);`,
 			After:  `preg_match('/<.*>/', $line);`,
 			Apply:  onPatterns(lazyDropped),
 		},
 		{
 			ID: "pattern/class-negated",
-			Doc: `A character class of a regular expression is turned round: [a-z] and [^a-z], \d and \D.
+			Doc: `A character class of a regular expression is negated, or no longer is: [a-z] and [^a-z], \d and \D.
 
-A survivor means that no test depends on which characters match here. Add a text that should match and one that should not, and assert both.`,
+No test depends on which characters match here. Add a string that should match and one that should not, and assert both.`,
 			Before: `preg_match('/[a-z]/', $line);`,
 			After:  `preg_match('/[^a-z]/', $line);`,
 			Wide:   true, // nearly any text that should match kills it
@@ -71,7 +71,7 @@ A survivor means that no test depends on which characters match here. Add a text
 			ID: "pattern/class-member-dropped",
 			Doc: `A character is dropped from a character class of a regular expression.
 
-A survivor means that no test has a text with this very character in this place. Add one and assert whether it matches.`,
+No test has a string with this very character in this place. Add one and assert whether it matches.`,
 			Before: `preg_match('/[a-z_]/', $line);`,
 			After:  `preg_match('/[a-z]/', $line);`,
 			Apply:  onPatterns(classMemberDropped),
@@ -80,7 +80,7 @@ A survivor means that no test has a text with this very character in this place.
 			ID: "pattern/alternative-dropped",
 			Doc: `One of the alternatives of a regular expression is dropped.
 
-A survivor means that no test has a text that matches only by this alternative. Add a row for it to the data provider.`,
+No test has a string that matches only by this alternative. Add a row for it to the data provider.`,
 			Before: `preg_match('/(pier)|quay/', $line);`,
 			After:  `preg_match('/(pier)/', $line);`,
 			Apply:  onPatterns(alternativeDropped),

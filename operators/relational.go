@@ -20,7 +20,7 @@ func init() {
 	register(
 		&mutate.Operator{
 			ID: "relational/boundary-opened",
-			Doc: `The boundary is let in: < becomes <=, and > becomes >=.
+			Doc: `The boundary is included: < becomes <=, and > becomes >=.
 
 No test reaches the point where both sides are equal, or it does not look at the outcome. Add a test with exactly the value on the other side of the comparison.`,
 			Before: `return $age < 18;`, After: `return $age <= 18;`,
@@ -28,7 +28,7 @@ No test reaches the point where both sides are equal, or it does not look at the
 		},
 		&mutate.Operator{
 			ID: "relational/boundary-closed",
-			Doc: `The boundary is shut out: <= becomes <, and >= becomes >.
+			Doc: `The boundary is excluded: <= becomes <, and >= becomes >.
 
 No test reaches the point where both sides are equal, or it does not look at the outcome. Add a test with exactly the value on the other side of the comparison.`,
 			Before: `return $age >= 18;`, After: `return $age > 18;`,
@@ -38,7 +38,7 @@ No test reaches the point where both sides are equal, or it does not look at the
 			ID: "relational/any-difference",
 			Doc: `Any difference will do: < and > become !=.
 
-Every test lies on the boundary or on the side where the comparison is true. Add one from the far side: for $a < $b a case in which $a is the larger.`,
+No test lies on the far side of the boundary, where the comparison is false. Add one there: for $a < $b a case in which $a is the larger.`,
 			Before: `return $age < 18;`, After: `return $age != 18;`,
 			Kinds: binary, Apply: compareAs(map[string]string{"<": "!=", ">": "!="}),
 		},
@@ -46,7 +46,7 @@ Every test lies on the boundary or on the side where the comparison is true. Add
 			ID: "relational/boundary-only",
 			Doc: `Only the boundary will do: <= and >= become ==.
 
-Every test lies on the boundary or on the side where the comparison is false. Add one well inside: for $a >= $b a case in which $a is the larger.`,
+No test lies well inside the boundary, where the comparison is true. Add one there: for $a >= $b a case in which $a is the larger.`,
 			Before: `return $age >= 18;`, After: `return $age == 18;`,
 			Kinds: binary, Apply: compareAs(map[string]string{"<=": "==", ">=": "=="}),
 		},
@@ -54,7 +54,7 @@ Every test lies on the boundary or on the side where the comparison is false. Ad
 			ID: "relational/never-holds",
 			Doc: `The comparison never holds: $a < $b and $a > $b become false.
 
-No test notices when this comparison is true. Add a case in which it holds, and assert what happens then.`,
+No test depends on what happens when this comparison is true. Add a case in which it holds, and assert what happens then.`,
 			Before: `return $age < 18;`, After: `return false;`,
 			Kinds: binary, Apply: constantFor(map[string]string{"<": "false", ">": "false"}),
 		},
@@ -62,7 +62,7 @@ No test notices when this comparison is true. Add a case in which it holds, and 
 			ID: "relational/always-holds",
 			Doc: `The comparison always holds: $a <= $b and $a >= $b become true.
 
-No test notices when this comparison is false. Add a case in which it does not hold, and assert what happens then.`,
+No test depends on what happens when this comparison is false. Add a case in which it does not hold, and assert what happens then.`,
 			Before: `return $age >= 18;`, After: `return true;`,
 			Kinds: binary, Apply: constantFor(map[string]string{"<=": "true", ">=": "true"}),
 		},

@@ -16,9 +16,9 @@ func init() {
 	register(
 		&mutate.Operator{
 			ID: "return/null-forced",
-			Doc: `The function gives null, which its declaration allows.
+			Doc: `The function returns null, which its declaration allows.
 
-A survivor means that tests run this return and never look at what comes back. Assert the returned value itself, not only that the call went through.`,
+No test looks at what this return hands back. Assert the returned value itself, not only that the call went through.`,
 			Before: `function berth(): ?string { return $this->berth; }`,
 			After:  `function berth(): ?string { return null; }`,
 			Kinds:  []string{"return_statement"},
@@ -31,9 +31,9 @@ A survivor means that tests run this return and never look at what comes back. A
 		},
 		&mutate.Operator{
 			ID: "return/zero-forced",
-			Doc: `The function gives 0.
+			Doc: `The function returns 0.
 
-A survivor means that no test checks the number that comes back, or only cases where it is 0. Assert the exact number for an input where it is something else.`,
+No test checks the number that is returned, or only cases where it is 0. Assert the exact number for an input where it is something else.`,
 			Before: `function miles(): int { return $this->miles; }`,
 			After:  `function miles(): int { return 0; }`,
 			Kinds:  []string{"return_statement"},
@@ -51,9 +51,9 @@ A survivor means that no test checks the number that comes back, or only cases w
 		},
 		&mutate.Operator{
 			ID: "return/one-too-many",
-			Doc: `The number that comes back is one too large.
+			Doc: `The number that is returned is one too large.
 
-A survivor means that tests see the number and do not pin it down. Replace assertGreaterThan, assertNotEmpty and the like by assertSame with the exact number.`,
+No test pins the returned number down. Replace assertGreaterThan, assertNotEmpty and the like by assertSame with the exact number.`,
 			Before: `function miles(): int { return $this->miles; }`,
 			After:  `function miles(): int { return $this->miles + 1; }`,
 			Kinds:  []string{"return_statement"},
@@ -69,9 +69,9 @@ A survivor means that tests see the number and do not pin it down. Replace asser
 		},
 		&mutate.Operator{
 			ID: "return/sign-flipped",
-			Doc: `The number that comes back has the opposite sign.
+			Doc: `The number that is returned has the opposite sign.
 
-A survivor means that tests only see 0 here, or compare the number without its sign. Assert a case where the result is positive or negative and say which.`,
+No test sees a number other than 0 with its sign here. Assert a case where the result is positive or negative and say which.`,
 			Before: `function drift(): float { return $this->drift; }`,
 			After:  `function drift(): float { return -$this->drift; }`,
 			Kinds:  []string{"return_statement"},
@@ -88,9 +88,9 @@ A survivor means that tests only see 0 here, or compare the number without its s
 		},
 		&mutate.Operator{
 			ID: "return/empty-string-forced",
-			Doc: `The function gives ''.
+			Doc: `The function returns ''.
 
-A survivor means that no test checks the text that comes back. Assert the whole text with assertSame for one ordinary input.`,
+No test checks the string that is returned. Assert the whole string with assertSame for one ordinary input.`,
 			Before: `function label(): string { return $this->label; }`,
 			After:  `function label(): string { return ''; }`,
 			Kinds:  []string{"return_statement"},
@@ -103,9 +103,9 @@ A survivor means that no test checks the text that comes back. Assert the whole 
 		},
 		&mutate.Operator{
 			ID: "return/empty-array-forced",
-			Doc: `The function gives [].
+			Doc: `The function returns [].
 
-A survivor means that no test looks at the elements that come back, or loops over them with the assertions inside the loop, where none is made for an empty array. Assert the whole array, or its count first.`,
+No test looks at the elements that are returned, or it loops over them with the assertions inside the loop, where none is made for an empty array. Assert the whole array, or its count first.`,
 			Before: `function stops(): array { return $this->stops; }`,
 			After:  `function stops(): array { return []; }`,
 			Kinds:  []string{"return_statement"},
@@ -118,9 +118,9 @@ A survivor means that no test looks at the elements that come back, or loops ove
 		},
 		&mutate.Operator{
 			ID: "return/true-forced",
-			Doc: `The function gives true, whatever it found out.
+			Doc: `The function returns true, whatever it found out.
 
-A survivor means that no test gets false from this return and checks it. Add a test for the negative answer with assertFalse.`,
+No test gets false from this return and checks it. Add one for the negative answer with assertFalse.`,
 			Before: `function open(): bool { return $this->open; }`,
 			After:  `function open(): bool { return true; }`,
 			Kinds:  []string{"return_statement"},
@@ -128,9 +128,9 @@ A survivor means that no test gets false from this return and checks it. Add a t
 		},
 		&mutate.Operator{
 			ID: "return/false-forced",
-			Doc: `The function gives false, whatever it found out.
+			Doc: `The function returns false, whatever it found out.
 
-A survivor means that no test gets a positive answer from this return and checks it. Add a test for it with assertTrue, or assert the value if there is one.`,
+No test gets anything but false from this return and checks it. Add one for the positive answer with assertTrue, or assert the value if there is one.`,
 			Before: `function find(): int|false { return $this->place; }`,
 			After:  `function find(): int|false { return false; }`,
 			Kinds:  []string{"return_statement"},
@@ -138,9 +138,9 @@ A survivor means that no test gets a positive answer from this return and checks
 		},
 		&mutate.Operator{
 			ID: "return/answer-inverted",
-			Doc: `The function gives the opposite answer.
+			Doc: `The function returns the opposite answer.
 
-A survivor means that no test checks the answer at all. Assert it with assertTrue for one case and assertFalse for another.`,
+No test checks the answer at all. Assert it with assertTrue for one case and assertFalse for another.`,
 			Before: `function open(): bool { return $this->open; }`,
 			After:  `function open(): bool { return !$this->open; }`,
 			Kinds:  []string{"return_statement"},
@@ -156,7 +156,7 @@ A survivor means that no test checks the answer at all. Assert it with assertTru
 			ID: "return/early-dropped",
 			Doc: `An early "return;" is dropped, and what follows it runs as well.
 
-A survivor means that no test notices whether the rest of the function runs in this case. Assert that what the rest does has not happened.`,
+No test depends on whether the rest of the function runs in this case. Assert that what the rest does has not happened.`,
 			Before: `function moor() { if ($this->moored) { return; } $this->lines++; }`,
 			After:  `function moor() { if ($this->moored) { ; } $this->lines++; }`,
 			Kinds:  []string{"return_statement"},

@@ -20,7 +20,7 @@ func init() {
 	register(
 		&mutate.Operator{
 			ID: "sameness/outcome-reversed",
-			Doc: `Equal becomes unequal and the other way round: == and !=, === and !== change places.
+			Doc: `Equal becomes unequal and the other way round: == and !=, === and !== are swapped.
 
 No test depends on the outcome of this comparison at all. Add one case in which the sides are equal and one in which they are not, and assert what differs.`,
 			Before: `return $port === $home;`, After: `return $port !== $home;`,
@@ -37,18 +37,18 @@ No test has a value that is only loosely equal, such as 0, '', '0', null or fals
 		},
 		&mutate.Operator{
 			ID: "sameness/never-equal",
-			Doc: `The special case never comes: == and === become false, != and !== become true.
+			Doc: `The sides never count as equal: == and === become false, != and !== become true.
 
-No test notices the case in which both sides are equal. Add it, and assert what happens then.`,
+No test depends on what happens when both sides are equal. Add that case, and assert what happens then.`,
 			Before: `return $cargo === null;`, After: `return false;`,
 			Kinds: binary,
 			Apply: constantFor(map[string]string{"==": "false", "===": "false", "!=": "true", "<>": "true", "!==": "true"}),
 		},
 		&mutate.Operator{
 			ID: "sameness/always-equal",
-			Doc: `The special case always comes: == and === become true, != and !== become false.
+			Doc: `The sides always count as equal: == and === become true, != and !== become false.
 
-No test notices the case in which the sides differ. Add it, and assert what happens then.`,
+No test depends on what happens when the sides differ. Add that case, and assert what happens then.`,
 			Before: `return $cargo === null;`, After: `return true;`,
 			Kinds: binary, Wide: true,
 			Apply: constantFor(map[string]string{"==": "true", "===": "true", "!=": "false", "<>": "false", "!==": "false"}),
@@ -57,7 +57,7 @@ No test notices the case in which the sides differ. Add it, and assert what happ
 }
 
 // typesMatter leaves alone the comparisons that come out the same when the
-// types do not count: anything with a word, whole numbers with whole numbers,
+// types do not count: anything with a word, integers with integers,
 // booleans with booleans, an array with [], an object or nothing with null. So
 // do two texts, unless one is a number in quotes: '1e3' for '1000' is too
 // far-fetched.

@@ -10,7 +10,7 @@ func init() {
 	register(
 		&mutate.Operator{
 			ID: "spaceship/order-turned",
-			Doc: `The order is turned round: $a <=> $b becomes $b <=> $a.
+			Doc: `The order is reversed: $a <=> $b becomes $b <=> $a.
 
 No test depends on which comes first. Sort at least two different values in a test, and compare the whole sorted list.`,
 			Before: `return $a->eta <=> $b->eta;`, After: `return $b->eta <=> $a->eta;`,
@@ -18,9 +18,9 @@ No test depends on which comes first. Sort at least two different values in a te
 		},
 		&mutate.Operator{
 			ID: "spaceship/all-equal",
-			Doc: `All count as equal: $a <=> $b becomes 0.
+			Doc: `All values count as equal: $a <=> $b becomes 0.
 
-In every test the values come in sorted already, so a sort that does nothing passes. Begin a test with a list in the wrong order, and compare the whole sorted list.`,
+No test has values that come in the wrong order, so a sort that does nothing passes. Begin one with a list that is not sorted, and compare the whole sorted list.`,
 			Before: `return $a->eta <=> $b->eta;`, After: `return 0;`,
 			Kinds: binary,
 			Apply: func(f *syntax.File, n *syntax.Node) []mutate.Edit {

@@ -12,17 +12,17 @@ func init() {
 	register(
 		&mutate.Operator{
 			ID: "string/emptied",
-			Doc: `A text becomes empty.
+			Doc: `A string becomes empty.
 
-No test depends on this text. Assert the whole result in which it appears, with assertSame rather than a check for one part of it.`,
+No test depends on this string. Assert the whole result in which it appears, with assertSame rather than a check for one part of it.`,
 			Before: `$label = 'Pier 4';`, After: `$label = '';`,
 			Kinds: kinds, Apply: emptyString,
 		},
 		&mutate.Operator{
 			ID: "string/filled",
-			Doc: `An empty text becomes 'not empty'.
+			Doc: `An empty string becomes 'not empty'.
 
-No test notices whether this text is empty. Assert the whole result in which it appears, or the case that relies on there being nothing.`,
+No test depends on whether this string is empty. Assert the whole result in which it appears, or the case that relies on there being nothing.`,
 			Before: `$label = '';`, After: `$label = 'not empty';`,
 			Kinds: kinds, Apply: fillString,
 		},

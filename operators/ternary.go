@@ -10,23 +10,23 @@ func init() {
 	register(
 		&mutate.Operator{
 			ID: "ternary/first-forced",
-			Doc: `Always the first value: $c ? $a : $b becomes $a.
+			Doc: `The first value is always used: $c ? $a : $b becomes $a.
 
-No test notices when the condition is false. Add a case in which it does not hold, and assert the second value.`,
+No test depends on what happens when the condition is false. Add a case in which it does not hold, and assert the second value.`,
 			Before: `return $member ? $low : $high;`, After: `return $low;`,
 			Kinds: kinds, Apply: keepBranch("body"),
 		},
 		&mutate.Operator{
 			ID: "ternary/second-forced",
-			Doc: `Always the second value: $c ? $a : $b becomes $b.
+			Doc: `The second value is always used: $c ? $a : $b becomes $b.
 
-No test notices when the condition is true. Add a case in which it holds, and assert the first value.`,
+No test depends on what happens when the condition is true. Add a case in which it holds, and assert the first value.`,
 			Before: `return $member ? $low : $high;`, After: `return $high;`,
 			Kinds: kinds, Apply: keepBranch("alternative"),
 		},
 		&mutate.Operator{
 			ID: "ternary/values-swapped",
-			Doc: `The values change places: $c ? $a : $b becomes $c ? $b : $a.
+			Doc: `The two values are swapped: $c ? $a : $b becomes $c ? $b : $a.
 
 No test depends on this choice at all. Add one case for each value of the condition, and assert the value chosen.`,
 			Before: `return $member ? $low : $high;`, After: `return $member ? $high : $low;`,
@@ -42,7 +42,7 @@ No test has an empty left side. Add one in which it is '', 0, null or [], and as
 		},
 		&mutate.Operator{
 			ID: "ternary/fallback-forced",
-			Doc: `Always the fallback: $a ?: $b becomes $b.
+			Doc: `The fallback is always used: $a ?: $b becomes $b.
 
 No test tells the left side from the fallback. Add one in which the left side is filled and different, and assert that it is used.`,
 			Before: `return $nick ?: $name;`, After: `return $name;`,

@@ -14,9 +14,9 @@ func init() {
 	register(
 		&mutate.Operator{
 			ID: "typecheck/check-inverted",
-			Doc: `The answer of is_...(), instanceof, isset() or empty() is turned round.
+			Doc: `The answer of is_...(), instanceof, isset() or empty() is negated.
 
-A survivor means that the result of this check makes no difference to any test. Add two tests that come to this line, one with a value that passes the check and one that does not, and assert what differs.`,
+No test depends on the result of this check. Add two that come to this line, one with a value that passes the check and one that does not, and assert what differs.`,
 			Before: `$whole = is_int($n);`,
 			After:  `$whole = !is_int($n);`,
 			Kinds:  []string{"function_call_expression", "binary_expression"},
@@ -24,9 +24,9 @@ A survivor means that the result of this check makes no difference to any test. 
 		},
 		&mutate.Operator{
 			ID: "typecheck/check-widened",
-			Doc: `The check lets in more kinds of values: is_int() becomes is_numeric(), is_file() becomes file_exists().
+			Doc: `The check accepts more kinds of values: is_int() becomes is_numeric(), is_file() becomes file_exists().
 
-A survivor means that no test offers a value that only the wider check accepts. Offer one and assert that it is turned away: 1.5 or '7' to is_int(), 5 to is_string(), an ArrayIterator to is_array(), a folder to is_file().`,
+No test has a value that only the wider check accepts. Pass one and assert that it is refused: 1.5 or '7' to is_int(), 5 to is_string(), an ArrayIterator to is_array(), a folder to is_file().`,
 			Before: `if (is_int($n)) { return; }`,
 			After:  `if (is_numeric($n)) { return; }`,
 			Kinds:  []string{"function_call_expression"},
@@ -41,9 +41,9 @@ A survivor means that no test offers a value that only the wider check accepts. 
 		},
 		&mutate.Operator{
 			ID: "typecheck/check-narrowed",
-			Doc: `The check lets in fewer kinds of values: is_numeric() becomes is_int(), is_iterable() becomes is_array().
+			Doc: `The check accepts fewer kinds of values: is_numeric() becomes is_int(), is_iterable() becomes is_array().
 
-A survivor means that all accepted values in the tests are of the narrower kind. Offer one that only the wider check accepts and assert that it is taken: '7' or 1.5 to is_numeric(), a generator to is_iterable(), true to is_scalar(), a folder to file_exists().`,
+No test has a value that only the wider check accepts. Pass one and assert that it is accepted: '7' or 1.5 to is_numeric(), a generator to is_iterable(), true to is_scalar(), a folder to file_exists().`,
 			Before: `if (is_numeric($n)) { return; }`,
 			After:  `if (is_int($n)) { return; }`,
 			Kinds:  []string{"function_call_expression"},
@@ -57,7 +57,7 @@ A survivor means that all accepted values in the tests are of the narrower kind.
 			ID: "typecheck/instanceof-widened",
 			Doc: `An instanceof accepts any object.
 
-A survivor means that no test brings an object of another class to this check. Pass one (a stdClass will do) and assert that it is treated as a stranger.`,
+No test has an object of another class at this check. Pass one (a stdClass will do) and assert that it is refused.`,
 			Before: `if ($d instanceof Buoy) { return; }`,
 			After:  `if (is_object($d)) { return; }`,
 			Kinds:  []string{"binary_expression"},
@@ -65,9 +65,9 @@ A survivor means that no test brings an object of another class to this check. P
 		},
 		&mutate.Operator{
 			ID: "typecheck/null-key-missed",
-			Doc: `array_key_exists() becomes isset(), which does not see a key whose value is null.
+			Doc: `A key whose value is null counts as missing: array_key_exists() becomes isset().
 
-A survivor means that no test has the key present with null in it, the one case for which array_key_exists() is needed. Add that row and assert what should happen.`,
+No test has the key present with null in it, the one case for which array_key_exists() is needed. Add that row and assert what should happen.`,
 			Before: `return array_key_exists('depth', $row);`,
 			After:  `return isset($row['depth']);`,
 			Kinds:  []string{"function_call_expression"},
@@ -75,9 +75,9 @@ A survivor means that no test has the key present with null in it, the one case 
 		},
 		&mutate.Operator{
 			ID: "typecheck/only-null-empty",
-			Doc: `empty() becomes a check for null: '', '0', 0, false and [] count as filled.
+			Doc: `Only null counts as empty: empty() becomes !isset(), for which '', '0', 0, false and [] are there.
 
-A survivor means that no test has a value that is there and yet empty. Pass the empty string, the zero or the empty array that can really occur and assert the result. If only null can occur, write === null instead.`,
+No test has a value that is there and yet empty. Pass the empty string, the zero or the empty array that can really occur and assert the result. If only null can occur, write === null instead.`,
 			Before: `if (empty($name)) { return; }`,
 			After:  `if (!isset($name)) { return; }`,
 			Kinds:  []string{"function_call_expression"},
@@ -87,7 +87,7 @@ A survivor means that no test has a value that is there and yet empty. Pass the 
 			ID: "typecheck/number-cast-dropped",
 			Doc: `A cast to int or float is dropped.
 
-A survivor means that no test passes a value that the cast changes, or that results are compared with assertEquals, to which 3, 3.0 and '3' are one. Pass a numeric string or a fraction and use assertSame.`,
+No test passes a value that the cast changes, or results are compared with assertEquals, to which 3, 3.0 and '3' are one. Pass a numeric string or a fraction and use assertSame.`,
 			Before: `$n = (int) $text;`,
 			After:  `$n = $text;`,
 			Kinds:  []string{"cast_expression"},
@@ -97,7 +97,7 @@ A survivor means that no test passes a value that the cast changes, or that resu
 			ID: "typecheck/string-cast-dropped",
 			Doc: `A cast to string is dropped.
 
-A survivor means that no test passes a number, null or a Stringable object here, or that the result is compared loosely. Pass one and assert the exact string with assertSame.`,
+No test passes a number, null or a Stringable object here, or the result is compared loosely. Pass one and assert the exact string with assertSame.`,
 			Before: `$key = (string) $id;`,
 			After:  `$key = $id;`,
 			Kinds:  []string{"cast_expression"},
@@ -107,7 +107,7 @@ A survivor means that no test passes a number, null or a Stringable object here,
 			ID: "typecheck/bool-cast-dropped",
 			Doc: `A cast to bool is dropped where the value is not just a condition.
 
-A survivor means that tests only look whether the result is truthy. Pass 1 or 'x' and assert with assertTrue or assertSame that exactly true comes out.`,
+No test looks at more than whether the result is truthy. Pass 1 or 'x' and assert with assertTrue or assertSame that exactly true comes out.`,
 			Before: `return (bool) $flags;`,
 			After:  `return $flags;`,
 			Kinds:  []string{"cast_expression"},
@@ -117,7 +117,7 @@ A survivor means that tests only look whether the result is truthy. Pass 1 or 'x
 			ID: "typecheck/array-cast-dropped",
 			Doc: `A cast to array or object is dropped.
 
-A survivor means that every test passes what is an array (or object) already. Pass a single value, or null, and assert how it is handled.`,
+No test passes what is no array (or object) already. Pass a single value, or null, and assert how it is handled.`,
 			Before: `$tags = (array) $given;`,
 			After:  `$tags = $given;`,
 			Kinds:  []string{"cast_expression"},
