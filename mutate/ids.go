@@ -15,7 +15,7 @@ var code = base32.NewEncoding("abcdefghijkmnpqrstuvwxyz23456789").WithPadding(ba
 // identify gives each mutant of one file its ID: where it is, by which
 // operator, and a code of five characters:
 //
-//	Fare.total.boundary-closed.k3f9q
+//	Fare.total.boundary-excluded.k3f9q
 //
 // The code is made of class::method, operator, the texts before and after, and
 // the ordinal among mutants alike in all of that. Line numbers and other code

@@ -22,13 +22,13 @@ No test has a string with something before (or behind) the part that matches. Ta
 			Apply:  onPatterns(anchorDropped),
 		},
 		{
-			ID: "pattern/flag-dropped",
+			ID: "pattern/modifier-dropped",
 			Doc: `A modifier of a regular expression is dropped.
 
 No test needs this modifier. For i, match a string in the other case; for u, one with 'é' or '港'; for m and s, one of several lines; for D, one that ends with a newline.`,
 			Before: `preg_match('/pier/i', $line);`,
 			After:  `preg_match('/pier/', $line);`,
-			Apply:  onPatterns(flagDropped),
+			Apply:  onPatterns(modifierDropped),
 		},
 		{
 			ID: "pattern/repetition-changed",
@@ -200,9 +200,9 @@ func anchorDropped(r *regex) []change {
 	return out
 }
 
-// flagDropped leaves a flag alone that does nothing in this pattern, and x,
+// modifierDropped leaves a modifier alone that does nothing in this pattern, and x,
 // without which a pattern laid out in lines matches nothing at all.
-func flagDropped(r *regex) []change {
+func modifierDropped(r *regex) []change {
 	var out []change
 	for at := r.to + 1; at < len(r.units); at++ {
 		body := r.text(r.from, r.to)

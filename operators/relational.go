@@ -19,7 +19,7 @@ func init() {
 	binary := []string{"binary_expression"}
 	register(
 		&mutate.Operator{
-			ID: "relational/boundary-opened",
+			ID: "relational/boundary-included",
 			Doc: `The boundary is included: < becomes <=, and > becomes >=.
 
 No test reaches the point where both sides are equal, or it does not look at the outcome. Add a test with exactly the value on the other side of the comparison.`,
@@ -27,7 +27,7 @@ No test reaches the point where both sides are equal, or it does not look at the
 			Kinds: binary, Apply: swap(map[string]string{"<": "<=", ">": ">="}, nil),
 		},
 		&mutate.Operator{
-			ID: "relational/boundary-closed",
+			ID: "relational/boundary-excluded",
 			Doc: `The boundary is excluded: <= becomes <, and >= becomes >.
 
 No test reaches the point where both sides are equal, or it does not look at the outcome. Add a test with exactly the value on the other side of the comparison.`,

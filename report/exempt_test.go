@@ -18,7 +18,7 @@ func known(t testing.TB) *mutate.Result {
 	accepted := &r.Verdicts[2]
 	accepted.WouldBe, accepted.Status, accepted.Detail = accepted.Status, mutate.Accepted, "the deck is never full, says <the> *crew*"
 	r.Verdicts[5].New = true
-	r.Notes = append(r.Notes, mutate.Note{Kind: "stale", Path: "assay.accepted", Line: 4, Text: "There is no mutant Ferry.berth.boundary-opened.aaaaa any more."})
+	r.Notes = append(r.Notes, mutate.Note{Kind: "stale", Path: "assay.accepted", Line: 4, Text: "There is no mutant Ferry.berth.boundary-included.aaaaa any more."})
 	return r
 }
 
@@ -34,7 +34,7 @@ func TestKnownSurvivorsInEveryFormat(t *testing.T) {
 		if said := map[bool]string{true: "new", false: "New"}[f.Name == "json" || f.Name == "sarif" || f.Name == "junit"]; f.Name != "gitlab" && !bytes.Contains(got, []byte(said)) {
 			t.Errorf("%s: does not mark what is new", f.Name)
 		}
-		for what, reason := range map[string]string{"accepted": "the deck is never full, says", "skipped": "the log is not behaviour", "stale": "Ferry.berth.boundary-opened.aaaaa"} {
+		for what, reason := range map[string]string{"accepted": "the deck is never full, says", "skipped": "the log is not behaviour", "stale": "Ferry.berth.boundary-included.aaaaa"} {
 			if !bytes.Contains(got, []byte(reason)) && !(what == "stale" && (f.Name == "junit" || f.Name == "github" || f.Name == "gitlab")) {
 				t.Errorf("%s: says nothing of the one that is %s", f.Name, what)
 			}

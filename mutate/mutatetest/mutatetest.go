@@ -7,7 +7,7 @@
 //	<?php
 //	return $age >= 18;
 //	-- NAME/want --
-//	2:13 relational/boundary-closed: >= -> >
+//	2:13 relational/boundary-excluded: >= -> >
 //
 // A line of a want is the 1-based line and column (in bytes) of an edit, the
 // operator's ID, and the text before and after, see [Show]. The lines are in
