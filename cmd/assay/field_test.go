@@ -178,7 +178,7 @@ func (f *fieldRun) most() time.Duration {
 
 var (
 	fieldMutants = regexp.MustCompile(`source files? and (\d+) mutants?`)
-	fieldMends   = regexp.MustCompile(`(?m)^mend  (.*)$`)
+	fieldMends   = regexp.MustCompile(`(?m)^mend  (.*(?:\n {8}.*){0,3})`)
 )
 
 // check runs assay check and reports whether the project is fit for a run.
