@@ -104,10 +104,10 @@ func TestField(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer p.close()
-	names := strings.Split(os.Getenv("FIELD_NAMES"), ",")
-	for _, r := range readRecipes(t) {
-		if slices.Contains(names, r["Name"]) {
-			t.Run(r["Name"], func(t *testing.T) { p.line(measureProject(t, o, r, p.detail)) })
+	recipes := readRecipes(t)
+	for name := range strings.SplitSeq(os.Getenv("FIELD_NAMES"), ",") {
+		if i := slices.IndexFunc(recipes, func(r fieldRecipe) bool { return r["Name"] == name }); i >= 0 {
+			t.Run(name, func(t *testing.T) { p.line(measureProject(t, o, recipes[i], p.detail)) })
 		}
 	}
 	p.sum(t)
