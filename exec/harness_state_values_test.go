@@ -96,7 +96,7 @@ func TestStateAliases(t *testing.T) {
 		"weak":              {`$GLOBALS['o'] = $o = new stdClass(); Depot\Store::$any = [$o, WeakReference::create($o)];`, `$GLOBALS['o'] = $o = new stdClass(); Depot\Store::$any = [new stdClass(), WeakReference::create($o)];`},
 		"in a closure":      {`$o = new stdClass(); Depot\Store::$any = [$o, fn () => $o];`, `$o = new stdClass(); Depot\Store::$any = [new stdClass(), fn () => $o];`},
 		"a stream":          {`$s = fopen('php://memory', 'r'); Depot\Store::$any = [$s, $s];`, `Depot\Store::$any = [fopen('php://memory', 'r'), fopen('php://memory', 'r')];`},
-		"made for the walk": {`Depot\Store::$any = [new SimpleXMLElement('<a b="1"/>'), new SimpleXMLElement('<a b="2"/>')];`, `Depot\Store::$any = [new SimpleXMLElement('<a b="1"/>'), new SimpleXMLElement('<a b="3"/>')];`},
+		"made for the walk": {`Depot\Store::$any = [new SimpleXMLElement('<a b="0"/>'), new SimpleXMLElement('<a b="1"/>'), new SimpleXMLElement('<a b="2"/>')];`, `Depot\Store::$any = [new SimpleXMLElement('<a b="0"/>'), new SimpleXMLElement('<a b="1"/>'), new SimpleXMLElement('<a b="3"/>')];`},
 	} {
 		t.Run(name, func(t *testing.T) {
 			const code = "(function () { S::begin(__DIR__, []); load(); S::changes(); CHANGE roots(S::changes()); })();"
