@@ -94,7 +94,7 @@ func (p *fieldPrinter) line(l *fieldLine) {
 		}
 	}
 	say("refused", l.Refused)
-	say("apart", l.ApartWhy...)
+	say("apart", grouped(l.ApartWhy)...)
 	say("remark", l.Remarks...)
 	say("wrong", l.Wrong...)
 	say("wrong, for tests are set apart", l.Lost...)
@@ -102,6 +102,31 @@ func (p *fieldPrinter) line(l *fieldLine) {
 	if text, err := json.Marshal(l); err == nil {
 		fmt.Fprintf(p.lines, "%s\n", text)
 	}
+}
+
+// grouped puts notes that say the same about different tests into one line: the name
+// of the test is the first word.
+func grouped(notes []string) []string {
+	const most = 5
+	var said []string
+	about := map[string][]string{}
+	for _, note := range notes {
+		name, rest, _ := strings.Cut(note, " ")
+		if about[rest] == nil {
+			said = append(said, rest)
+		}
+		about[rest] = append(about[rest], name)
+	}
+	for i, rest := range said {
+		names := about[rest]
+		more := ""
+		if len(names) > most {
+			more = fmt.Sprintf(" (and %d more)", len(names)-most)
+			names = names[:most]
+		}
+		said[i] = strings.Join(names, ", ") + more + " " + rest
+	}
+	return said
 }
 
 // sum closes the table, and fails where something was refused or wrong.
