@@ -142,6 +142,9 @@ func measureProject(t *testing.T, o fieldOptions, r fieldRecipe, detail func(str
 		return l
 	}
 	l.measure(result)
+	if l.StartMS == 0 && l.Judged["killed"]+l.Judged["survived"] > 0 {
+		t.Errorf("%s: no first verdict was seen; the journal has another form than firstVerdict reads", r["Name"])
+	}
 	if o.verdicts > 0 {
 		held.hold(result.resultFile, drawn(result.Mutants, o.verdicts, o.seed))
 		l.Held, l.Wrong, l.Lost, l.Unsteady = held.count.checked, held.count.ids, held.count.lost, held.count.unsteady
@@ -178,7 +181,7 @@ func (f *fieldRun) most() time.Duration {
 
 var (
 	fieldMutants = regexp.MustCompile(`source files? and (\d+) mutants?`)
-	fieldMends   = regexp.MustCompile(`(?m)^mend  (.*(?:\n {8}.*){0,3})`)
+	fieldFixes   = regexp.MustCompile(`(?m)^fix   (.*(?:\n {8}.*){0,3})`)
 )
 
 // check runs assay check and reports whether the project is fit for a run.
@@ -194,7 +197,7 @@ func (f *fieldRun) check(t *testing.T) bool {
 		return true
 	}
 	f.line.Refused = "check: " + err.Error()
-	if m := fieldMends.FindSubmatch(out); m != nil {
+	if m := fieldFixes.FindSubmatch(out); m != nil {
 		f.line.Refused = "check: " + string(m[1])
 	} else if ctx.Err() != nil {
 		f.line.Refused = fmt.Sprintf("check: not over after %v", f.most())
