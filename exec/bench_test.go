@@ -98,12 +98,12 @@ func judgeAll(b *testing.B, ctx context.Context, set exec.Settings, p *project.P
 		rand.New(rand.NewSource(1)).Shuffle(len(ms), func(i, j int) { ms[i], ms[j] = ms[j], ms[i] })
 		ms = ms[:sample]
 	}
-	s, err := e.Survey(ctx, points, nil)
+	s, err := e.Record(ctx, points, nil)
 	if err != nil {
 		b.Fatal(err)
 	}
 	r := run{startup: time.Since(began)}
-	err = e.Run(ctx, s, exec.Plan(ms, s), func(v mutate.Verdict) {
+	err = e.Judge(ctx, s, exec.Plan(ms, s), func(v mutate.Verdict) {
 		if v.Status != mutate.Unreached {
 			r.judged++
 		}

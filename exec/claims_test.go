@@ -204,14 +204,22 @@ func judgeClaims(t *testing.T, set Settings, claims []claim) []mutate.Verdict {
 		all = append(all, p)
 	}
 	slices.SortFunc(all, func(a, b *mutate.Points) int { return a.First - b.First })
-	s, err := e.Survey(ctx, all, nil)
+	s, err := e.Record(ctx, all, nil)
 	if err != nil {
 		t.Fatal(err)
 	}
 	got := make([]mutate.Verdict, len(ms))
-	err = e.Run(ctx, s, Plan(ms, s), func(v mutate.Verdict) { got[slices.Index(ms, v.Mutant)] = v })
+	err = e.Judge(ctx, s, Plan(ms, s), func(v mutate.Verdict) { got[slices.Index(ms, v.Mutant)] = v })
 	if err != nil {
 		t.Fatal(err)
+	}
+	for _, text := range e.Remarks() {
+		t.Log(text)
+	}
+	st := e.Stats()
+	t.Logf("states %d, neutral %.2f, not batched %v", st.States, st.Neutral, st.Reasons)
+	for way, w := range st.Ways {
+		t.Logf("%s: %+v", way, *w)
 	}
 	return got
 }

@@ -1,18 +1,8 @@
+//go:build linux
+
 package exec
 
-import (
-	"os"
-	"runtime/debug"
-)
+import "assay/exec/supervisor"
 
-// EaseCollector lets memory grow further between two collections than Go does by
-// itself, up to 256 MiB: our processes live for seconds and keep most of what they
-// make. GOGC and GOMEMLIMIT hold where they are set.
-func EaseCollector() {
-	if os.Getenv("GOGC") == "" {
-		debug.SetGCPercent(400)
-	}
-	if os.Getenv("GOMEMLIMIT") == "" {
-		debug.SetMemoryLimit(256 << 20)
-	}
-}
+// EaseCollector has this process collect garbage less often, as supervisors do.
+func EaseCollector() { supervisor.EaseCollector() }

@@ -1,12 +1,15 @@
+//go:build linux
+
 package exec
 
 import (
 	"context"
 	"errors"
 	"fmt"
-	"slices"
 
+	"assay/exec/recording"
 	"assay/exec/sandbox"
+	"assay/exec/supervisor"
 	"assay/mutate"
 )
 
@@ -43,64 +46,57 @@ func (e *Engine) ifConfined(ctx context.Context, err error) error {
 	if e.confinement.None() || !errors.As(err, &fault) || ctx.Err() != nil {
 		return err
 	}
-	w, free := e.startWorkerIn(ctx, 1, sandbox.Confinement{})
-	if free != nil {
-		return err
-	}
-	defer w.kill()
-	x := &explorer{e: e, s: &Survey{rows: w.facts.Tests}}
-	if x.whole, free = w.run(ctx, runRequest{Mode: "survey"}); free != nil || x.red() != nil || len(w.facts.Tests) == 0 {
+	run, o, free := e.recordFree(ctx)
+	if free != nil || e.green(run, o) != nil {
 		return err
 	}
 	return &ProjectError{fault.What, "The suite passes without confinement: " + allowOrNot}
 }
 
-// noteSkipped names the tests that are skipped only because they are confined:
-// they would have judged mutants.
-func (x *explorer) noteSkipped(ctx context.Context) error {
-	s, e := x.s, x.e
-	var skipped, tests []int
-	for i, t := range s.Tests {
-		if t.Outcome == "skipped" {
-			skipped = append(skipped, i)
-		}
-	}
-	if len(skipped) == 0 || e.confinement.None() {
-		return nil
-	}
-	w, err := e.startWorkerIn(ctx, 1, sandbox.Confinement{})
+// recordFree runs the suite as it is, without confinement.
+func (e *Engine) recordFree(ctx context.Context) (*recording.Run, *supervisor.Outcome, error) {
+	w, err := e.startClient(ctx, 1, sandbox.Confinement{}, false)
 	if err != nil {
-		return err
+		return nil, nil, err
 	}
-	defer w.kill()
-	if sameSuite(s.rows, w.facts.Tests) != nil {
-		s.Notes = append(s.Notes, mutate.Note{Kind: "confine", Text: "Without confinement the suite has other tests; " + allowOrNot})
-		return nil
+	defer w.Kill()
+	run, o, err := w.Record(ctx, supervisor.Walk{Records: "plain"})
+	if err == nil {
+		e.ownSuite(w.Facts.Root, &run.Suite)
 	}
-	for todo := slices.Clone(skipped); len(todo) > 0; todo = todo[1:] {
-		if !slices.Contains(tests, todo[0]) {
-			tests = append(tests, todo[0])
-			todo = append(todo, s.needs[todo[0]]...)
+	return run, o, err
+}
+
+// noteSkipped names the tests that are skipped only because they are confined: they
+// would have judged mutants.
+func (e *Engine) noteSkipped(ctx context.Context, plain *recording.Run) ([]mutate.Note, error) {
+	skipped := map[string]bool{}
+	for _, ev := range plain.Events {
+		if ev.Kind == "skipped" {
+			skipped[ev.Name] = true
 		}
 	}
-	slices.Sort(tests)
-	o, err := w.run(ctx, runRequest{Mode: "survey", Tests: tests, Names: names(s.rows, tests)})
+	if len(skipped) == 0 || e.confinement.None() || e.sharesNetwork() {
+		return nil, nil
+	}
+	run, _, err := e.recordFree(ctx)
 	if err != nil {
-		return err
+		return nil, err
 	}
-	again := map[int]bool{}
-	for _, ev := range o.Events {
-		again[ev.Test] = again[ev.Test] || ev.Kind == "skipped"
+	if len(run.Suite.Tests) != len(plain.Suite.Tests) {
+		return []mutate.Note{{Kind: "confine", Text: "Without confinement the suite has other tests; " + allowOrNot}}, nil
 	}
-	ran := map[int]bool{}
-	for _, t := range o.Tests {
-		ran[t.Test] = true
-	}
-	for _, i := range skipped {
-		if ran[i] && !again[i] {
-			s.Notes = append(s.Notes, mutate.Note{Kind: "confine", Text: fmt.Sprintf(
-				"%s is skipped because it is confined, and judges no mutants; %s", s.rows[i].ID, allowOrNot)})
+	for _, ev := range run.Events {
+		if ev.Kind == "skipped" {
+			delete(skipped, ev.Name)
 		}
 	}
-	return nil
+	var notes []mutate.Note
+	for i, t := range run.Suite.Tests {
+		if _, ran := run.Ran[i]; ran && skipped[t.ID] {
+			notes = append(notes, mutate.Note{Kind: "confine", Text: fmt.Sprintf(
+				"%s is skipped because it is confined, and judges no mutants; %s", t.ID, allowOrNot)})
+		}
+	}
+	return notes, nil
 }

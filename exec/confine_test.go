@@ -100,7 +100,7 @@ func tinySuite(t *testing.T, body string) Settings {
 	return Settings{Root: root, PHP: lookPHP(t), PHPUnit: lookPHPUnit(t), Config: filepath.Join(root, "phpunit.xml"), Jobs: 1, View: sandbox.Overlay}
 }
 
-func surveyOf(t *testing.T, set Settings) (*Survey, Facts, error) {
+func recordOf(t *testing.T, set Settings) (*Baseline, Facts, error) {
 	t.Helper()
 	points, _, _ := layOut(t, set.Root)
 	e, err := Open(context.Background(), set)
@@ -108,7 +108,7 @@ func surveyOf(t *testing.T, set Settings) (*Survey, Facts, error) {
 		t.Fatal(err)
 	}
 	defer e.Close()
-	s, err := e.Survey(context.Background(), slices.Collect(maps.Values(points)), nil)
+	s, err := e.Record(context.Background(), slices.Collect(maps.Values(points)), nil)
 	return s, e.Facts(), err
 }
 
@@ -136,7 +136,7 @@ func TestRedWhenConfined(t *testing.T) {
 			if row.allow != nil {
 				row.allow(&set)
 			}
-			_, _, err := surveyOf(t, set)
+			_, _, err := recordOf(t, set)
 			var fault *ProjectError
 			switch {
 			case row.allow != nil:
@@ -158,7 +158,7 @@ func TestSkippedWhenConfined(t *testing.T) {
 	c := sandboxtest.Listen(t, sandboxtest.Outside(t))
 	body := "if (!@stream_socket_client('tcp://127.0.0.1:%d')) { $this->markTestSkipped('no server'); }"
 	for port, want := range map[uint16]string{c.Port: "FerryTest::testSeats is skipped because it is confined", 1: ""} {
-		s, _, err := surveyOf(t, tinySuite(t, fmt.Sprintf(body, port)))
+		s, _, err := recordOf(t, tinySuite(t, fmt.Sprintf(body, port)))
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -191,7 +191,7 @@ func TestOtherSuiteWhenConfined(t *testing.T) {
 	if err := os.WriteFile(file, text, 0o644); err != nil {
 		t.Fatal(err)
 	}
-	s, _, err := surveyOf(t, set)
+	s, _, err := recordOf(t, set)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -242,7 +242,7 @@ func TestUnconfinedNotes(t *testing.T) {
 			abilitiesFor = func(sandbox.Mode, bool) sandbox.Abilities { return row.has }
 			set := set
 			set.View, set.Unconfined = row.view, row.off
-			_, facts, err := surveyOf(t, set) // it works all the same
+			_, facts, err := recordOf(t, set) // it works all the same
 			if err != nil {
 				t.Fatal(err)
 			}

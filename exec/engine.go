@@ -1,3 +1,5 @@
+//go:build linux
+
 package exec
 
 import (
@@ -18,6 +20,7 @@ import (
 	"golang.org/x/sync/errgroup"
 
 	"assay/exec/sandbox"
+	"assay/exec/supervisor"
 	"assay/mutate"
 )
 
@@ -34,9 +37,9 @@ type Settings struct {
 	Cold      bool         // one PHP process a mutant instead of forks
 	View      sandbox.Mode // how a worker gets its own view of the project
 	SwapOnly  bool         // judge each mutant in a child of its own, with its file swapped in: the plain way, to compare with
-	// Sources gives what Survey will be called for, or nil if there is nothing to
-	// survey after all. It is called once, while PHP and the machine are looked at,
-	// and may take its time; nil where no survey will follow.
+	// Sources gives what Record will be called for, or nil if there is nothing to
+	// record after all. It is called once, while PHP and the machine are looked at,
+	// and may take its time; nil where nothing will be recorded.
 	Sources   func() []*mutate.Points
 	Keep      bool     // leave the work directory behind, for looking at it
 	TestSuite []string // --testsuite
@@ -52,7 +55,7 @@ type Settings struct {
 // Facts is what was found out about the machine and the project's tools.
 type Facts struct {
 	PHP        string // version
-	PHPUnit    string // version; known after Survey
+	PHPUnit    string // version; known after Record
 	Pcntl      bool   // can fork
 	View       sandbox.Mode
 	ViewReason string   // why not the overlay view; "" when it is
@@ -74,7 +77,7 @@ func (e *ProjectError) Error() string {
 	return e.What + "\n" + e.Do
 }
 
-// Engine runs PHP. Open it, Survey once, Run any number of times, Close it.
+// Engine runs PHP. Open it, Record once, Judge any number of times, Close it.
 type Engine struct {
 	set         Settings
 	facts       Facts
@@ -86,19 +89,16 @@ type Engine struct {
 	confinement sandbox.Confinement
 	whyShared   string // why workers have no networks of their own
 	turns       turns
-	limits      limits
+	limits      supervisor.Limits
 	allKills    bool
 	lint        *linter
-	laid        *laying                   // for set.Sources
-	ahead       map[launched]chan *worker // see launchAhead
+	probes      *probing // for set.Sources
 	serial      atomic.Int32
 	mu          sync.Mutex
-	workers     []*worker      // all that may live
-	spare       []*worker      // opened and idle
-	sequenced   atomic.Int64   // mutants that were judged in a sequence
-	remarks     []string       // see Remarks
-	coming      []chan *worker // being opened; nil comes where that failed
-	left        []chan *worker // the same, and nobody waits for them
+	clients     []*supervisor.Client               // all that may live
+	launched    map[string]chan *supervisor.Client // see launch
+	remarks     []string                           // see Remarks
+	stats       *Stats                             // of all that was judged
 	closing     context.Context
 	close       context.CancelFunc
 }
@@ -112,7 +112,7 @@ func Open(ctx context.Context, s Settings) (*Engine, error) {
 	if s.Jobs <= 0 {
 		s.Jobs = runtime.NumCPU()
 	}
-	e := &Engine{set: s, limits: limits{Soft: 30_000, Hard: 2_000_000, Wall: 10_000_000, Factor: 10, Output: 16 << 10}}
+	e := &Engine{set: s, limits: supervisor.Limits{Soft: 30_000, Hard: 2_000_000, Wall: 10_000_000, Factor: 10, Output: 16 << 10}}
 	e.closing, e.close = context.WithCancel(context.Background())
 	var err error
 	if e.dir, err = os.MkdirTemp("", "assay-"); err != nil {
@@ -139,7 +139,7 @@ func (e *Engine) prepare(ctx context.Context) error {
 			return err
 		}
 		if sources := e.set.Sources(); sources != nil {
-			e.laid, err = e.lay(ctx, sources)
+			e.probes, err = e.probe(ctx, sources)
 		}
 		return err
 	})
@@ -151,7 +151,7 @@ func (e *Engine) prepare(ctx context.Context) error {
 }
 
 // decideView finds out what view of the project workers can have. That takes a
-// while, of which most is waiting: where a survey will follow, its workers are
+// while, of which most is waiting: where a recording will follow, its workers are
 // launched meanwhile, as for overlays.
 func (e *Engine) decideView(phpAnswered <-chan bool) error {
 	e.facts.View = e.set.View
@@ -173,12 +173,12 @@ func (e *Engine) decideView(phpAnswered <-chan bool) error {
 	if <-found; view == sandbox.Overlay {
 		return err
 	}
-	for _, c := range e.ahead {
+	for _, c := range e.launched {
 		if w := <-c; w != nil {
-			w.kill()
+			w.Kill()
 		}
 	}
-	e.ahead, e.facts.View, e.facts.ViewReason = nil, view, reason
+	e.launched, e.facts.View, e.facts.ViewReason = nil, view, reason
 	return e.planView()
 }
 
@@ -275,21 +275,6 @@ func (e *Engine) FindAllKills() { e.allKills = true }
 // Facts says what was found.
 func (e *Engine) Facts() Facts { return e.facts }
 
-// Parses reports which texts PHP's parser accepts.
-func (e *Engine) Parses(ctx context.Context, texts ...[]byte) ([]bool, error) {
-	out := make([]bool, len(texts))
-	for i, t := range texts {
-		if err := ctx.Err(); err != nil {
-			return nil, err
-		}
-		var err error
-		if out[i], err = e.lint.parses(t); err != nil {
-			return nil, err
-		}
-	}
-	return out, nil
-}
-
 // Remarks says, a sentence each, why mutants had to be judged in slower ways than
 // there are. No verdict is another for that.
 func (e *Engine) Remarks() []string {
@@ -297,9 +282,6 @@ func (e *Engine) Remarks() []string {
 	defer e.mu.Unlock()
 	return slices.Clone(e.remarks)
 }
-
-// asFile ends a remark.
-const asFile = "; each mutant is put in place as a file instead, which takes longer."
 
 func (e *Engine) remark(format string, args ...any) {
 	text := fmt.Sprintf(format, args...)
@@ -310,28 +292,22 @@ func (e *Engine) remark(format string, args ...any) {
 	}
 }
 
-func (e *Engine) note(w *worker) {
-	e.mu.Lock()
-	defer e.mu.Unlock()
-	e.workers = append(e.workers, w)
-}
-
 // Close ends every process and removes the work directory.
 func (e *Engine) Close() error {
 	e.close()
 	e.mu.Lock()
-	coming := slices.Concat(e.coming, e.left, slices.Collect(maps.Values(e.ahead)))
-	e.coming, e.left, e.ahead = nil, nil, nil
+	coming := slices.Collect(maps.Values(e.launched))
+	e.launched = nil
 	e.mu.Unlock()
 	for _, c := range coming {
 		<-c
 	}
 	e.mu.Lock()
-	workers := e.workers
-	e.workers = nil
+	clients := e.clients
+	e.clients = nil
 	e.mu.Unlock()
-	for _, w := range workers {
-		w.kill()
+	for _, c := range clients {
+		c.Kill()
 	}
 	if e.lint != nil {
 		e.lint.close()

@@ -17,7 +17,7 @@ func state(t *testing.T, code string, args ...string) string {
 	depot, _ := filepath.Abs("testdata/state/depot.php")
 	file := filepath.Join(t.TempDir(), "state.php")
 	text := `<?php
-use AssayHarness\StateSnapshot as S;
+use PHPUnit\AssayHarness\StateSnapshot as S;
 require '` + harness + `';
 function load() { require_once '` + depot + `'; }
 function show() {
@@ -179,7 +179,7 @@ E; }
 @require '`+source+`';
 $of = [new ReflectionMethod('N\C', 'm'), new ReflectionMethod('N\C', 'n'), new ReflectionMethod('N\C', 'p'), new ReflectionMethod('N\C', 'q'),
 	new ReflectionFunction('N\m'), new ReflectionFunction('N\k'), new ReflectionFunction('N\l')];
-$initials = new AssayHarness\StateInitials();
+$initials = new PHPUnit\AssayHarness\StateInitials();
 foreach ($of as $f) {
 	$read = $initials->of($f);
 	$php = $f->getStaticVariables();
@@ -327,7 +327,7 @@ func TestStateIsNotInStaticProperties(t *testing.T) {
 	got := state(t, `
 S::begin(__DIR__, []);
 foreach (get_declared_classes() as $class) {
-	if (strpos($class, 'AssayHarness\\') === 0) {
+	if (strpos($class, 'PHPUnit\\AssayHarness\\') === 0) {
 		echo (new ReflectionClass($class))->getStaticProperties() === [] ? '' : "{$class}\n";
 	}
 }

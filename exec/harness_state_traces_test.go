@@ -130,7 +130,7 @@ func TestStateLeavesNothing(t *testing.T) {
 		'resource' => (int) fopen('php://memory', 'r'), 'object' => spl_object_id(new stdClass()) - $id,
 		'handler' => set_error_handler(null) === $error, 'below' => [restore_error_handler(), restore_error_handler(), set_error_handler(null)],
 		'exceptions' => set_exception_handler(null), 'autoload' => array_search($one, spl_autoload_functions(), true), 'functions' => count(spl_autoload_functions()),
-		'classes' => array_diff(get_declared_classes(), array_filter(get_declared_classes(), fn ($c) => strpos($c, 'AssayHarness') === 0)),
+		'classes' => array_diff(get_declared_classes(), array_filter(get_declared_classes(), fn ($c) => strpos($c, 'PHPUnit\AssayHarness') === 0)),
 		'defined' => get_defined_functions()['user'], 'constants' => get_defined_constants(true)['user'] ?? [], 'ini' => ini_get_all(null, false),
 		'environment' => getenv(), 'globals' => array_keys($GLOBALS), 'parcel' => var_export($parcel, true) . serialize($parcel), 'files' => get_included_files(),
 		'roots' => (function () { ob_start(); debug_zval_refcount: var_dump(Depot\Store::$list, Depot\Store::$goods); return ob_get_clean(); })(),
@@ -203,15 +203,15 @@ require '` + harness + `';
 		$source .= "function f{$i}() { static \$c = [], \$d; }\n";
 	}
 	file_put_contents('` + dir + `/lib.php', $source);
-	AssayHarness\StateSnapshot::begin('` + dir + `', []);
+	PHPUnit\AssayHarness\StateSnapshot::begin('` + dir + `', []);
 	require '` + dir + `/lib.php';
 	` + fill + `
-	AssayHarness\StateSnapshot::changes();
+	PHPUnit\AssayHarness\StateSnapshot::changes();
 	$best = INF;
 	for ($round = 0; $round < 50; ++$round) {
 		$began = hrtime(true);
 		for ($i = 0; $i < 20; ++$i) {
-			if (AssayHarness\StateSnapshot::changes() !== []) {
+			if (PHPUnit\AssayHarness\StateSnapshot::changes() !== []) {
 				exit(1);
 			}
 		}

@@ -8,6 +8,6 @@ import (
 )
 
 func TestMain(m *testing.M) {
-	sandbox.Main() // a keeper of an engine under test is this binary, too
+	sandbox.Main() // a supervisor of an engine under test is this binary, too
 	os.Exit(m.Run())
 }

@@ -56,12 +56,12 @@ func triangleSurvivors(t *testing.T, without string) map[string]bool {
 		t.Fatal(err)
 	}
 	defer e.Close()
-	s, err := e.Survey(ctx, points, nil)
+	s, err := e.Record(ctx, points, nil)
 	if err != nil {
 		t.Fatal(err)
 	}
 	left := map[string]bool{}
-	err = e.Run(ctx, s, exec.Plan(ms, s), func(v mutate.Verdict) {
+	err = e.Judge(ctx, s, exec.Plan(ms, s), func(v mutate.Verdict) {
 		if v.Status == mutate.Survived || v.Status == mutate.Unreached {
 			left[v.Mutant.ID] = true
 		}

@@ -1,301 +1,255 @@
+//go:build linux
+
 package exec
 
-// What the runs of a survey say about who reaches what.
-
 import (
-	"fmt"
+	"cmp"
 	"maps"
+	"math/bits"
 	"slices"
-	"strings"
+	"strconv"
+	"sync"
+	"sync/atomic"
 	"time"
 
+	"assay/exec/recording"
+	"assay/exec/supervisor"
 	"assay/mutate"
 )
 
-// conclude puts together reach, times and stability.
-func (x *explorer) conclude() error {
-	s := x.s
-	s.Tests = make([]mutate.Test, len(s.rows))
-	for i, r := range s.rows {
-		s.Tests[i] = mutate.Test{ID: mutate.TestID(r.ID), Outcome: "passed"}
-	}
-	for _, t := range x.whole.Tests {
-		if t.Test >= 0 {
-			s.Tests[t.Test].Time = time.Duration(t.Time) * time.Microsecond
-			s.Suite += s.Tests[t.Test].Time
+// A Task is one mutant with what reaches it.
+type Task struct {
+	Mutant *mutate.Mutant
+	Reach  []int // the tests that reach it, as numbers in Baseline.Tests, in the order in which they are run
+	Pairs  []int // the segments that pass it, ascending; none: nothing reaches the mutant
+	// States tells apart the states in which these begin, from run to run as well.
+	States string
+}
+
+// Plan finds out what reaches each mutant. Pure.
+//
+// The order of the tests: those that reach little come first, for they are about the
+// code that is mutated; then quick ones, by powers of eight of the time in seconds, so
+// that small differences between runs do not change the order. Before them come some
+// whose data mention it.
+func Plan(ms []*mutate.Mutant, b *Baseline) []Task {
+	tasks := make([]Task, len(ms))
+	cache := map[string]Task{}
+	data := newDataWords(b.rec.Tests)
+	for i, m := range ms {
+		key, find := b.reaching(m)
+		t, ok := cache[key]
+		if !ok {
+			pairs := find()
+			t = Task{Pairs: pairs, Reach: b.testsOf(m, pairs)}
+			b.order(t.Reach)
+			t.States = b.rec.StatesKey(pairs)
+			cache[key] = t
 		}
+		t.Mutant = m
+		data.sortOut(&t)
+		tasks[i] = t
 	}
-	s.usual = map[usual]bool{}
-	for _, ev := range x.whole.Events {
-		s.usual[usual{ev.Test, ev.Kind}] = true
-		if ev.Test >= 0 {
-			s.Tests[ev.Test].Outcome = ev.Kind
-		}
+	return tasks
+}
+
+// reaching finds the segments that pass a mutant, or may see it where no code says so.
+// Mutants with the same key have the same ones.
+func (b *Baseline) reaching(m *mutate.Mutant) (key string, find func() []int) {
+	key, runs := b.running(m)
+	if readers := b.readers[m.Source.Path]; readers != nil {
+		return "r" + m.Source.Path + key, func() []int { return union(runs(), readers) }
 	}
-	s.classes = x.rooted(x.whole.Classes)
-	if s.memory = x.e.set.Memory; s.memory == 0 {
-		s.memory = max(leastMemory, 3*x.whole.Memory)
+	return key, runs
+}
+
+// running finds the segments that run the code of a mutant, or may see it otherwise than
+// as text.
+func (b *Baseline) running(m *mutate.Mutant) (key string, find func() []int) {
+	path := m.Source.Path
+	switch {
+	case m.Constant != "" && !b.dropped[path]:
+		return "c" + path + " " + m.Constant, func() []int { return b.seeingConstant(m) }
+	case m.Point == mutate.FileLevel || b.dropped[path]:
+		return "f" + path, func() []int { return b.seeing(path) }
+	case m.Outside: // what it declares, or not, shows elsewhere
+		return "o" + strconv.Itoa(m.Point), func() []int { return union(b.rec.Passing(m.Point), b.seeing(path)) }
+	case m.Inspected:
+		return "i" + strconv.Itoa(m.Point), func() []int { return union(b.rec.Passing(m.Point), b.inspecting(path)) }
 	}
-	s.beginCounting()
-	x.linkDependencies()
-	x.lookAtTexts()
-	reach := make([]map[int]bool, len(s.rows))
-	for i := range reach {
-		reach[i] = map[int]bool{}
-	}
-	for _, class := range slices.Sorted(maps.Keys(x.apart)) {
-		x.creditClass(class, x.apart[class], reach)
-	}
-	for _, class := range slices.Sorted(maps.Keys(x.inside)) {
-		for _, t := range x.inside[class].Tests {
-			s.notePasses(t)
-			for p := range t.Points {
-				reach[t.Test][p] = true
+	return "p" + strconv.Itoa(m.Point), func() []int { return b.rec.Passing(m.Point) }
+}
+
+// testsOf gives the tests of some segments: their own, those of the class whose
+// fixtures they are, and those whose data they make.
+func (b *Baseline) testsOf(m *mutate.Mutant, pairs []int) []int {
+	in := map[int]bool{}
+	for _, n := range pairs {
+		switch s := b.rec.Segments[n]; s.Kind {
+		case recording.Test:
+			in[s.Test] = true
+		case recording.Enter, recording.Leave:
+			for i, t := range b.rec.Tests {
+				if t.Class == s.Class {
+					in[i] = true
+				}
+			}
+		case recording.Build:
+			rebuilt, all := b.rebuilt(m)
+			for i := range b.rec.Tests {
+				if all || rebuilt[i] {
+					in[i] = true
+				}
 			}
 		}
 	}
-	heirs := x.creditWhole(reach)
-	x.shareState(heirs)
-	x.creditBuilding(reach)
-	x.creditInspecting(reach)
-	x.creditBackwards()
-	for i, points := range reach {
-		for p := range points {
-			if p >= s.firstHelper {
-				continue
-			}
-			s.Tests[i].Reached++
-			s.byPoint[p] = append(s.byPoint[p], i)
-		}
-	}
-	for _, tests := range s.byPoint {
-		slices.Sort(tests)
-	}
-	slices.Sort(s.always)
-	return nil
+	return slices.Sorted(maps.Keys(in))
 }
 
-// lookAtTexts finds out what keeps mutants from being in the whole stage, and tests
-// from being in sequences.
-func (x *explorer) lookAtTexts() {
-	s := x.s
-	s.unfit = map[int]bool{}
-	for _, i := range x.plain.facts.Unfit {
-		s.unfit[i] = true
+// rebuilt gives the tests whose data may be others with a mutant, because the building
+// of the suite passes it for them.
+func (b *Baseline) rebuilt(m *mutate.Mutant) (tests map[int]bool, all bool) {
+	if m.Point == mutate.FileLevel || b.dropped[m.Source.Path] {
+		return nil, true
 	}
-	declared := map[string]bool{}
-	for _, p := range x.files {
-		for name := range p.Links {
-			declared[name] = true
-		}
+	tests = map[int]bool{}
+	for _, i := range b.owners[m.Point] {
+		tests[i] = true
 	}
-	for _, p := range slices.Concat(x.files, x.helpers) {
-		s.linesCount = s.linesCount || looksAtLines.Match(p.Source.Text)
-		if s.loadsCount == "" && asksWhatIsLoaded(p.Source.Text, declared) {
-			s.loadsCount = p.Source.Path
-		}
-	}
+	return tests, b.anybody[m.Point] || len(tests) == 0
 }
 
-// asksWhatIsLoaded reports whether a program's text asks what is loaded, but for
-// names that none of some classes has (in lower case).
-func asksWhatIsLoaded(text []byte, declared map[string]bool) bool {
-	return slices.ContainsFunc(looksAtLoaded.FindAll(text, -1), func(call []byte) bool {
-		name := asksForName.FindSubmatch(call)
-		return name == nil || declared[strings.ToLower(strings.TrimLeft(strings.ReplaceAll(string(name[1]), `\\`, `\`), `\`))]
+func (b *Baseline) order(tests []int) {
+	slices.SortFunc(tests, func(x, y int) int {
+		s, t := b.Tests[x], b.Tests[y]
+		return cmp.Or(s.Reached-t.Reached, coarse(s.Time)-coarse(t.Time), x-y)
 	})
 }
 
-// rooted writes rootMark for the root in classes' files.
-func (x *explorer) rooted(classes [][2]string) [][2]string {
-	classes = slices.Clone(classes)
-	for i, c := range classes {
-		if rel, inside := strings.CutPrefix(c[1], x.plain.facts.Root+"/"); inside {
-			classes[i][1] = rootMark + "/" + rel
-		}
-	}
-	return classes
+// coarse is the number of octal digits of a time in whole seconds. Finer steps are
+// crossed when the machine has something else to do, and then the order of the tests,
+// the killer that is named and the bytes of the result file differ from run to run.
+func coarse(d time.Duration) int { return (bits.Len64(uint64(d/time.Second)) + 2) / 3 }
+
+// seeing gives the segments that may see what no code of a file says: a default value,
+// a signature, an attribute. They load the file, run code of it, read it, or run code of
+// a file that names something that the file declares, or what cannot be declared
+// without that.
+func (b *Baseline) seeing(path string) []int {
+	names := b.namesIn(path)
+	return b.segmentsWith(path, func(w *wordsIn) bool { return w.hasAny(names) })
 }
 
-// creditClass gives each test of a class what it passed, and all of them what
-// was passed outside of single tests: fixtures of the class.
-func (x *explorer) creditClass(class string, o outcome, reach []map[int]bool) {
-	s := x.s
-	common := slices.Clone(o.Tail)
-	loaded := map[string]bool{}
-	for _, t := range o.Tests {
-		common = append(common, t.Before...)
-		if t.Test < 0 {
+// seeingConstant does that for the value of a class constant: who sees it has named it,
+// or has got at it in a way that needs no name.
+func (b *Baseline) seeingConstant(m *mutate.Mutant) []int {
+	out := b.segmentsWith("", func(w *wordsIn) bool { return !w.source && (w.byAnyName || w.words[m.Constant]) })
+	for _, path := range b.files.sorted() {
+		p := b.points[path]
+		w := b.files.of(path)
+		if !w.words[m.Constant] && !w.byAnyName {
 			continue
 		}
-		s.notePasses(t)
-		for p := range t.Points {
-			reach[t.Test][p] = true
+		points := slices.Concat(p.Mentions.At[m.Constant], p.Mentions.ByAnyName)
+		if p.Mentions.At == nil || b.dropped[path] {
+			points = []int{mutate.FileLevel}
 		}
-		for _, f := range t.Files {
-			loaded[f] = true
+		for _, point := range points {
+			if point == mutate.FileLevel {
+				out = union(out, b.seeing(path))
+			} else {
+				out = union(out, b.rec.Passing(point))
+			}
 		}
-		for f := range loaded {
-			s.byFile[f] = append(s.byFile[f], t.Test)
-		}
-	}
-	for _, p := range common {
-		s.fixtures[p] = true
-	}
-	for i, r := range s.rows {
-		if r.Class != class {
-			continue
-		}
-		for _, p := range common {
-			reach[i][p] = true
-		}
-		switch {
-		case passes(o, i):
-		case passes(x.again[class], i):
-			s.always = append(s.always, i)
-		default:
-			s.setApart(i, "when its class is run by itself")
+		if p.Mentions.Inspected[m.Constant] {
+			out = union(out, b.inspecting(path))
 		}
 	}
+	return out
 }
 
-// creditWhole adds what is passed only when the whole suite is run: by tests,
-// which are given back, that do work which one of another class has left, or
-// between the tests.
-func (x *explorer) creditWhole(reach []map[int]bool) (heirs map[int]bool) {
-	s := x.s
-	heirs = map[int]bool{}
-	known := map[int]bool{}
-	for _, points := range reach {
-		for p := range points {
-			known[p] = true
-		}
-	}
-	between := slices.Clone(x.probes.Tail)
-	for _, t := range x.probes.Tests {
-		between = append(between, t.Before...)
-		s.notePasses(t)
-		for p := range t.Points {
-			known[p] = true
-			if t.Test >= 0 && !reach[t.Test][p] {
-				reach[t.Test][p], s.leftover[p], heirs[t.Test] = true, true, true
+// inspecting gives the segments that may read defaults of parameters of a file's
+// functions without a call.
+func (b *Baseline) inspecting(path string) []int {
+	names := b.namesIn(path)
+	return b.segmentsWith("", func(w *wordsIn) bool { return w.inspects && w.hasAny(names) })
+}
+
+// segmentsWith gives the segments that run code of a file of which something is true, or
+// of the file at a path, if one is named.
+func (b *Baseline) segmentsWith(path string, is func(*wordsIn) bool) []int {
+	users := b.users()
+	in := make([]bool, len(b.rec.Segments))
+	for file, segments := range users {
+		if file == supervisor.Everything || file == path || is(b.files.of(file)) {
+			for _, n := range segments {
+				in[n] = true
 			}
 		}
 	}
-	for _, p := range between {
-		if known[p] {
-			continue
-		}
-		s.leftover[p] = true
-		for i := range reach {
-			reach[i][p] = true
-		}
+	for _, n := range b.files.readers[path] {
+		in[n] = true
 	}
-	return heirs
-}
-
-// setApart marks a test that does not always pass: it is not used to judge.
-func (s *Survey) setApart(test int, when string) {
-	if s.Tests[test].Shaky {
-		return
-	}
-	s.Tests[test].Shaky = true
-	s.Notes = append(s.Notes, mutate.Note{Kind: "flaky", Text: fmt.Sprintf("%s passes in the suite's own order and not %s; it is not used to judge mutants.", s.rows[test].ID, when)})
-}
-
-// LostWitnesses is how many of the mutants are reached by a test that was set
-// apart, and so might have been noticed by it.
-func (s *Survey) LostWitnesses(ms []*mutate.Mutant) (lost int) {
-	for _, m := range ms {
-		_, tests := s.reaching(m)
-		if slices.ContainsFunc(tests, func(i int) bool { return s.Tests[i].Shaky }) {
-			lost++
+	var out []int
+	for n, is := range in {
+		if is {
+			out = append(out, n)
 		}
 	}
-	return lost
+	return out
 }
 
-// creditInspecting finds the tests that pass code which reads defaults of
-// parameters, besides those whose helpers nobody can tell about.
-func (x *explorer) creditInspecting(reach []map[int]bool) {
-	for _, p := range slices.Concat(x.files, x.helpers) {
-		for point := range p.Inspects {
-			for i := range reach {
-				x.s.inspects[i] = x.s.inspects[i] || reach[i][point]
+// users gives, for each file, the segments that load or open it, run functions of it, or
+// pass points of it; and finds out which read it. Code of a file that could have neither
+// points nor notes may be run by any segment from the one on that loads it.
+func (b *Baseline) users() map[string][]int {
+	b.sourcesRun(0)
+	b.files.mu.Lock()
+	defer b.files.mu.Unlock()
+	if b.files.users == nil {
+		b.files.users, b.files.readers = map[string][]int{}, map[string][]int{}
+		for n, s := range b.rec.Segments {
+			for _, files := range [][]string{s.Used, b.files.run[n], s.Loaded, s.Opened} {
+				for _, file := range files {
+					b.files.users[file] = append(b.files.users[file], n)
+				}
+			}
+			for _, file := range s.Loaded {
+				for later := n + 1; !b.files.told(file) && later < len(b.rec.Segments); later++ {
+					b.files.users[file] = append(b.files.users[file], later)
+				}
+			}
+			for _, file := range s.Reads {
+				b.files.readers[file] = append(b.files.readers[file], n)
 			}
 		}
 	}
+	return b.files.users
 }
 
-// creditBackwards sets apart what does not pass in the opposite order.
-func (x *explorer) creditBackwards() {
-	for _, e := range x.back.Events {
-		if e.Fatal && e.Test >= 0 {
-			x.s.setApart(e.Test, "in the opposite order")
-		}
-	}
-	if x.back.Running >= 0 && !x.back.Done {
-		x.s.setApart(x.back.Running, "in the opposite order")
-	}
-}
-
-// creditBuilding charges what ran while the suite was being built to the tests
-// that it was built for; what belongs to none in particular to all.
-func (x *explorer) creditBuilding(reach []map[int]bool) {
-	for owner, points := range x.built {
-		for i := range x.s.rows {
-			if owner == "*" || owner == x.s.method(i) {
-				for _, p := range points {
-					reach[i][p] = true
+// sourcesRun gives the sources of which a segment passes points.
+func (b *Baseline) sourcesRun(n int) []string {
+	b.files.mu.Lock()
+	defer b.files.mu.Unlock()
+	if b.files.run == nil {
+		b.files.run = make([][]string, len(b.rec.Segments))
+		for _, path := range slices.Sorted(maps.Keys(b.points)) {
+			p := b.points[path]
+			for i, s := range b.rec.Segments {
+				at, _ := slices.BinarySearch(s.Points, p.First)
+				if at < len(s.Points) && s.Points[at] < p.First+p.Count {
+					b.files.run[i] = append(b.files.run[i], path)
 				}
 			}
 		}
 	}
-	all := make([]int, len(x.s.rows))
-	for i := range all {
-		all[i] = i
-	}
-	for f := range x.loaded {
-		x.s.byFile[f] = all
-	}
-	// A process that a test started may have run code of files that this one
-	// never loaded.
-	for _, p := range x.files {
-		var tests []int
-		for i, points := range reach {
-			for id := p.First; id < p.First+p.Count; id++ {
-				if points[id] {
-					tests = append(tests, i)
-					break
-				}
-			}
-		}
-		path := p.Source.Path
-		x.s.byFile[path] = union(x.s.byFile[path], tests)
-	}
+	return b.files.run[n]
 }
 
-// linkDependencies resolves @depends to numbers of tests.
-func (x *explorer) linkDependencies() {
-	s := x.s
-	s.needs, s.feeds = make([][]int, len(s.rows)), make([][]int, len(s.rows))
-	byMethod := map[string][]int{}
-	for i, r := range s.rows {
-		byMethod[r.Class+"::"+r.Method] = append(byMethod[r.Class+"::"+r.Method], i)
-		byMethod[r.Class+"::class"] = append(byMethod[r.Class+"::class"], i)
-	}
-	for i, r := range s.rows {
-		for _, d := range r.Depends {
-			for _, j := range byMethod[strings.TrimPrefix(d, `\`)] {
-				s.needs[i] = append(s.needs[i], j)
-				s.feeds[j] = append(s.feeds[j], i)
-			}
-		}
-	}
-}
+// onceValue is sync.OnceValue, for a method value.
+func onceValue[T any](f func() T) func() T { return sync.OnceValue(f) }
 
-func union(a, b []int) []int {
-	out := append(slices.Clone(a), b...)
-	slices.Sort(out)
-	return slices.Compact(out)
-}
+// atomicCount counts from 1 on.
+type atomicCount struct{ n atomic.Int32 }
+
+func (c *atomicCount) add() int { return int(c.n.Add(1)) }

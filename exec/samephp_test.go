@@ -46,7 +46,7 @@ func TestSamePHP(t *testing.T) {
 			for _, p := range points {
 				all = append(all, p)
 			}
-			s, err := e.Survey(ctx, all, nil)
+			s, err := e.Record(ctx, all, nil)
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -58,7 +58,7 @@ func TestSamePHP(t *testing.T) {
 			if err := c.change(php); err != nil {
 				t.Fatal(err)
 			}
-			err = e.Run(ctx, s, Plan([]*mutate.Mutant{m}, s), func(v mutate.Verdict) { t.Errorf("judged %v by %s: %s", v.Status, v.Killer, v.Detail) })
+			err = e.Judge(ctx, s, Plan([]*mutate.Mutant{m}, s), func(v mutate.Verdict) { t.Errorf("judged %v by %s: %s", v.Status, v.Killer, v.Detail) })
 			var fault *ProjectError
 			if !errors.As(err, &fault) || !strings.Contains(fault.What, php+" "+c.want) {
 				t.Errorf("error %v, want %s %s", err, php, c.want)

@@ -38,7 +38,7 @@ func TestTrySuspect(t *testing.T) {
 		all = append(all, p)
 	}
 	slices.SortFunc(all, func(a, b *mutate.Points) int { return a.First - b.First })
-	s, err := e.Survey(ctx, all, nil)
+	s, err := e.Record(ctx, all, nil)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -22,7 +22,7 @@ namespace PHPUnit\Runner;
 final class Version { public static function id(): string { return '99.1.0'; } }
 `
 	t.Run("without hooks", func(t *testing.T) {
-		err := surveyWith(t, version)
+		err := recordWith(t, version)
 		var pe *ProjectError
 		if !errors.As(err, &pe) || !strings.Contains(err.Error(), `PHPUnit 99.1.0 cannot be hooked: it has no PHPUnit\Event\Tracer\Tracer::trace(). PHPUnit 9.6 to 13 can`) {
 			t.Errorf("%v", err)
@@ -38,12 +38,12 @@ final class Version { public static function id(): string { return '99.1.0'; } }
 }
 require '`+realAutoload(t)+"';\n")
 	t.Run("with hooks", func(t *testing.T) {
-		if err := surveyWith(t, real); err != nil {
+		if err := recordWith(t, real); err != nil {
 			t.Error(err)
 		}
 	})
 	t.Run("silent", func(t *testing.T) {
-		err := surveyWith(t, real+`
+		err := recordWith(t, real+`
 \spl_autoload_register(static function (string $class): void {
     if ($class === 'PHPUnit\\TextUI\\Application') {
         eval('namespace PHPUnit\\TextUI; final class Application { public function run(array $argv): int { return 0; } }');
@@ -56,8 +56,8 @@ require '`+realAutoload(t)+"';\n")
 	})
 }
 
-// surveyWith surveys a fixture with a PHPUnit whose loader has this text.
-func surveyWith(t *testing.T, loader string) error {
+// recordWith records a fixture with a PHPUnit whose loader has this text.
+func recordWith(t *testing.T, loader string) error {
 	t.Helper()
 	dir := t.TempDir()
 	for name, text := range map[string]string{"vendor/bin/phpunit": "#!/usr/bin/env php\n<?php\n", "vendor/autoload.php": loader} {
@@ -81,14 +81,14 @@ func surveyWith(t *testing.T, loader string) error {
 	for _, p := range points {
 		all = append(all, p)
 	}
-	_, err = e.Survey(context.Background(), all, nil)
+	_, err = e.Record(context.Background(), all, nil)
 	return err
 }
 
 // realAutoload asks the harness where PHPUnit's classes are.
 func realAutoload(t *testing.T) string {
 	t.Helper()
-	out, err := osexec.Command(lookPHP(t), "-r", `require 'harness/Loader.php'; echo (new ReflectionMethod('AssayHarness\Loader', 'autoload'))->invoke(null, $argv[1]);`,
+	out, err := osexec.Command(lookPHP(t), "-r", `require 'harness/Loader.php'; echo (new ReflectionMethod('PHPUnit\AssayHarness\Loader', 'autoload'))->invoke(null, $argv[1]);`,
 		lookPHPUnit(t)).Output()
 	if err != nil {
 		t.Fatalf("%v: %s", err, out)

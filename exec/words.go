@@ -1,3 +1,5 @@
+//go:build linux
+
 package exec
 
 import (
@@ -7,6 +9,7 @@ import (
 	"slices"
 	"strings"
 
+	"assay/exec/recording"
 	"assay/mutate"
 )
 
@@ -40,7 +43,7 @@ type dataWords struct {
 	left   int
 }
 
-func newDataWords(rows []testRow) *dataWords {
+func newDataWords(rows []recording.TestInfo) *dataWords {
 	m := &dataWords{texts: make([]string, len(rows)), index: map[string][]int{}, known: map[string][]int{}, sorted: map[*int][]int{}, left: mostReordered}
 	for i, r := range rows {
 		m.texts[i] = strings.ToLower(r.Text)
@@ -130,15 +133,14 @@ func wordsNear(m *mutate.Mutant) []string {
 }
 
 // sortOut has the tests of a task that have most to do with it run first.
-func (m *dataWords) sortOut(t *Task, s *Survey) {
-	if len(t.Tests) == 0 || s.group[t.Tests[0]] != noGroup || m.left < len(t.Reach) {
+func (m *dataWords) sortOut(t *Task) {
+	if len(t.Reach) == 0 || m.left < len(t.Reach) {
 		return
 	}
-	first := slices.DeleteFunc(m.first(t.Mutant, t.Tests), s.linked)
+	first := m.first(t.Mutant, t.Reach)
 	if len(first) == 0 {
 		return
 	}
 	m.left -= len(t.Reach)
-	t.First = first
 	t.Reach = slices.Concat(first, slices.DeleteFunc(slices.Clone(t.Reach), func(i int) bool { return slices.Contains(first, i) }))
 }

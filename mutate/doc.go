@@ -2,11 +2,12 @@
 // text to mutants.
 //
 //	source files ─parse─▶ trees ─operators─▶ mutants ─┐
-//	                                                  ├─▶ plan ─▶ run ─▶ verdicts ─▶ reports
-//	test suite ─survey─▶ which test passes which point ┘
+//	                                                  ├─▶ plan ─▶ replays ─▶ verdicts ─▶ reports
+//	test suite ─record─▶ segments, points, states ────┘
 //
 // The nouns are in mutate.go. Generate makes the mutants of one file, Points
-// lays out the probe points by which a survey finds the tests that reach them.
+// lays out the probe points by which a recording tells what reaches them, and Combine
+// writes many mutants into one text, of which one is chosen when it is run.
 // Both are pure: same bytes, same operators, same mutants, IDs and order.
 //
 // # What must hold

@@ -1,7 +1,6 @@
 package mutate
 
 import (
-	"bytes"
 	"cmp"
 	"slices"
 	"strings"
@@ -160,11 +159,4 @@ func Sort(ms []*Mutant) {
 		return cmp.Or(strings.Compare(a.Source.Path, b.Source.Path), a.Edit.Start-b.Edit.Start,
 			a.Edit.End-b.Edit.End, strings.Compare(a.ID, b.ID))
 	})
-}
-
-// Differs reports whether got differs from want outside the spans of e; a test
-// of ours, kept beside the promise that it checks.
-func (e Edit) Differs(src, got []byte) bool {
-	return !bytes.HasPrefix(got, src[:e.Start]) || !bytes.HasSuffix(got, src[e.End:]) ||
-		len(got) != len(src)-e.Len()+len(e.New)
 }

@@ -26,32 +26,6 @@ func classLinks(f *syntax.File) map[string][]string {
 	return links
 }
 
-// onlyDeclared gives the full names of the classes, interfaces, traits and enums of a
-// file that does nothing but declare when it is loaded; nil of any other.
-func onlyDeclared(f *syntax.File) []string {
-	var names []string
-	var only func(n *syntax.Node) bool
-	only = func(n *syntax.Node) bool {
-		for _, c := range n.Children {
-			switch {
-			case c.Is("class_declaration", "interface_declaration", "trait_declaration", "enum_declaration"):
-				names = append(names, f.Scope(c).Class)
-			case c.Is("namespace_definition"):
-				if body := c.Child("body"); body != nil && !only(body) {
-					return false
-				}
-			case c.Bad || c.Named && !c.Is("php_tag", "comment", "namespace_use_declaration", "declare_statement", "function_definition", "empty_statement"):
-				return false
-			}
-		}
-		return true
-	}
-	if !only(f.Root) {
-		return nil
-	}
-	return names
-}
-
 func needed(f *syntax.File, class *syntax.Node, namespace string, imports map[string]string) []string {
 	var out []string
 	lists := append(class.Children, class.Child("body").NamedChildren()...)

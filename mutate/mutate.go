@@ -75,6 +75,9 @@ type Mutant struct {
 	// Point is the probe point whose passing means that the change may have
 	// been reached, or FileLevel.
 	Point int
+	// Outside is set where no function holds the change: it may decide about what the
+	// file declares.
+	Outside bool
 	// Inspected is set where the change can also be read without being run:
 	// the default of a parameter, by whatever makes doubles of a class.
 	Inspected bool
@@ -188,10 +191,10 @@ type Verdict struct {
 	Mutant   *Mutant
 	Status   Status
 	Killer   TestID        // the test that killed it; "" if none or not one test
-	Killers  []TestID      // with Result.AllKills: those of Reaching that kill it by themselves, with what they depend on; in the same order
+	Killers  []TestID      // with Result.AllKills: those of Reaching that kill it by themselves; in the same order
 	How      How           // for Killed
 	Detail   string        // one line for people: the failure's message, why broken
-	Reaching []TestID      // tests that reach the change, in the order in which they would run
+	Reaching []TestID      // tests that reach the change, first those that are likeliest to fail on it
 	Ran      int           // how many tests were run on it
 	Time     time.Duration // the own time of the tests that were run
 	// WouldBe is what the Status of an accepted mutant would be if nobody had
@@ -213,18 +216,16 @@ type Rests struct {
 	Whole  bool // all tests of the suite were run
 }
 
-// A Test is one test of the suite as the survey saw it.
+// A Test is one test of the unchanged suite.
 type Test struct {
 	ID      TestID
 	Time    time.Duration
-	Reached int  // how many probe points it passes
-	Shaky   bool // failed, or gave another result, when run apart or in another order
-	Outcome string
+	Reached int // how many probe points it passes
 }
 
 // A Note is something about the run that the reader must know to judge it.
 type Note struct {
-	Kind string // "damage", "flaky", "view", "left_out", ...
+	Kind string // "damage", "volatile", "view", "left_out", ...
 	Path string // file it is about, or ""
 	Line int    // 1-based, or 0
 	Text string // a sentence
@@ -246,6 +247,34 @@ type Result struct {
 	LeftOut  int // mutants that exist and were not judged (sample, budget, interruption)
 	Suite    time.Duration
 	Elapsed  time.Duration
+	Engine   *Figures // nil where nothing was judged
+}
+
+// Figures say how the engine came to the verdicts. No verdict depends on them, and some
+// are others in every run.
+type Figures struct {
+	Tests      int
+	Neutral    float64  // share of tests that leave the state as they find it, from 0 to 1
+	States     int      // that were seen between tests
+	Volatile   int      // parts of the state of which only the kind of value is compared
+	Unknown    int      // parts of the state that cannot be seen whole
+	NotBatched []Reason // why tests could not be replayed for many mutants in one process
+	Ways       []Way    // of replaying, by name
+}
+
+// A Reason is one of [Figures.NotBatched].
+type Reason struct {
+	Why   string
+	Pairs int // of a mutant and a segment of the suite
+}
+
+// A Way counts the replays of one kind.
+type Way struct {
+	Name      string
+	Processes int
+	Steps     int // of mutants
+	Time      time.Duration
+	Faults    int64 // minor page faults
 }
 
 // Score is the tally of a set of verdicts.

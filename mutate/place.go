@@ -274,6 +274,14 @@ var takers = words(`array_multisort array_pop array_push array_shift array_splic
 	each end key krsort ksort natcasesort natsort next pos preg_match preg_match_all prev reset rsort settype shuffle sort
 	str_ireplace str_replace uasort uksort usort`)
 
+func words(text string) map[string]bool {
+	m := map[string]bool{}
+	for _, name := range strings.Fields(text) {
+		m[name] = true
+	}
+	return m
+}
+
 // takesReference reports whether an argument may be passed by reference where the
 // result of a function is, with a notice.
 func (p *placer) takesReference(argument *syntax.Node) bool {
@@ -291,6 +299,11 @@ func isIndex(n *syntax.Node) bool {
 func isSubject(n *syntax.Node) bool {
 	loop := n.Parent
 	return loop.Is("foreach_statement") && loop.NamedChildren()[0] == n && loop.First("by_ref") == nil && !pairByRef(loop) && !n.Is("throw_expression")
+}
+
+func pairByRef(foreach *syntax.Node) bool {
+	pair := foreach.First("pair")
+	return pair != nil && pair.First("by_ref") != nil
 }
 
 // returnsValue reports whether the function that holds a node returns no reference.
@@ -386,4 +399,13 @@ func (p *placer) yieldsOf(n *syntax.Node) int {
 		p.yields[fn] = count
 	}
 	return count
+}
+
+// hasGoto reports whether a node holds a jump to a label.
+func hasGoto(n *syntax.Node) (found bool) {
+	n.Walk(func(c *syntax.Node) bool {
+		found = found || c.Is("goto_statement")
+		return !found
+	})
+	return found
 }

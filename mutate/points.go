@@ -5,13 +5,12 @@ import (
 	"regexp"
 	"slices"
 	"strconv"
-	"strings"
 
 	"assay/mutate/syntax"
 )
 
-// Points is the layout of probe points of one file: the places where a survey
-// notes that a test came by. There is one in front of each statement and one
+// Points is the layout of probe points of one file: the places where it is
+// recorded that a segment of the suite came by. There is one in front of each statement and one
 // at the entry of each function, so whoever runs a piece of code has passed
 // the point that At gives for it. A point may be passed without the code being
 // run (an exception, a short-circuit): reach is said too large then, which
@@ -20,46 +19,19 @@ type Points struct {
 	Source *Source
 	First  int // ID of the first point; the others follow. FileLevel is no point's ID
 	Count  int
-	// Shared has, for each point, whether its statement uses state that
-	// outlives a test: static properties, globals, files, settings of PHP.
-	Shared []bool
-	// Uses has what such a statement uses, for the points where Shared is true.
-	Uses map[int][]Use
-	// Inspects has the points whose statements may read the default of a parameter
-	// without a call.
-	Inspects map[int]bool
-	// InspectsUnseen is true where code may do so that no point stands in front of.
-	InspectsUnseen bool
-	// Sets has, for each point, whether its function changes settings of PHP: a
-	// change there shows in tests that use nothing but, say, the time of day.
-	Sets []bool
-	// SetsAny is true where any code of the file does.
-	SetsAny bool
 	// Loops has, for the point of each loop, the point of its body's first
 	// statement. Loops whose bodies have none are left out.
 	Loops map[int]int
 	// Links has the classes, interfaces, traits and enums that the file declares,
 	// each with what it cannot be declared without. Full names in lower case.
 	Links map[string][]string
-	// Classes has their full names as they are written, if the file does nothing
-	// but declare when it is loaded.
-	Classes []string
-
-	// Everywhere has what any code of the file uses, once each.
-	Everywhere []Use
-	// Unwinds is true where PHP may run code of the file when it lets go of a
-	// generator or a fiber that has not come to its end: what "finally" guards.
-	Unwinds bool
-
 	// Mentions has where class constants are named, unless the file has no points.
 	Mentions Mentions
 
-	sharedOnly bool
-	inspects   [][]int // where Inspecting finds something, in order
-	inserts    []insert
-	breaks     []syntax.Span        // see placer
-	entries    []int                // offsets at which bodies of functions begin
-	at         map[*syntax.Node]int // statement, function body or arrow body => ID
+	inserts []insert
+	breaks  []syntax.Span        // see placer
+	entries []int                // offsets at which bodies of functions begin
+	at      map[*syntax.Node]int // statement, function body or arrow body => ID
 }
 
 // hit begins a probe.
@@ -84,10 +56,7 @@ var statementKinds = map[string]bool{
 // which must be at least 1. A file with data behind __halt_compiler gets none,
 // since its code may depend on offsets; all its mutants are FileLevel.
 func Layout(f *syntax.File, src *Source, first int) *Points {
-	p := &Points{Source: src, First: first, at: map[*syntax.Node]int{}, inspects: Inspecting.FindAllIndex(f.Src, -1)}
-	p.Links, p.Everywhere, p.Classes, p.Unwinds = classLinks(f), usesAnywhere(f), onlyDeclared(f), unwinds(f)
-	setters := settersIn(f)
-	p.SetsAny = len(setters) > 0
+	p := &Points{Source: src, First: first, Links: classLinks(f), at: map[*syntax.Node]int{}}
 	if f.HaltOffset() < len(f.Src) {
 		return p
 	}
@@ -99,15 +68,8 @@ func Layout(f *syntax.File, src *Source, first int) *Points {
 		return true
 	})
 	slices.SortStableFunc(p.inserts, func(a, b insert) int { return a.offset - b.offset })
-	p.InspectsUnseen = p.inspectsUnseen(f)
 	p.Mentions = p.constantsOf(f)
 	slices.Sort(p.entries)
-	p.Sets = make([]bool, p.Count)
-	for n, id := range p.at {
-		for h := n; h != nil && !p.Sets[id-p.First]; h = h.Parent {
-			p.Sets[id-p.First] = n.Start < setters[h]
-		}
-	}
 	p.Loops = map[int]int{}
 	for n, id := range p.at {
 		if isLoop(n) {
@@ -134,64 +96,20 @@ func (p *Points) bodyPoint(loop *syntax.Node) int {
 	return 0
 }
 
-// LayoutShared is a layout with points only where a statement uses state that
-// outlives a test; for test files and their helpers. No mutant is ever there.
-// Loading files does not count: that is how autoloaders look.
-func LayoutShared(f *syntax.File, src *Source, first int) *Points {
-	p := &Points{Source: src, First: first, at: map[*syntax.Node]int{}, inspects: Inspecting.FindAllIndex(f.Src, -1), sharedOnly: true}
-	p.Everywhere, p.Unwinds = usesAnywhere(f), unwinds(f)
-	if f.HaltOffset() < len(f.Src) {
-		return p
-	}
-	f.Root.Walk(func(n *syntax.Node) bool {
-		if n.Bad {
-			return false
-		}
-		p.place(f, n)
-		return true
-	})
-	slices.SortStableFunc(p.inserts, func(a, b insert) int { return a.offset - b.offset })
-	p.InspectsUnseen = p.inspectsUnseen(f)
-	p.at = nil
-	return p
-}
-
-func (p *Points) inspectsUnseen(f *syntax.File) bool {
-	return slices.ContainsFunc(p.inspects, func(at []int) bool {
-		n := f.At(at[0])
-		return !n.Is("comment") && n.Up("compound_statement") != nil && p.At(n) == FileLevel
-	})
-}
-
-// leftOut reports whether a point is not wanted.
-func (p *Points) leftOut(f *syntax.File, n *syntax.Node) bool {
-	return p.sharedOnly && len(usesOf(f, n, false)) == 0 && !p.inspecting(n)
-}
-
-// inspecting reports whether a node's text may read the default of a parameter
-// without a call.
-func (p *Points) inspecting(n *syntax.Node) bool {
-	i, _ := slices.BinarySearchFunc(p.inspects, n.Start, func(at []int, start int) int { return at[0] - start })
-	return i < len(p.inspects) && p.inspects[i][1] <= n.End
-}
-
 func (p *Points) place(f *syntax.File, n *syntax.Node) {
 	switch {
 	case n.Is("arrow_function", "property_hook") && n.Child("body") != nil && !n.Child("body").Is("compound_statement"):
 		body := n.Child("body")
-		if n.Child("reference_modifier") != nil || body.Bad || p.leftOut(f, body) {
+		if n.Child("reference_modifier") != nil || body.Bad {
 			return // the value must stay a reference; what is below is FileLevel
 		}
-		p.insert(body.Start, hit+p.add(f, body)+`) ?? (`)
+		p.insert(body.Start, hit+p.add(body)+`) ?? (`)
 		p.insert(body.End, ")")
 	case n.Is("compound_statement") && isFunction(n.Parent):
-		if p.sharedOnly {
-			return // its statements have points of their own
-		}
-		p.insert(n.Start+1, ` `+hit+p.add(f, n)+`);`)
+		p.insert(n.Start+1, ` `+hit+p.add(n)+`);`)
 		p.entries = append(p.entries, n.Start+1)
 	case n.Is("compound_statement") && isLoop(n.Parent) && len(n.NamedChildren()) == 0:
-		p.insert(n.Start+1, ` `+hit+p.add(f, n)+`);`)
+		p.insert(n.Start+1, ` `+hit+p.add(n)+`);`)
 	case n.Is("empty_statement") && n.Field == "body" && isLoop(n.Parent):
 		p.statement(f, n)
 	case statementKinds[n.Kind] && !isFunction(n.Parent):
@@ -211,8 +129,6 @@ func (p *Points) statement(f *syntax.File, n *syntax.Node) {
 	parent := n.Parent
 	prev := n.Prev()
 	switch {
-	case p.leftOut(f, n):
-		return
 	case prev.Is("php_tag") && bytes.HasSuffix(f.Src[prev.Start:prev.End], []byte("=")):
 		return // "<?= $x ?>" has no room for a statement
 	case parent.Is("text_interpolation", "declare_statement"):
@@ -220,15 +136,15 @@ func (p *Points) statement(f *syntax.File, n *syntax.Node) {
 	case n.Is("compound_statement") && !parent.Is("compound_statement", "program", "colon_block", "case_statement", "default_statement"):
 		return // the braces of something else; its statements have their own points
 	case parent.Is("compound_statement", "program", "colon_block", "case_statement", "default_statement"):
-		p.insert(n.Start, hit+p.add(f, n)+`); `)
+		p.insert(n.Start, hit+p.add(n)+`); `)
 	case n.Field == "body" && parent.Is("if_statement", "else_clause", "else_if_clause", "for_statement", "foreach_statement", "while_statement", "do_statement"):
 		// A body without braces: "if ($a) f();" => "if ($a) {hit(); f(); ;}".
 		// With several bodies ("for (...): a; b; endfor") each has its own place.
 		if hasColon(parent) {
-			p.insert(n.Start, hit+p.add(f, n)+`); `)
+			p.insert(n.Start, hit+p.add(n)+`); `)
 			return
 		}
-		p.insert(n.Start, `{ `+hit+p.add(f, n)+`); `)
+		p.insert(n.Start, `{ `+hit+p.add(n)+`); `)
 		p.insert(n.End, " ;}")
 	}
 }
@@ -240,23 +156,10 @@ func (p *Points) insert(offset int, text string) {
 	p.inserts = append(p.inserts, insert{offset, text, p.First + p.Count - 1})
 }
 
-func (p *Points) add(f *syntax.File, n *syntax.Node) string {
+func (p *Points) add(n *syntax.Node) string {
 	id := p.First + p.Count
 	p.Count++
 	p.at[n] = id
-	if p.inspecting(n) {
-		if p.Inspects == nil {
-			p.Inspects = map[int]bool{}
-		}
-		p.Inspects[id] = true
-	}
-	uses := usesOf(f, n, !p.sharedOnly)
-	if p.Shared = append(p.Shared, len(uses) > 0); len(uses) > 0 {
-		if p.Uses == nil {
-			p.Uses = map[int][]Use{}
-		}
-		p.Uses[id] = uses
-	}
 	return strconv.Itoa(id)
 }
 
@@ -301,18 +204,15 @@ func isPrivate(method *syntax.Node) bool {
 	return v != nil && v.First("private") != nil
 }
 
-// NoEdit changes nothing, for ProbedWith and CountingWith.
-var NoEdit = Edit{Span: syntax.Span{Start: -1, End: -1}}
+// noEdit changes nothing.
+var noEdit = Edit{Span: syntax.Span{Start: -1, End: -1}}
 
 // Probed gives the source with its probes, on the same lines.
-func (p *Points) Probed() []byte { return p.ProbedWith(NoEdit) }
+func (p *Points) Probed() []byte { return p.probed(noEdit, nil) }
 
-// ProbedWith gives the source with an edit made and with the probes outside of
-// it. What comes out need not be PHP: an edit may take one half of a pair of
-// braces that a probe needs.
-func (p *Points) ProbedWith(e Edit) []byte { return p.probed(e, nil) }
-
-// CountingWith is the same with only the probes of loops and their bodies.
+// CountingWith gives the source with an edit made and, outside of it, the probes
+// of loops and their bodies. What comes out need not be PHP: an edit may take one
+// half of a pair of braces that a probe needs.
 func (p *Points) CountingWith(e Edit) []byte { return p.probed(e, p.ofLoops()) }
 
 // ofLoops gives the points of loops and of their bodies.
@@ -324,7 +224,7 @@ func (p *Points) ofLoops() map[int]bool {
 	return only
 }
 
-// probed writes the probes of some points; nil: of all.
+// probed writes the text with an edit and the probes of some points; nil: of all.
 func (p *Points) probed(e Edit, only map[int]bool) []byte {
 	var out bytes.Buffer
 	at := 0
@@ -352,71 +252,9 @@ func (p *Points) probed(e Edit, only map[int]bool) []byte {
 	return out.Bytes()
 }
 
-// Drop takes all points away: PHP did not accept the probed text. Every mutant
-// of the file must be made FileLevel with it.
-func (p *Points) Drop() {
-	p.inserts, p.at, p.Count, p.Shared, p.Uses, p.Loops = nil, nil, 0, nil, nil, nil
-}
-
-// Release lets go of the tree. At and Locate must not be called after it.
-func (p *Points) Release() { p.at = nil }
-
 // Inspecting are the ways to read a parameter's default without a call:
 // reflection, and doubles by PHPUnit and by the libraries that are used for it.
 var Inspecting = regexp.MustCompile(`(?i)getDefaultValue|createMock|createStub|createPartialMock|createConfigured|createTestProxy|getMock|MockBuilder|prophesize|Mockery|Phake`)
-
-// settings are functions of PHP that change how others behave, in all code that
-// runs afterwards. Output buffers are not among them: PHPUnit closes them.
-var settings = func() map[string]bool {
-	m := map[string]bool{}
-	for _, name := range strings.Fields(`
-		putenv ini_set ini_alter ini_restore setlocale mb_internal_encoding mb_regex_encoding mb_substitute_character
-		mb_language mb_detect_order mb_regex_set_options date_default_timezone_set set_error_handler
-		restore_error_handler set_exception_handler restore_exception_handler error_reporting assert_options define
-		class_alias spl_autoload_register spl_autoload_unregister mt_srand srand chdir chroot umask set_include_path
-		set_time_limit libxml_use_internal_errors libxml_disable_entity_loader libxml_set_external_entity_loader
-		libxml_set_streams_context stream_wrapper_register stream_wrapper_unregister stream_wrapper_restore
-		stream_context_set_default stream_filter_register bcscale locale_set_default iconv_set_encoding gc_disable
-		gc_enable pcntl_signal pcntl_alarm pcntl_async_signals posix_setuid posix_seteuid posix_setrlimit proc_nice`) {
-		m[name] = true
-	}
-	return m
-}()
-
-// settersIn gives the functions of a file that call one of settings, and the
-// root of the tree where code outside of functions does, each with the end, as a
-// byte offset, of the last such call: what stands behind it is run when all has
-// been set. Where code may come back to a call, that end is the function's own.
-func settersIn(f *syntax.File) map[*syntax.Node]int {
-	found := map[*syntax.Node]int{}
-	f.Root.Walk(func(n *syntax.Node) bool {
-		called := n.Is("function_call_expression") && settings[strings.ToLower(strings.TrimPrefix(f.Text(n.Child("function")), `\`))] ||
-			n.Is("scoped_call_expression") && strings.EqualFold(f.Text(n.Child("name")), "setDefault") // Locale
-		if !called {
-			return true
-		}
-		h, again := n, false
-		for h.Parent != nil && !isFunction(h) && !h.Is("arrow_function") {
-			again = again || isLoop(h)
-			h = h.Parent
-		}
-		end := n.End
-		if again || h.Parent == nil || hasGoto(h) {
-			end = h.End
-		}
-		found[h] = max(found[h], end)
-		return true
-	})
-	return found
-}
-
-func hasGoto(n *syntax.Node) (found bool) {
-	n.Walk(func(c *syntax.Node) bool {
-		found = found || c.Is("goto_statement")
-		return !found
-	})
-	return found
-}
 
 // Locate sets the point and the place of a mutant that no operator made.
 func (p *Points) Locate(f *syntax.File, m *Mutant) {
@@ -428,15 +266,10 @@ func (p *Points) Locate(f *syntax.File, m *Mutant) {
 // locate finds out where a mutant is whose edit a node holds.
 func (m *Mutant) locate(at *syntax.Node, points *Points, places *placer) {
 	m.Point, m.Inspected = points.At(at), isInspected(at)
+	m.Outside = !isFunction(at) && at.Up("method_declaration", "function_definition", "anonymous_function", "arrow_function", "property_hook") == nil
 	if m.Point != FileLevel {
 		m.Place = places.of(at, m.Edit, points)
 	} else {
 		m.Constant = constantAt(places.file, at, m.Edit)
 	}
-}
-
-// HasStaticVariables reports whether functions of the file keep variables from
-// call to call.
-func (p *Points) HasStaticVariables() bool {
-	return slices.ContainsFunc(p.Everywhere, func(u Use) bool { return strings.HasPrefix(u.Of, "static "+p.Source.Path+":") })
 }

@@ -16,8 +16,8 @@ import (
 // 1993). Every place has its code as it is and changed copies of it; which is
 // run is chosen by two static properties:
 //
-//	\AssayHarness\Active::$place   the number of the place, 0 for none
-//	\AssayHarness\Active::$mutant  the number of the mutant
+//	\PHPUnit\AssayHarness\MutantSwitch::$place   the number of the place, 0 for none
+//	\PHPUnit\AssayHarness\MutantSwitch::$mutant  the number of the mutant
 //
 // A third property, $files, is an object whose array $used gets the paths of files
 // as keys whose functions are run. Where a fourth, $counts, is true, the points of
@@ -71,14 +71,14 @@ func (p *Points) Combine(ms []Numbered) Schemata {
 // function was entered, and the probes of loops.
 func (p *Points) forSchemata() []insert {
 	var out []insert
-	note := ` \AssayHarness\Active::$files->used['` + quoted.Replace(p.Source.Path) + `']=1;`
+	note := entryNote(p.Source.Path)
 	for _, at := range p.entries {
 		out = append(out, insert{offset: at, text: note})
 	}
 	only := p.ofLoops()
 	for _, in := range p.inserts {
 		if only[in.point] {
-			in.text = strings.Replace(in.text, hit, `\AssayHarness\Active::$counts&&`+hit, 1)
+			in.text = strings.Replace(in.text, hit, `\PHPUnit\AssayHarness\MutantSwitch::$counts&&`+hit, 1)
 			out = append(out, in)
 		}
 	}
@@ -137,9 +137,9 @@ func (c *combiner) place(p Place, at int) (next int) {
 	ms := c.copies[p]
 	number := ms[0].Number
 	if p.Kind == Element || p.Kind == Arm {
-		around := [2]string{`...(\AssayHarness\Active::$place===%d?[]:[`, "])"}
+		around := [2]string{`...(\PHPUnit\AssayHarness\MutantSwitch::$place===%d?[]:[`, "])"}
 		if p.Kind == Arm { // that object is like no other
-			around = [2]string{`(\AssayHarness\Active::$place===%d?\AssayHarness\Active::$files:(`, "))"}
+			around = [2]string{`(\PHPUnit\AssayHarness\MutantSwitch::$place===%d?\PHPUnit\AssayHarness\MutantSwitch::$files:(`, "))"}
 		}
 		fmt.Fprintf(&c.text, around[0], number)
 		c.out.Places[number] = number
@@ -148,11 +148,11 @@ func (c *combiner) place(p Place, at int) (next int) {
 		return next
 	}
 	if p.Kind == Condition || p.Kind == Expression {
-		fmt.Fprintf(&c.text, `(\AssayHarness\Active::$place===%d?(`, number)
+		fmt.Fprintf(&c.text, `(\PHPUnit\AssayHarness\MutantSwitch::$place===%d?(`, number)
 		for i, m := range ms {
 			c.out.Places[m.Number] = number
 			if i < len(ms)-1 {
-				fmt.Fprintf(&c.text, `\AssayHarness\Active::$mutant===%d?(%s):(`, m.Number, c.copy(m))
+				fmt.Fprintf(&c.text, `\PHPUnit\AssayHarness\MutantSwitch::$mutant===%d?(%s):(`, m.Number, c.copy(m))
 			} else {
 				c.text.WriteString(c.copy(m))
 			}
@@ -166,13 +166,13 @@ func (c *combiner) place(p Place, at int) (next int) {
 	if p.Kind == Body {
 		c.text.WriteString("{")
 	}
-	fmt.Fprintf(&c.text, `if(\AssayHarness\Active::$place===%d){`, number)
+	fmt.Fprintf(&c.text, `if(\PHPUnit\AssayHarness\MutantSwitch::$place===%d){`, number)
 	for i, m := range ms {
 		c.out.Places[m.Number] = number
 		if i > 0 {
 			c.text.WriteString("else")
 		}
-		fmt.Fprintf(&c.text, `if(\AssayHarness\Active::$mutant===%d){%s}`, m.Number, c.copy(m))
+		fmt.Fprintf(&c.text, `if(\PHPUnit\AssayHarness\MutantSwitch::$mutant===%d){%s}`, m.Number, c.copy(m))
 	}
 	c.text.WriteString("}else{")
 	next = c.write(p.Start, p.End, at+1)

@@ -79,8 +79,8 @@ func TestPlaces(t *testing.T) {
 func TestCombine(t *testing.T) {
 	const text = "<?php\nfunction f($a) {\n    if ($a < 1)\n        g($a + 2);\n    return h(\n        $a - 3,\n        4\n    );\n}\n"
 	s := combined(t, "src/f.php", text, [][2]string{{"< 1", "<= 1"}, {"< 1", "!= 1"}, {"+", "-"}, {"$a - 3", "3"}, {"h(\n        $a - 3,\n        4\n    )", "null"}, {"4\n    )", "4)"}})
-	const place, mutant = `\AssayHarness\Active::$place===`, `\AssayHarness\Active::$mutant===`
-	want := "<?php\nfunction f($a) { \\AssayHarness\\Active::$files->used['src/f.php']=1;\n" +
+	const place, mutant = `\PHPUnit\AssayHarness\MutantSwitch::$place===`, `\PHPUnit\AssayHarness\MutantSwitch::$mutant===`
+	want := "<?php\nfunction f($a) { \\PHPUnit\\AssayHarness\\MutantSwitch::$files->used['src/f.php']=1;\n" +
 		"    if (" + place + "1?(" + mutant + "1?(($a <= 1)):(($a != 1))):(($a < 1)))\n" +
 		"        {if(" + place + "3){if(" + mutant + "3){g($a - 2);}}else{g($a + 2);}}\n" +
 		"    return (" + place + "5?(null):(h(\n" +
@@ -116,8 +116,8 @@ func combined(t *testing.T, path, text string, changes [][2]string) Schemata {
 // TestLoopsInSchemata: loops are counted in the code as it is and in the copies,
 // once each, and not where the change has taken one half of the braces away.
 func TestLoopsInSchemata(t *testing.T) {
-	const counts = `\AssayHarness\Active::$counts&&\assay_hit`
-	const place, mutant = `\AssayHarness\Active::$place===`, `\AssayHarness\Active::$mutant===`
+	const counts = `\PHPUnit\AssayHarness\MutantSwitch::$counts&&\assay_hit`
+	const place, mutant = `\PHPUnit\AssayHarness\MutantSwitch::$place===`, `\PHPUnit\AssayHarness\MutantSwitch::$mutant===`
 	for _, c := range []struct {
 		text    string
 		changes [][2]string
@@ -131,7 +131,7 @@ func TestLoopsInSchemata(t *testing.T) {
 				"for (; $a > 1; --$a) { " + counts + "(3); h();} ;}"},
 	} {
 		text := "<?php\nfunction f($a) {\n    " + c.text + "\n}\n"
-		want := "<?php\nfunction f($a) { \\AssayHarness\\Active::$files->used['f.php']=1;\n    " + c.want + "\n}\n"
+		want := "<?php\nfunction f($a) { \\PHPUnit\\AssayHarness\\MutantSwitch::$files->used['f.php']=1;\n    " + c.want + "\n}\n"
 		if got := string(combined(t, "f.php", text, c.changes).Text); got != want {
 			t.Errorf("got\n%s\nwant\n%s", got, want)
 		}

@@ -3,6 +3,7 @@ package report
 import (
 	"crypto/sha256"
 	"encoding/base64"
+	"encoding/binary"
 	"encoding/hex"
 	"fmt"
 	"math"
@@ -18,7 +19,7 @@ import (
 // a field changes its meaning or goes; new fields leave it as it is.
 const (
 	FormatName    = "assay result"
-	SchemaVersion = 2
+	SchemaVersion = 3
 )
 
 // A Document is a result file, field by field; testdata/report/result.schema.json
@@ -38,12 +39,16 @@ type Document struct {
 	Compared      bool         `json:"compared,omitempty"`
 	SuiteMS       *float64     `json:"suite_ms,omitempty"`
 	ElapsedMS     *float64     `json:"elapsed_ms,omitempty"`
+	Engine        *EngineEntry `json:"engine,omitempty"` // with timings only
 	Summary       Tally        `json:"summary"`
 	Classes       []ClassTally `json:"classes"`
 	Files         []FileEntry  `json:"files"`
 	Tests         []TestEntry  `json:"tests"`
+	TestSets      [][]int      `json:"test_sets"` // each list of tests that reaches some mutant, once
 	Notes         []NoteEntry  `json:"notes"`
 	Mutants       []Entry      `json:"mutants"`
+
+	reaching [][]mutate.TestID // of TestSets, as far as they were asked for
 }
 
 // A Tally counts mutants. Score and Reached are percentages, nil when no
@@ -80,7 +85,6 @@ type FileEntry struct {
 // A TestEntry is a test; others refer to it by its index.
 type TestEntry struct {
 	Name   string   `json:"name"`
-	Flaky  bool     `json:"flaky"`
 	TimeMS *float64 `json:"time_ms,omitempty"`
 }
 
@@ -113,7 +117,7 @@ type Entry struct {
 	Killer        *string  `json:"killer"`
 	Killers       []int    `json:"killers,omitempty"` // indices into tests; with all_kills those that kill it by themselves
 	Failure       *string  `json:"failure"`           // by which a mutant was killed
-	TestsReaching []int    `json:"tests_reaching"`    // indices into tests
+	TestsReaching int      `json:"tests_reaching"`    // index into test_sets
 	TestsRun      int      `json:"tests_run"`
 	Reason        string   `json:"reason,omitempty"`  // why accepted, skipped or broken
 	Message       string   `json:"message,omitempty"` // of the failing test; with timings only
@@ -127,10 +131,10 @@ func Describe(r *mutate.Result, o Options) *Document {
 		Project: marked(r.Project), PHP: r.PHP, PHPUnit: r.PHPUnit, Breadth: r.Breadth,
 		Partial: r.Partial, LeftOut: r.LeftOut, AllKills: r.AllKills, Compared: r.Compared,
 		Summary: tally(Total(r)),
-		Classes: []ClassTally{}, Files: []FileEntry{}, Tests: []TestEntry{}, Notes: []NoteEntry{}, Mutants: []Entry{},
+		Classes: []ClassTally{}, Files: []FileEntry{}, Tests: []TestEntry{}, TestSets: [][]int{}, Notes: []NoteEntry{}, Mutants: []Entry{},
 	}
 	if o.Timings {
-		d.SuiteMS, d.ElapsedMS = ms(r.Suite), ms(r.Elapsed)
+		d.SuiteMS, d.ElapsedMS, d.Engine = ms(r.Suite), ms(r.Elapsed), engineEntry(r.Engine)
 	}
 	for _, c := range Classes(r) {
 		d.Classes = append(d.Classes, ClassTally{marked(c.Name), marked(c.File), tally(c.Score)})
@@ -186,10 +190,10 @@ func (d *Document) addTests(r *mutate.Result, o Options) *testIndex {
 		ids = append(ids, id)
 	}
 	slices.Sort(ids)
-	index := &testIndex{map[mutate.TestID]int{}, map[*mutate.TestID][]int{}}
+	index := &testIndex{d, map[mutate.TestID]int{}, map[*mutate.TestID]int{}, map[string]int{}}
 	for i, id := range ids {
 		index.numbers[id] = i
-		e := TestEntry{Name: marked(string(id)), Flaky: byID[id].Shaky}
+		e := TestEntry{Name: marked(string(id))}
 		if o.Timings {
 			e.TimeMS = ms(byID[id].Time)
 		}
@@ -198,26 +202,37 @@ func (d *Document) addTests(r *mutate.Result, o Options) *testIndex {
 	return index
 }
 
-// testIndex numbers tests. Verdicts often share one list of tests, and then
-// share its numbers too: lists are long.
+// testIndex numbers tests and lists of them. Verdicts often share one list, and lists
+// are long.
 type testIndex struct {
+	d       *Document
 	numbers map[mutate.TestID]int
-	lists   map[*mutate.TestID][]int
+	shared  map[*mutate.TestID]int // first element => its list, of those that were looked at
+	lists   map[string]int         // content => index into TestSets
 }
 
-func (x *testIndex) list(ids []mutate.TestID) []int {
-	if len(ids) == 0 {
-		return []int{}
+// set gives the index of a list of tests in TestSets.
+func (x *testIndex) set(ids []mutate.TestID) int {
+	if len(ids) > 0 {
+		if n, ok := x.shared[&ids[0]]; ok && len(x.d.TestSets[n]) == len(ids) {
+			return n
+		}
 	}
-	if out := x.lists[&ids[0]]; len(out) == len(ids) {
-		return out
-	}
-	out := make([]int, len(ids))
+	list, key := make([]int, len(ids)), make([]byte, 0, 4*len(ids))
 	for i, id := range ids {
-		out[i] = x.numbers[id]
+		list[i] = x.numbers[id]
+		key = binary.AppendUvarint(key, uint64(list[i]))
 	}
-	x.lists[&ids[0]] = out
-	return out
+	n, ok := x.lists[string(key)]
+	if !ok {
+		n = len(x.d.TestSets)
+		x.lists[string(key)] = n
+		x.d.TestSets = append(x.d.TestSets, list)
+	}
+	if len(ids) > 0 {
+		x.shared[&ids[0]] = n
+	}
+	return n
 }
 
 func entry(v mutate.Verdict, index *testIndex, o Options) Entry {
@@ -240,7 +255,7 @@ func entry(v mutate.Verdict, index *testIndex, o Options) Entry {
 		failure := v.How.String()
 		e.Failure = &failure
 	}
-	e.TestsReaching = index.list(v.Reaching)
+	e.TestsReaching = index.set(v.Reaching)
 	for _, id := range v.Killers {
 		e.Killers = append(e.Killers, index.numbers[id])
 	}

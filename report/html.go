@@ -202,7 +202,8 @@ func pageDataOf(r *mutate.Result, found []gap, o Options) pageData {
 	var d Document
 	p := &pageBuilder{o: o, index: map[any]int{}, tests: d.addTests(r, o), classes: map[[2]string]int{}}
 	p.Ops, p.Files, p.Classes, p.Places, p.Tests = [][3]string{}, []pageFile{}, []string{}, []string{}, []string{}
-	p.Lists, p.Mutants = [][]int{{}}, [][]any{}
+	p.Mutants = [][]any{}
+	p.tests.set(nil) // its index is 0
 	for _, t := range d.Tests {
 		p.Tests = append(p.Tests, visible(t.Name))
 	}
@@ -225,6 +226,7 @@ func pageDataOf(r *mutate.Result, found []gap, o Options) pageData {
 			p.add(v, "")
 		}
 	}
+	p.Lists = d.TestSets
 	return p.pageData
 }
 
@@ -250,35 +252,12 @@ func (p *pageBuilder) add(v mutate.Verdict, gap string) {
 	if v.New {
 		said = strings.TrimSpace("New since the result that this one is compared with. " + said)
 	}
-	row := []any{m.ID, op, file, p.classes[[2]string{m.Class, m.Source.Path}], fn, m.Line, m.Column, p.index[v.Status.String()], p.list(v.Reaching), said}
+	row := []any{m.ID, op, file, p.classes[[2]string{m.Class, m.Source.Path}], fn, m.Line, m.Column, p.index[v.Status.String()], p.tests.set(v.Reaching), said}
 	p.Mutants = append(p.Mutants, append(append(row, pageEdit(m)...), gap))
 }
 
 // capital makes the beginning of a sentence of a text that begins with a letter.
 func capital(s string) string { return strings.ToUpper(s[:1]) + s[1:] }
-
-// list numbers lists of tests by what they hold. Verdicts often share one; that
-// is seen without looking through it.
-func (p *pageBuilder) list(ids []mutate.TestID) int {
-	if len(ids) == 0 {
-		return 0
-	}
-	type shared struct {
-		first *mutate.TestID
-		n     int
-	}
-	k := shared{&ids[0], len(ids)}
-	if i, ok := p.index[k]; ok {
-		return i
-	}
-	numbers := p.tests.list(ids)
-	i, isNew := p.number(fmt.Sprint(numbers), len(p.Lists))
-	if isNew {
-		p.Lists = append(p.Lists, numbers)
-	}
-	p.index[k] = i
-	return i
-}
 
 // pageEdit gives the lines that an edit changes: the first, from 1 (of none,
 // the line before), how many, where the mark begins in the first and ends in

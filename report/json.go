@@ -9,7 +9,6 @@ import (
 	"fmt"
 	"io"
 	"reflect"
-	"slices"
 	"strings"
 	"time"
 
@@ -34,6 +33,9 @@ func JSON(w io.Writer, r *mutate.Result, o Options) error {
 	}
 	separator := "{\n"
 	for i := range d.NumField() {
+		if !d.Type().Field(i).IsExported() {
+			continue
+		}
 		name, option, _ := strings.Cut(d.Type().Field(i).Tag.Get("json"), ",")
 		v := d.Field(i)
 		if option == "omitempty" && v.IsZero() {
@@ -83,14 +85,32 @@ func ReadJSON(r io.Reader) (*Document, error) {
 	if d.SchemaVersion != SchemaVersion {
 		return nil, fmt.Errorf("the result file has schema version %d; this assay reads version %d", d.SchemaVersion, SchemaVersion)
 	}
-	for _, e := range d.Mutants {
-		for _, i := range slices.Concat(e.TestsReaching, e.Killers) {
+	if err := d.check(); err != nil {
+		return nil, err
+	}
+	return &d, nil
+}
+
+// check makes sure that all indices are within their lists.
+func (d *Document) check() error {
+	for n, set := range d.TestSets {
+		for _, i := range set {
 			if i < 0 || i >= len(d.Tests) {
-				return nil, fmt.Errorf("mutant %s: test %d is not in the file's list of %d tests", e.ID, i, len(d.Tests))
+				return fmt.Errorf("test set %d: test %d is not in the file's list of %d tests", n, i, len(d.Tests))
 			}
 		}
 	}
-	return &d, nil
+	for _, e := range d.Mutants {
+		if n := e.TestsReaching; n < 0 || n >= len(d.TestSets) {
+			return fmt.Errorf("mutant %s: test set %d is not in the file's list of %d sets", e.ID, n, len(d.TestSets))
+		}
+		for _, i := range e.Killers {
+			if i < 0 || i >= len(d.Tests) {
+				return fmt.Errorf("mutant %s: test %d is not in the file's list of %d tests", e.ID, i, len(d.Tests))
+			}
+		}
+	}
+	return nil
 }
 
 // Find gives the entry of a mutant, or nil.
@@ -134,7 +154,7 @@ func (d *Document) result(read func(path string) ([]byte, error), ops []*mutate.
 	r := &mutate.Result{
 		Project: d.Project, PHP: d.PHP, PHPUnit: d.PHPUnit, Breadth: d.Breadth,
 		Partial: d.Partial, LeftOut: d.LeftOut, AllKills: d.AllKills, Compared: d.Compared,
-		Suite: duration(d.SuiteMS), Elapsed: duration(d.ElapsedMS),
+		Suite: duration(d.SuiteMS), Elapsed: duration(d.ElapsedMS), Engine: d.Engine.figures(),
 	}
 	sources := map[string]*mutate.Source{}
 	for i := range d.Files {
@@ -150,7 +170,7 @@ func (d *Document) result(read func(path string) ([]byte, error), ops []*mutate.
 		byID[op.ID] = op
 	}
 	for _, t := range d.Tests {
-		r.Tests = append(r.Tests, mutate.Test{ID: mutate.TestID(t.Name), Shaky: t.Flaky, Time: duration(t.TimeMS)})
+		r.Tests = append(r.Tests, mutate.Test{ID: mutate.TestID(t.Name), Time: duration(t.TimeMS)})
 	}
 	for _, n := range d.Notes {
 		r.Notes = append(r.Notes, mutate.Note{Kind: n.Kind, Path: n.Path, Line: n.Line, Text: n.Text})
@@ -226,9 +246,7 @@ func (d *Document) Verdict(e *Entry, m *mutate.Mutant) (v mutate.Verdict, err er
 	for _, i := range e.Killers {
 		v.Killers = append(v.Killers, mutate.TestID(d.Tests[i].Name))
 	}
-	for _, i := range e.TestsReaching {
-		v.Reaching = append(v.Reaching, mutate.TestID(d.Tests[i].Name))
-	}
+	v.Reaching = d.reachingOf(e)
 	if e.WouldBe != "" {
 		if v.WouldBe, err = mutate.ParseStatus(e.WouldBe); err != nil {
 			return v, err
@@ -238,6 +256,25 @@ func (d *Document) Verdict(e *Entry, m *mutate.Mutant) (v mutate.Verdict, err er
 		v.Detail = e.Reason
 	}
 	return v, nil
+}
+
+// reachingOf names the tests that reach a mutant. Mutants of one set share the list.
+func (d *Document) reachingOf(e *Entry) []mutate.TestID {
+	set := d.TestSets[e.TestsReaching]
+	if len(set) == 0 {
+		return nil
+	}
+	if d.reaching == nil {
+		d.reaching = make([][]mutate.TestID, len(d.TestSets))
+	}
+	if d.reaching[e.TestsReaching] == nil {
+		list := make([]mutate.TestID, len(set))
+		for i, n := range set {
+			list[i] = mutate.TestID(d.Tests[n].Name)
+		}
+		d.reaching[e.TestsReaching] = list
+	}
+	return d.reaching[e.TestsReaching]
 }
 
 func duration(ms *float64) time.Duration {

@@ -194,6 +194,41 @@ func TestJSONRoundTrip(t *testing.T) {
 	}
 }
 
+// Lists of tests are long, and many mutants have the same: it is in the file once, and
+// once in memory, where the verdicts have lists of their own as well.
+func TestListsOfTestsAreKeptOnce(t *testing.T) {
+	r := fixture(t)
+	for i := range r.Verdicts {
+		r.Verdicts[i].Reaching = []mutate.TestID{r.Tests[2].ID, r.Tests[0].ID}
+	}
+	r.Verdicts[0].Reaching = nil
+	d, err := ReadJSON(bytes.NewReader(printed(t, Formats()[1], r, Options{})))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(d.TestSets) != 2 {
+		t.Fatalf("%d lists are kept, of 2: %v", len(d.TestSets), d.TestSets)
+	}
+	files := map[string]string{"src/Ferry.php": ferry, "src/lamps.php": tide}
+	again, err := d.Result(func(path string) ([]byte, error) { return []byte(files[path]), nil }, fixtureOps)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var list []mutate.TestID
+	for _, v := range again.Verdicts {
+		switch {
+		case len(v.Reaching) == 0:
+		case list == nil:
+			list = v.Reaching
+		case &list[0] != &v.Reaching[0]:
+			t.Fatal("two mutants have lists of their own")
+		}
+	}
+	if diff := cmp.Diff([]mutate.TestID{r.Tests[2].ID, r.Tests[0].ID}, list); diff != "" {
+		t.Error(diff)
+	}
+}
+
 func TestReadJSONRefuses(t *testing.T) {
 	good := string(printed(t, Formats()[1], fixture(t), Options{}))
 	for in, want := range map[string]string{
@@ -201,8 +236,9 @@ func TestReadJSONRefuses(t *testing.T) {
 		"<xml/>":           "not a result file: invalid character '<'",
 		`{"format": "x"}`:  `not a result file: its format is "x"`,
 		good[:len(good)/2]: "not a result file: unexpected EOF",
-		strings.Replace(good, `"schema_version": 2`, `"schema_version": 99`, 1): "has schema version 99; this assay reads version 2",
-		strings.Replace(good, `"tests_reaching":[0`, `"tests_reaching":[44`, 1): "test 44 is not in the file's list of 4 tests",
+		strings.Replace(good, `"schema_version": 3`, `"schema_version": 99`, 1): "has schema version 99; this assay reads version 3",
+		strings.Replace(good, "\n[0", "\n[44", 1):                               "test 44 is not in the file's list of 4 tests",
+		strings.Replace(good, `"tests_reaching":0`, `"tests_reaching":44`, 1):   "test set 44 is not in the file's list of",
 		strings.Replace(good, `"left_out": 7`, `"left_out": "7"`, 1):            "cannot be read as a result file",
 	} {
 		if _, err := ReadJSON(strings.NewReader(in)); err == nil || !strings.Contains(err.Error(), want) {

@@ -71,7 +71,7 @@ func testTableOf(d *Document) testTable {
 				}
 			}
 		}
-		count(e.TestsReaching, func(f *testFigures) { f.Reaches++ })
+		count(d.TestSets[e.TestsReaching], func(f *testFigures) { f.Reaches++ })
 		count(killers, func(f *testFigures) { f.Kills++ })
 		if len(killers) == 1 {
 			t.Tests[killers[0]].Only++

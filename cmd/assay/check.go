@@ -102,7 +102,7 @@ func (c *checkCommand) machine(env *environment, code *codebase, f exec.Facts) {
 func (c *checkCommand) suite(env *environment, code *codebase, engine *exec.Engine) error {
 	bar := newProgress(env.stderr)
 	bar.begin("running the tests unchanged", "")
-	survey, err := engine.Survey(env.ctx, code.points, func(done, all int) { bar.step(done, all, "") })
+	baseline, err := engine.Record(env.ctx, code.points, func(done, all int) { bar.step(done, all, "") })
 	bar.end()
 	if err != nil {
 		return c.unfit(env, err)
@@ -112,8 +112,8 @@ func (c *checkCommand) suite(env *environment, code *codebase, engine *exec.Engi
 		configuration = "configured by " + code.Config.Path
 	}
 	c.ok(env, "PHPUnit %s: %s, %s", engine.Facts().PHPUnit, code.PHPUnit.Path, configuration)
-	c.ok(env, "the suite is green: %s", many(len(survey.Tests), "test"))
-	for _, n := range survey.Notes {
+	c.ok(env, "the suite is green: %s", many(len(baseline.Tests), "test"))
+	for _, n := range baseline.Notes {
 		c.remark(env, noteLine(n, code.prefix), "")
 	}
 	return nil

@@ -30,6 +30,9 @@ var fieldColumns = []fieldColumn{
 	{"project", "%-22s", func(l *fieldLine) any { return l.Project }},
 	{"tests", "%6d", func(l *fieldLine) any { return l.Tests }},
 	{"mutants", "%7d", func(l *fieldLine) any { return l.Mutants }},
+	{"neutral %", "%9.1f", func(l *fieldLine) any { return l.Engine.Neutral }},
+	{"states", "%6d", func(l *fieldLine) any { return l.Engine.States }},
+	{"batched %", "%9.1f", func(l *fieldLine) any { return l.Engine.batched() }},
 	{"cold s", "%6.2f", func(l *fieldLine) any { return l.ColdMS / 1000 }},
 	{"start/cold", "%10.1f", func(l *fieldLine) any { return l.StartMS / l.ColdMS }},
 	{"kill+surv+end+unr", "%17s", func(l *fieldLine) any {
@@ -41,9 +44,8 @@ var fieldColumns = []fieldColumn{
 	{"own ms", "%7.1f", func(l *fieldLine) any { return l.Own.Median }},
 	{"over 1.5 own", "%12.1f", func(l *fieldLine) any { return l.Over.Median }},
 	{"x cold", "%6.1f", func(l *fieldLine) any { return l.quicker() }},
-	{"apart", "%5d", func(l *fieldLine) any { return len(l.Apart) }},
 	{"held", "%4d", func(l *fieldLine) any { return l.Held }},
-	{"wrong", "%5d", func(l *fieldLine) any { return len(l.Wrong) + len(l.Lost) }},
+	{"wrong", "%5d", func(l *fieldLine) any { return len(l.Wrong) }},
 }
 
 func newFieldPrinter(o fieldOptions) (*fieldPrinter, error) {
@@ -94,55 +96,30 @@ func (p *fieldPrinter) line(l *fieldLine) {
 		}
 	}
 	say("refused", l.Refused)
-	say("apart", grouped(l.ApartWhy)...)
+	ways, reasons := l.Engine.words()
+	say("way", ways...)
+	say("not batched", reasons...)
 	say("remark", l.Remarks...)
 	say("wrong", l.Wrong...)
-	say("wrong, for tests are set apart", l.Lost...)
 	say("cold runs disagree", l.Unsteady...)
 	if text, err := json.Marshal(l); err == nil {
 		fmt.Fprintf(p.lines, "%s\n", text)
 	}
 }
 
-// grouped puts notes that say the same about different tests into one line: the name
-// of the test is the first word.
-func grouped(notes []string) []string {
-	const most = 5
-	var said []string
-	about := map[string][]string{}
-	for _, note := range notes {
-		name, rest, _ := strings.Cut(note, " ")
-		if about[rest] == nil {
-			said = append(said, rest)
-		}
-		about[rest] = append(about[rest], name)
-	}
-	for i, rest := range said {
-		names := about[rest]
-		more := ""
-		if len(names) > most {
-			more = fmt.Sprintf(" (and %d more)", len(names)-most)
-			names = names[:most]
-		}
-		said[i] = strings.Join(names, ", ") + more + " " + rest
-	}
-	return said
-}
-
 // sum closes the table, and fails where something was refused or wrong.
 func (p *fieldPrinter) sum(t *testing.T) {
-	tests, apart, held, wrong, refused := 0, 0, 0, 0, 0
+	tests, held, wrong, refused := 0, 0, 0, 0
 	for _, l := range p.all {
 		tests += l.Tests
-		apart += len(l.Apart)
 		held += l.Held
-		wrong += len(l.Wrong) + len(l.Lost)
+		wrong += len(l.Wrong)
 		if l.Refused != "" {
 			refused++
 		}
 	}
-	fmt.Printf("\n%d projects, %d of them refused; %d tests, %d of them set apart; %d verdicts held against cold runs, %d of them wrong\n",
-		len(p.all), refused, tests, apart, held, wrong)
+	fmt.Printf("\n%d projects, %d of them refused; %d tests; %d verdicts held against cold runs, %d of them wrong\n",
+		len(p.all), refused, tests, held, wrong)
 	if refused+wrong > 0 {
 		t.Errorf("%d refused, %d wrong", refused, wrong)
 	}

@@ -32,8 +32,6 @@ type fieldLine struct {
 	Mutants   int     // of the whole project
 	ColdMS    float64 // the whole suite in a process, the quicker of two
 	Refused   string  // why there is no result
-	Apart     []string
-	ApartWhy  []string
 	StartMS   float64 // from the start of assay run until the first verdict for which tests ran
 	RunMS     float64 // all of assay run
 	Judged    map[string]int
@@ -44,12 +42,56 @@ type fieldLine struct {
 	Own       middle  // of the tests that reach the survivors
 	Over      middle  // milliseconds of survivors over 1.5 times that
 	OwnMS     float64 // the time of all tests that had to run
+	Engine    fieldEngine
 	Remarks   []string
 	Held      int
 	Wrong     []string // IDs
-	Lost      []string // IDs: green in place only since tests were set apart
 	Unsteady  []string // IDs: cold runs do not agree with each other
 	HeldError string
+}
+
+// fieldEngine is what the result says of the ways in which tests were run.
+type fieldEngine struct {
+	Neutral    float64 // percent of the tests
+	States     int
+	Volatile   int
+	Unknown    int
+	NotBatched []struct {
+		Why   string
+		Pairs int
+	} `json:"not_batched"`
+	Ways []struct {
+		Name             string
+		Processes, Steps int
+		TimeMS           float64 `json:"time_ms"`
+		PageFaults       int64   `json:"page_faults"`
+	}
+}
+
+// batched is the share of steps that were made in batches, in percent.
+func (e *fieldEngine) batched() float64 {
+	all, batched := 0, 0
+	for _, w := range e.Ways {
+		all += w.Steps
+		if w.Name == "batch" {
+			batched += w.Steps
+		}
+	}
+	if all == 0 {
+		return 0
+	}
+	return 100 * float64(batched) / float64(all)
+}
+
+// words says which ways were taken, and why tests were not batched.
+func (e *fieldEngine) words() (ways, reasons []string) {
+	for _, w := range e.Ways {
+		ways = append(ways, fmt.Sprintf("%s: %d processes, %d steps, %.0f ms, %d page faults", w.Name, w.Processes, w.Steps, w.TimeMS, w.PageFaults))
+	}
+	for _, r := range e.NotBatched {
+		reasons = append(reasons, fmt.Sprintf("%s: %d pairs", r.Why, r.Pairs))
+	}
+	return ways, reasons
 }
 
 // middle is the median of some measurements, and how far they go.
@@ -147,7 +189,7 @@ func measureProject(t *testing.T, o fieldOptions, r fieldRecipe, detail func(str
 	}
 	if o.verdicts > 0 {
 		held.hold(result.resultFile, drawn(result.Mutants, o.verdicts, o.seed))
-		l.Held, l.Wrong, l.Lost, l.Unsteady = held.count.checked, held.count.ids, held.count.lost, held.count.unsteady
+		l.Held, l.Wrong, l.Unsteady = held.count.checked, held.count.ids, held.count.unsteady
 	}
 	return l
 }
@@ -208,8 +250,8 @@ func (f *fieldRun) check(t *testing.T) bool {
 // fieldResult is what the field reads of a result beside what the oracle does.
 type fieldResult struct {
 	resultFile
-	Notes []struct{ Kind, Text string }
-	times struct {
+	Engine fieldEngine
+	times  struct {
 		Tests []struct {
 			TimeMS *float64 `json:"time_ms"`
 		}
@@ -288,17 +330,8 @@ func ms(d time.Duration) float64 { return float64(d) / float64(time.Millisecond)
 
 // measure takes from a result what the line has.
 func (l *fieldLine) measure(r *fieldResult) {
+	l.Engine = r.Engine
 	l.Tests, l.LeftOut = len(r.Tests), min(l.Sample, l.Mutants)-len(r.Mutants)
-	for _, test := range r.Tests {
-		if test.Flaky {
-			l.Apart = append(l.Apart, test.Name)
-		}
-	}
-	for _, n := range r.Notes {
-		if n.Kind == "flaky" {
-			l.ApartWhy = append(l.ApartWhy, n.Text)
-		}
-	}
 	took := map[string]float64{}
 	for i, test := range r.Tests {
 		if t := r.times.Tests[i].TimeMS; t != nil {
@@ -318,8 +351,8 @@ func (l *fieldLine) measure(r *fieldResult) {
 			l.OwnMS += took[*m.Killer]
 		case m.Status == "survived":
 			sum := 0.0
-			for _, test := range m.TestsReaching {
-				sum += took[r.Tests[test].Name]
+			for _, test := range r.reaching(m) {
+				sum += took[test]
 			}
 			survived, own, over = append(survived, time), append(own, sum), append(over, time-1.5*sum)
 			l.OwnMS += sum

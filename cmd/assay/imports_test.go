@@ -10,7 +10,7 @@ import (
 )
 
 // allowed is the import tree: which packages of this module each may import.
-// Siblings never see each other, and only syntax knows the parser underneath.
+// Dependencies point one way, and only syntax knows the parser underneath.
 var allowed = map[string][]string{
 	"assay/mutate/syntax":            {},
 	"assay/mutate/syntax/syntaxtest": {"assay/mutate/syntax"},
@@ -20,11 +20,20 @@ var allowed = map[string][]string{
 	"assay/operators":                {"assay/mutate", "assay/mutate/syntax"},
 	"assay/exec/sandbox":             {},
 	"assay/exec/sandbox/sandboxtest": {},
-	"assay/exec":                     {"assay/exec/sandbox", "assay/mutate", "assay/mutate/syntax"},
-	"assay/report":                   {"assay/mutate", "assay/mutate/syntax"},
+	"assay/exec/wire":                {},
+	"assay/exec/recording":           {"assay/exec/wire"},
+	"assay/exec/judging":             {"assay/exec/recording", "assay/exec/wire", "assay/mutate"},
+	"assay/exec/supervisor":          {"assay/exec/recording", "assay/exec/sandbox", "assay/exec/wire", "assay/mutate"},
+	"assay/exec": {"assay/exec/judging", "assay/exec/recording", "assay/exec/sandbox", "assay/exec/supervisor",
+		"assay/exec/wire", "assay/mutate", "assay/mutate/syntax"},
+	"assay/report": {"assay/mutate", "assay/mutate/syntax"},
 	"assay/cmd/assay": {"assay/mutate", "assay/mutate/syntax", "assay/mutate/project",
 		"assay/operators", "assay/exec", "assay/exec/sandbox", "assay/report"},
 }
+
+// pure are packages that start no process and touch no file: they decide and describe.
+var pure = map[string]bool{"assay/mutate/syntax": true, "assay/mutate": true, "assay/operators": true,
+	"assay/exec/wire": true, "assay/exec/recording": true, "assay/exec/judging": true}
 
 func TestImportsAreATree(t *testing.T) {
 	cmd := osexec.Command("go", "list", "-f", `{{.ImportPath}} {{join .Imports " "}}`, "assay/...")
@@ -60,6 +69,9 @@ func checkImport(t *testing.T, from, to string, may []string) {
 	}
 	if to == "github.com/olekukonko/tablewriter" && from != "assay/report" {
 		t.Errorf("%s imports %s; only report may", from, to)
+	}
+	if pure[from] && (to == "os" || to == "os/exec" || to == "syscall" || to == "net") {
+		t.Errorf("%s imports %s; it may run nothing and touch no file", from, to)
 	}
 	if !strings.HasPrefix(to, "assay/") {
 		return

@@ -133,14 +133,14 @@ func (c *tryCommand) try(env *environment, code *codebase, engine *exec.Engine, 
 	bar := newProgress(env.stderr)
 	defer bar.end()
 	bar.begin("running the tests unchanged", "")
-	survey, err := engine.Survey(env.ctx, code.points, func(done, all int) { bar.step(done, all, "") })
+	baseline, err := engine.Record(env.ctx, code.points, func(done, all int) { bar.step(done, all, "") })
 	if err != nil {
 		return mutate.Verdict{}, err
 	}
 	bar.end()
-	task := exec.Plan([]*mutate.Mutant{m}, survey)[0]
+	task := exec.Plan([]*mutate.Mutant{m}, baseline)[0]
 	fmt.Fprint(env.stdout, "\nPHPUnit on this mutant:\n\n")
-	return engine.Try(env.ctx, survey, task, env.stdout)
+	return engine.Try(env.ctx, baseline, task, env.stdout)
 }
 
 type operatorsCommand struct {

@@ -68,8 +68,8 @@ func (s storedLine) verdict(t exec.Task, reaching []mutate.TestID) (mutate.Verdi
 // reachNames names the tests that reach mutants. Tasks of one point share their
 // list of tests, and the names.
 type reachNames struct {
-	survey *exec.Survey
-	lists  map[*int][]mutate.TestID
+	baseline *exec.Baseline
+	lists    map[*int][]mutate.TestID
 }
 
 func (n *reachNames) of(t exec.Task) []mutate.TestID {
@@ -79,7 +79,7 @@ func (n *reachNames) of(t exec.Task) []mutate.TestID {
 	list := n.lists[&t.Reach[0]]
 	if list == nil {
 		for _, i := range t.Reach {
-			list = append(list, n.survey.Tests[i].ID)
+			list = append(list, n.baseline.Tests[i].ID)
 		}
 		n.lists[&t.Reach[0]] = list
 	}
@@ -216,11 +216,11 @@ func (j *journal) recall(t exec.Task, reaching []mutate.TestID) (mutate.Verdict,
 
 // settle gives the verdicts that are known to each and returns the tasks that
 // are left.
-func (j *journal) settle(tasks []exec.Task, survey *exec.Survey, each func(mutate.Verdict)) ([]exec.Task, error) {
+func (j *journal) settle(tasks []exec.Task, baseline *exec.Baseline, each func(mutate.Verdict)) ([]exec.Task, error) {
 	if len(j.known) == 0 {
 		return tasks, nil
 	}
-	names := reachNames{survey, map[*int][]mutate.TestID{}}
+	names := reachNames{baseline, map[*int][]mutate.TestID{}}
 	var left []exec.Task
 	for _, t := range tasks {
 		v, ok, err := j.recall(t, names.of(t))

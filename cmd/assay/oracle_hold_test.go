@@ -10,7 +10,6 @@ import (
 	"os"
 	osexec "os/exec"
 	"path/filepath"
-	"regexp"
 	"slices"
 	"strconv"
 	"strings"
@@ -42,10 +41,6 @@ func (o *oracle) hold(result resultFile, chosen []resultMutant) {
 	t := o.t
 	t.Helper()
 	o.count.tests, o.count.mutants, o.count.elapsed = len(result.Tests), len(result.Mutants), result.ElapsedMS
-	o.flaky = map[string]bool{}
-	for _, test := range result.Tests {
-		o.flaky[test.Name] = test.Flaky
-	}
 	queue := make(chan resultMutant, len(chosen))
 	for _, m := range chosen {
 		o.source(m.File)
@@ -108,7 +103,6 @@ type oracle struct {
 	root    string
 	command []string
 	limit   time.Duration
-	flaky   map[string]bool
 	sources map[string][]byte
 	mu      sync.Mutex
 	count   oracleCount
@@ -173,13 +167,7 @@ func (o *oracle) check(ctx context.Context, c *cell, result resultFile, m result
 	}
 	switch m.Status {
 	case "survived", "unreached":
-		switch {
-		case r.green():
-		case o.onlyFlakyFail(r):
-			o.mu.Lock()
-			o.count.lost = append(o.count.lost, m.ID)
-			o.mu.Unlock()
-		default:
+		if !r.green() {
 			o.disagree(result, m, text, &o.count.falseSurvivors, r.String()+"\n"+r.Output)
 		}
 	case "killed":
@@ -224,27 +212,6 @@ func (o *oracle) steady(ctx context.Context, c *cell, m resultMutant, text []byt
 	return true, nil
 }
 
-// failure is how PHPUnit heads each test in its list of what went wrong: with
-// "with data set #0" or "with data set "name"" for a row, and from 12 on with
-// "#0 with data (" or "@name with data (" behind the method.
-var failure = regexp.MustCompile(`(?m)^\d+\) (\S+::\w+)(?: with data set (?:#(\d+)|"([^"\n]*)")|#(\d+) with data|@(.+) with data)?`)
-
-// onlyFlakyFail reports whether nothing failed but tests that the result says
-// were set apart: they pass in one order only, and are no witnesses.
-func (o *oracle) onlyFlakyFail(r coldRun) bool {
-	all := failure.FindAllStringSubmatch(r.Output, -1)
-	for _, f := range all {
-		name := f[1]
-		if row := f[2] + f[3] + f[4] + f[5]; row != "" {
-			name += "#" + row
-		}
-		if !o.flaky[name] {
-			return false
-		}
-	}
-	return len(all) > 0 && summary.MatchString(r.Output)
-}
-
 // phpAccepts asks PHP whether a text compiles.
 func phpAccepts(dir string, text []byte) (bool, string) {
 	file := filepath.Join(dir, "lint.php")
@@ -262,10 +229,7 @@ func (o *oracle) disagree(result resultFile, m resultMutant, text []byte, count 
 	*count++
 	o.count.ids = append(o.count.ids, m.ID)
 	source := o.sources[m.File]
-	var reaching []string
-	for _, i := range m.TestsReaching[:min(5, len(m.TestsReaching))] {
-		reaching = append(reaching, result.Tests[i].Name)
-	}
+	reaching := result.reaching(m)
 	by := ""
 	if m.Killer != nil {
 		by += " by " + *m.Killer
@@ -274,7 +238,7 @@ func (o *oracle) disagree(result resultFile, m resultMutant, text []byte, count 
 		by += " (" + *m.Failure + ")"
 	}
 	o.report("%s %s is %s%s; reached by %d: %s\n%s:%d\n- %s\n+ %s\nA cold run of %s says: %s\nassay try says:\n%s",
-		m.ID, m.Operator, m.Status, by, len(m.TestsReaching), strings.Join(reaching, ", "), m.File, m.Line,
+		m.ID, m.Operator, m.Status, by, len(reaching), strings.Join(reaching[:min(5, len(reaching))], ", "), m.File, m.Line,
 		linesOf(source, m.Start, m.End), linesOf(text, m.Start, m.End+len(text)-len(source)),
 		strings.Join(o.command, " "), tailOf(said, 40), tailOf(o.try(m), 40))
 }

@@ -58,6 +58,7 @@ type oracleProject struct {
 type resultFile struct {
 	ElapsedMS float64 `json:"elapsed_ms"`
 	Tests     []resultTest
+	TestSets  [][]int `json:"test_sets"`
 	Files     []struct {
 		Path   string
 		SHA256 string
@@ -67,8 +68,7 @@ type resultFile struct {
 
 // resultTest is a test; the file has them by name.
 type resultTest struct {
-	Name  string
-	Flaky bool
+	Name string
 }
 
 type resultMutant struct {
@@ -76,8 +76,17 @@ type resultMutant struct {
 	AfterBase64                                         string `json:"after_base64"`
 	Line, Start, End                                    int
 	Killer, Failure                                     *string
-	TestsReaching                                       []int `json:"tests_reaching"`
-	TestsRun                                            int   `json:"tests_run"`
+	TestsReaching                                       int `json:"tests_reaching"`
+	TestsRun                                            int `json:"tests_run"`
+}
+
+// reaching names the tests that reach a mutant.
+func (r *resultFile) reaching(m resultMutant) []string {
+	var names []string
+	for _, i := range r.TestSets[m.TestsReaching] {
+		names = append(names, r.Tests[i].Name)
+	}
+	return names
 }
 
 func (m *resultMutant) edit(source []byte) ([]byte, error) {
@@ -101,7 +110,6 @@ type oracleCount struct {
 	elapsed                                          float64 // milliseconds that assay run took
 	falseSurvivors, falseKills, falseEnds, badSyntax int
 	ids                                              []string // of the mutants with these verdicts
-	lost                                             []string // survivors that only flaky tests would have killed
 	unsteady                                         []string // of which cold runs say the one thing and the other
 	cold                                             time.Duration
 }
@@ -324,11 +332,11 @@ func runAssay(t *testing.T, root, config string, args ...string) (resultFile, []
 func oracleTable(counts []oracleCount) string {
 	var b strings.Builder
 	w := tabwriter.NewWriter(&b, 0, 0, 2, ' ', tabwriter.AlignRight)
-	fmt.Fprintln(w, "project\ttests\tmutants\tchecked\tfalse survivors\tfalse kills\tfalse time-outs\tsyntax\tlost witnesses\tone cold run\t")
+	fmt.Fprintln(w, "project\ttests\tmutants\tchecked\tfalse survivors\tfalse kills\tfalse time-outs\tsyntax\tone cold run\t")
 	var sum oracleCount
 	for _, c := range counts {
-		fmt.Fprintf(w, "%s\t%d\t%d\t%d\t%d\t%d\t%d\t%d\t%d\t%v\t\n", c.project, c.tests, c.mutants, c.checked, c.falseSurvivors, c.falseKills,
-			c.falseEnds, c.badSyntax, len(c.lost), c.cold.Round(time.Millisecond))
+		fmt.Fprintf(w, "%s\t%d\t%d\t%d\t%d\t%d\t%d\t%d\t%v\t\n", c.project, c.tests, c.mutants, c.checked, c.falseSurvivors, c.falseKills,
+			c.falseEnds, c.badSyntax, c.cold.Round(time.Millisecond))
 		sum.tests += c.tests
 		sum.mutants += c.mutants
 		sum.checked += c.checked
@@ -336,10 +344,9 @@ func oracleTable(counts []oracleCount) string {
 		sum.falseKills += c.falseKills
 		sum.falseEnds += c.falseEnds
 		sum.badSyntax += c.badSyntax
-		sum.lost = append(sum.lost, c.lost...)
 	}
-	fmt.Fprintf(w, "all\t%d\t%d\t%d\t%d\t%d\t%d\t%d\t%d\t\t\n", sum.tests, sum.mutants, sum.checked, sum.falseSurvivors, sum.falseKills, sum.falseEnds,
-		sum.badSyntax, len(sum.lost))
+	fmt.Fprintf(w, "all\t%d\t%d\t%d\t%d\t%d\t%d\t%d\t\t\n", sum.tests, sum.mutants, sum.checked, sum.falseSurvivors, sum.falseKills, sum.falseEnds,
+		sum.badSyntax)
 	w.Flush()
 	return b.String()
 }

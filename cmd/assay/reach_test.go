@@ -110,7 +110,7 @@ func readSighting(t *testing.T, root string, f *os.File) *sighting {
 	return s
 }
 
-// holdAgainstPcov takes Debian's pcov as an independent survey: a line that it
+// holdAgainstPcov takes Debian's pcov as an independent observer: a line that it
 // says a test ran, and that holds a mutant, is reached by that test in the
 // result. Reach may be larger, never smaller: a test left out is a survivor
 // that is none. It gives the number of pairs of a line and a test.
@@ -164,13 +164,11 @@ func (c *reachCheck) compare() {
 	}
 }
 
-// missing gives the tests that should be reached and are not; those that were
-// not used because they do not always pass are nobody's witnesses.
+// missing gives the tests that should be reached and are not.
 func (c *reachCheck) missing(should, reached map[string]bool) []string {
 	var out []string
 	for _, test := range slices.Sorted(maps.Keys(should)) {
-		i, known := slices.BinarySearchFunc(c.result.Tests, test, func(e resultTest, name string) int { return strings.Compare(e.Name, name) })
-		if !reached[test] && !(known && c.result.Tests[i].Flaky) {
+		if !reached[test] {
 			out = append(out, test)
 		}
 	}
@@ -179,8 +177,8 @@ func (c *reachCheck) missing(should, reached map[string]bool) []string {
 
 func (c *reachCheck) reaching(m resultMutant) map[string]bool {
 	out := map[string]bool{}
-	for _, i := range m.TestsReaching {
-		out[c.result.Tests[i].Name] = true
+	for _, test := range c.result.reaching(m) {
+		out[test] = true
 	}
 	return out
 }

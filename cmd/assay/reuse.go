@@ -25,7 +25,7 @@ import (
 
 // A memory holds the verdicts of earlier runs of a project, each with a sum of
 // all that it rests on. A verdict is reused where the sum, worked out anew from
-// what the survey of this run saw, is the same; what is not known counts as
+// what the recording of this run saw, is the same; what is not known counts as
 // changed. It is a file in the user's cache directory, in gzip: a line for the
 // whole (see memoryHead), then a line a verdict.
 type memory struct {
@@ -65,7 +65,7 @@ type keptVerdict struct {
 
 // remember opens the memory of a project. A run without one, because there is
 // no place for it or something cannot be found out, judges all that there is.
-func (c *runCommand) remember(env *environment, code *codebase, facts exec.Facts, survey *exec.Survey, tasks []exec.Task, outputs []output) *memory {
+func (c *runCommand) remember(env *environment, code *codebase, facts exec.Facts, baseline *exec.Baseline, tasks []exec.Task, outputs []output) *memory {
 	parts, err := c.reuseParts(code, facts)
 	var now *situation
 	if err == nil {
@@ -76,7 +76,7 @@ func (c *runCommand) remember(env *environment, code *codebase, facts exec.Facts
 		if c.History != "" {
 			written = append(written, c.History)
 		}
-		now, err = newSituation(code, survey, parts, written)
+		now, err = newSituation(code, baseline, parts, written)
 	}
 	if err != nil {
 		fmt.Fprintf(env.stderr, "assay: no verdict is reused or kept: %v\n", err)
@@ -156,11 +156,11 @@ func (m *memory) read() error {
 
 // settle gives the verdicts that still hold to each and returns the tasks that
 // are left.
-func (m *memory) settle(tasks []exec.Task, survey *exec.Survey, each func(mutate.Verdict)) ([]exec.Task, int, error) {
+func (m *memory) settle(tasks []exec.Task, baseline *exec.Baseline, each func(mutate.Verdict)) ([]exec.Task, int, error) {
 	if len(m.kept) == 0 || m.fresh {
 		return tasks, 0, nil
 	}
-	names := reachNames{survey, map[*int][]mutate.TestID{}}
+	names := reachNames{baseline, map[*int][]mutate.TestID{}}
 	var left []exec.Task
 	for _, t := range tasks {
 		k, ok := m.kept[t.Mutant.ID]

@@ -48,11 +48,12 @@ type part struct {
 
 // planKey tells lists of tests apart; tasks of one point share them.
 type planKey struct {
-	tests, first, last, reach, wider, rest *int
+	reach  *int
+	states string
 }
 
-func newSituation(code *codebase, survey *exec.Survey, parts []part, outputs []string) (*situation, error) {
-	s := &situation{root: code.Root, parts: parts, deps: survey.Dependencies(), sources: map[string]string{},
+func newSituation(code *codebase, baseline *exec.Baseline, parts []part, outputs []string) (*situation, error) {
+	s := &situation{root: code.Root, parts: parts, deps: baseline.Dependencies(), sources: map[string]string{},
 		paths: map[string]string{}, classes: map[string]string{}, plans: map[planKey]string{}, texts: map[string][]byte{},
 		common: map[string]struct{}{}}
 	if last, err := lastRunPath(s.root); err == nil {
@@ -66,7 +67,7 @@ func newSituation(code *codebase, survey *exec.Survey, parts []part, outputs []s
 	for _, p := range code.points {
 		s.sources[p.Source.Path] = sumOf(string(p.Source.Text))
 	}
-	for _, t := range survey.Tests {
+	for _, t := range baseline.Tests {
 		s.tests = append(s.tests, string(t.ID))
 	}
 	for _, p := range s.deps.Common {
@@ -147,18 +148,15 @@ func (s *situation) sourceSum(t exec.Task) string {
 	return sum
 }
 
-// plan sums up the tests of a task.
+// plan sums up the tests of a task, and the states that they begin in.
 func (s *situation) plan(t exec.Task) string {
-	key := planKey{first(t.Tests), first(t.First), first(t.Last), first(t.Reach), first(t.Wider), first(t.Rest)}
+	key := planKey{first(t.Reach), t.States}
 	if sum, ok := s.plans[key]; ok && key.reach != nil {
 		return sum
 	}
-	var text []string
-	for _, list := range [][]int{t.Tests, t.First, t.Last, t.Reach, t.Wider, t.Rest} {
-		text = append(text, strconv.Itoa(len(list)))
-		for _, i := range list {
-			text = append(text, s.tests[i])
-		}
+	text := []string{t.States}
+	for _, i := range t.Reach {
+		text = append(text, s.tests[i])
 	}
 	for _, class := range s.classesOf(t) {
 		text = append(text, class, s.class(class))
@@ -178,10 +176,8 @@ func first(list []int) *int {
 // classesOf gives the test classes that have a part in a verdict, sorted.
 func (s *situation) classesOf(t exec.Task) []string {
 	in := map[string]bool{}
-	for _, list := range [][]int{t.Tests, t.First, t.Last, t.Reach, t.Wider, t.Rest} {
-		for _, i := range list {
-			in[s.deps.Of[i]] = true
-		}
+	for _, i := range t.Reach {
+		in[s.deps.Of[i]] = true
 	}
 	return sortedKeys(in)
 }

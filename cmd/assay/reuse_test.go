@@ -254,7 +254,7 @@ func TestReuse(t *testing.T) {
 	t.Setenv("SSH_CLIENT", "here")
 	dir := unpack(t, ferry)
 	tool(t, "run", "--project", dir)
-	base := surveyOf(t, commandOf(t, "run", "--project", dir).(*runCommand))
+	base := recordingOf(t, commandOf(t, "run", "--project", dir).(*runCommand))
 	for _, c := range reuseCases() {
 		t.Run(c.name, func(t *testing.T) {
 			defer restore(t, dir)
@@ -262,14 +262,14 @@ func TestReuse(t *testing.T) {
 			c.do(t, dir, x)
 			s := base
 			if c.suite {
-				s = surveyOf(t, x.command)
+				s = recordingOf(t, x.command)
 			}
 			tasks, classes, left := leftToJudge(t, s, x)
 			wanted := 0
 			for _, task := range tasks {
 				m := task.Mutant
 				concerns := func(i int) bool { return slices.Contains(c.want, classes[i]) }
-				want := len(c.want) > 0 && (c.want[0] == "all" || slices.Contains(c.want, m.Source.Path) || slices.ContainsFunc(append(task.Tests, task.Wider...), concerns)) &&
+				want := len(c.want) > 0 && (c.want[0] == "all" || slices.Contains(c.want, m.Source.Path) || slices.ContainsFunc(task.Reach, concerns)) &&
 					(c.only == "" || strings.Contains(printed(t, dir, m), c.only))
 				if want {
 					wanted++
@@ -347,13 +347,13 @@ func restore(t *testing.T, dir string) {
 	}
 }
 
-// surveyed is what a survey gave.
-type surveyed struct {
-	survey *exec.Survey
-	facts  exec.Facts
+// recorded is what a recording gave.
+type recorded struct {
+	baseline *exec.Baseline
+	facts    exec.Facts
 }
 
-func surveyOf(t *testing.T, c *runCommand) surveyed {
+func recordingOf(t *testing.T, c *runCommand) recorded {
 	t.Helper()
 	env := &environment{ctx: t.Context(), stdout: io.Discard, stderr: io.Discard}
 	code, err := load(c.sourceOptions, &c.suiteOptions, nil)
@@ -365,16 +365,16 @@ func surveyOf(t *testing.T, c *runCommand) surveyed {
 		t.Fatal(err)
 	}
 	defer engine.Close()
-	survey, err := engine.Survey(t.Context(), code.points, nil)
+	baseline, err := engine.Record(t.Context(), code.points, nil)
 	if err != nil {
 		t.Fatal(err)
 	}
-	return surveyed{survey, engine.Facts()}
+	return recorded{baseline, engine.Facts()}
 }
 
 // leftToJudge gives what a run that knows nothing would judge, the classes of
 // its tests, and which mutants this run would.
-func leftToJudge(t *testing.T, s surveyed, x *reuseInput) ([]exec.Task, []string, map[string]bool) {
+func leftToJudge(t *testing.T, s recorded, x *reuseInput) ([]exec.Task, []string, map[string]bool) {
 	t.Helper()
 	env := &environment{ctx: t.Context(), stdout: io.Discard, stderr: io.Discard}
 	code, err := load(x.command.sourceOptions, &x.command.suiteOptions, nil)
@@ -387,8 +387,8 @@ func leftToJudge(t *testing.T, s surveyed, x *reuseInput) ([]exec.Task, []string
 	if x.facts != nil {
 		x.facts(&s.facts)
 	}
-	tasks := exec.Plan(code.mutants, s.survey)
-	again, _, err := x.command.remember(env, code, s.facts, s.survey, tasks, nil).settle(tasks, s.survey, func(mutate.Verdict) {})
+	tasks := exec.Plan(code.mutants, s.baseline)
+	again, _, err := x.command.remember(env, code, s.facts, s.baseline, tasks, nil).settle(tasks, s.baseline, func(mutate.Verdict) {})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -396,7 +396,7 @@ func leftToJudge(t *testing.T, s surveyed, x *reuseInput) ([]exec.Task, []string
 	for _, task := range again {
 		left[task.Mutant.ID] = true
 	}
-	return tasks, s.survey.Dependencies().Of, left
+	return tasks, s.baseline.Dependencies().Of, left
 }
 
 // printed gives what the changed table prints by day.

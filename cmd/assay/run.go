@@ -37,7 +37,7 @@ func (c *runCommand) defaultPaths(paths []string) {
 	}
 }
 
-// run is the pipeline: find, generate, choose, survey, plan, judge, report.
+// run is the pipeline: find, generate, choose, record, plan, judge, report.
 func (c *runCommand) run(env *environment) error {
 	began := time.Now()
 	outputs, err := c.outputs()
@@ -79,12 +79,16 @@ func (c *runCommand) run(env *environment) error {
 	asked.settle(code, r)
 	end() // before anything is printed: a reader that stops reading ends this process
 	facts := engine.Facts()
+	r.Engine = engine.Stats().Figures()
 	r.PHP, r.PHPUnit, r.Elapsed = facts.PHP, facts.PHPUnit, time.Since(began)
 	if facts.ViewReason != "" && !c.Cold {
 		r.Notes = append(r.Notes, mutate.Note{Kind: "view", Text: "Workers use copies of the project, because " + facts.ViewReason + "."})
 	}
 	for _, text := range facts.Unconfined {
 		r.Notes = append(r.Notes, mutate.Note{Kind: "confine", Text: text})
+	}
+	if c.Timings {
+		defer printFigures(env.stderr, r.Engine)
 	}
 	if fault := c.report(env, code, r, outputs); fault != nil && statusOf(fault) != statusBelow {
 		return fault
@@ -101,32 +105,28 @@ func (c *runCommand) judge(env *environment, code *codebase, engine *exec.Engine
 	defer bar.end()
 	chosen := c.choose(code, asked, r)
 	bar.begin("running the tests unchanged", fmt.Sprintf(" (%s in %s)", many(len(chosen), "mutant"), many(len(code.Files), "file")))
-	survey, err := engine.Survey(env.ctx, code.points, func(done, all int) { bar.step(done, all, "") })
+	baseline, err := engine.Record(env.ctx, code.points, func(done, all int) { bar.step(done, all, "") })
 	if err != nil {
 		return err
 	}
-	r.Tests, r.Suite = survey.Tests, survey.Suite
+	r.Tests, r.Suite = baseline.Tests, baseline.Suite
 	if r.AllKills = c.AllKills; c.AllKills {
 		engine.FindAllKills()
 	}
-	r.Notes = append(r.Notes, survey.Notes...)
-	if lost := survey.LostWitnesses(chosen); lost > 0 {
-		r.Notes = append(r.Notes, mutate.Note{Kind: "flaky", Text: fmt.Sprintf(
-			"%s are judged without one of the tests that reach them, since it does not always pass.", many(lost, "mutant"))})
-	}
+	r.Notes = append(r.Notes, baseline.Notes...)
 	// No test depends on what this program writes, and no verdict does.
 	ours := append(slices.Clip(outputs), output{path: filepath.Join(code.Root, acceptName)})
-	return c.judgeTasks(env, code, engine, survey, exec.Plan(chosen, survey), r, bar, ours)
+	return c.judgeTasks(env, code, engine, baseline, exec.Plan(chosen, baseline), r, bar, ours)
 }
 
 // judgeTasks judges what is not known from an interrupted run, and keeps every
 // verdict in the journal as it falls.
-func (c *runCommand) judgeTasks(env *environment, code *codebase, engine *exec.Engine, survey *exec.Survey, tasks []exec.Task, r *mutate.Result, bar *progress, outputs []output) error {
+func (c *runCommand) judgeTasks(env *environment, code *codebase, engine *exec.Engine, baseline *exec.Baseline, tasks []exec.Task, r *mutate.Result, bar *progress, outputs []output) error {
 	diary, err := c.openJournal(env, code, engine.Facts(), outputs)
 	if err != nil {
 		return err
 	}
-	memory := c.remember(env, code, engine.Facts(), survey, tasks, outputs)
+	memory := c.remember(env, code, engine.Facts(), baseline, tasks, outputs)
 	defer memory.save(env)
 	var score mutate.Score
 	count := func(v mutate.Verdict) {
@@ -135,10 +135,10 @@ func (c *runCommand) judgeTasks(env *environment, code *codebase, engine *exec.E
 		memory.add(v)
 	}
 	all := len(tasks)
-	if tasks, err = diary.settle(tasks, survey, count); err != nil {
+	if tasks, err = diary.settle(tasks, baseline, count); err != nil {
 		return errors.Join(err, diary.close())
 	}
-	tasks, reused, err := memory.settle(tasks, survey, count)
+	tasks, reused, err := memory.settle(tasks, baseline, count)
 	if err != nil {
 		return errors.Join(err, diary.close())
 	}
@@ -147,7 +147,7 @@ func (c *runCommand) judgeTasks(env *environment, code *codebase, engine *exec.E
 	if n := all - len(tasks) - reused; n > 0 {
 		before += fmt.Sprintf("; %s were judged before the interruption", many(n, "mutant"))
 	}
-	bar.begin("judging "+many(len(tasks), "mutant"), fmt.Sprintf(" with %s and %s%s", many(len(survey.Tests), "test"), many(c.workers(), "worker"), before))
+	bar.begin("judging "+many(len(tasks), "mutant"), fmt.Sprintf(" with %s and %s%s", many(len(baseline.Tests), "test"), many(c.workers(), "worker"), before))
 	ctx, stop := context.WithCancelCause(env.ctx)
 	defer stop(nil)
 	each := func(v mutate.Verdict) {
@@ -160,9 +160,9 @@ func (c *runCommand) judgeTasks(env *environment, code *codebase, engine *exec.E
 	}
 	spent := false
 	if c.Budget > 0 {
-		spent, err = c.judgeWithin(ctx, engine, survey, tasks, each)
+		spent, err = c.judgeWithin(ctx, engine, baseline, tasks, each)
 	} else {
-		err = engine.Run(ctx, survey, tasks, each)
+		err = engine.Judge(ctx, baseline, tasks, each)
 	}
 	if cause := context.Cause(ctx); err != nil && cause != nil && env.ctx.Err() == nil {
 		err = cause
@@ -198,12 +198,12 @@ func (c *runCommand) openJournal(env *environment, code *codebase, facts exec.Fa
 // judgeWithin judges what the budget leaves time for and reports whether it
 // was spent. Mutants that no test reaches take no time; they are given only as
 // far as the others came, or they would weigh too much in the figures.
-func (c *runCommand) judgeWithin(ctx context.Context, engine *exec.Engine, survey *exec.Survey, tasks []exec.Task, each func(mutate.Verdict)) (spent bool, err error) {
+func (c *runCommand) judgeWithin(ctx context.Context, engine *exec.Engine, baseline *exec.Baseline, tasks []exec.Task, each func(mutate.Verdict)) (spent bool, err error) {
 	var reached, unreached []exec.Task
 	place := map[*mutate.Mutant]int{}
 	for i, t := range tasks {
 		place[t.Mutant] = i
-		if len(t.Tests) > 0 {
+		if len(t.Pairs) > 0 {
 			reached = append(reached, t)
 		} else {
 			unreached = append(unreached, t)
@@ -212,7 +212,7 @@ func (c *runCommand) judgeWithin(ctx context.Context, engine *exec.Engine, surve
 	limited, cancel := context.WithTimeout(ctx, time.Duration(c.Budget))
 	defer cancel()
 	furthest := 0
-	err = engine.Run(limited, survey, reached, func(v mutate.Verdict) {
+	err = engine.Judge(limited, baseline, reached, func(v mutate.Verdict) {
 		furthest = max(furthest, place[v.Mutant])
 		each(v)
 	})
@@ -225,7 +225,7 @@ func (c *runCommand) judgeWithin(ctx context.Context, engine *exec.Engine, surve
 		return false, err
 	}
 	unreached = slices.DeleteFunc(unreached, func(t exec.Task) bool { return place[t.Mutant] > furthest })
-	return spent, engine.Run(ctx, survey, unreached, each)
+	return spent, engine.Judge(ctx, baseline, unreached, each)
 }
 
 // choose gives the mutants to judge, in the order of judging, and settles

@@ -184,7 +184,7 @@ func TestStatuses(t *testing.T) {
 		"usage":                {usagef("no"), 2},
 		"an option's path":     {errors.Join(&project.Error{Kind: project.NoMatch}), 2},
 		"no tests":             {errors.Join(&project.Error{Kind: project.NoTests}), 3},
-		"a red suite":          {fmt.Errorf("survey: %w", &exec.ProjectError{What: "red"}), 3},
+		"a red suite":          {fmt.Errorf("recording: %w", &exec.ProjectError{What: "red"}), 3},
 		"anything else":        {io.ErrUnexpectedEOF, 4},
 		"interrupted":          {signalError{syscall.SIGINT}, 130},
 		"ended from elsewhere": {signalError{syscall.SIGTERM}, 143},

@@ -2,10 +2,10 @@
 
 declare(strict_types=1);
 
-namespace AssayHarness;
+namespace PHPUnit\AssayHarness;
 
 /**
- * The connection to the worker's keeper: one JSON value a line, each line from
+ * The connection to the supervisor: one JSON value a line, each line from
  * PHP to Go headed by the token of its process. Lines without it are somebody
  * else's bytes and are dropped over there. Nothing of ours goes to stdout or
  * stderr: those belong to the code under test.
@@ -99,7 +99,7 @@ final class Channel
         $this->owner = \getmypid();
         $stream = @\stream_socket_client("unix://\0{$this->socket}", $code, $message, 5.0);
         if ($stream === false) {
-            @\fwrite(\STDERR, "assay: no connection to the keeper: {$message}\n");
+            @\fwrite(\STDERR, "assay: no connection to the supervisor: {$message}\n");
 
             return false;
         }
@@ -158,7 +158,7 @@ final class Channel
             if ($this->open() && $this->write($line)) {
                 return true;
             }
-            \usleep(10_000); // a busy keeper
+            \usleep(10_000); // a busy supervisor
         }
 
         return false;
@@ -212,7 +212,7 @@ final class Channel
         return \implode('::', \array_map([self::class, 'text'], \explode('::', $name, 2)));
     }
 
-    /** A message with lists of paths, of which those that are not UTF-8 are packed: see unpack in protocol.go. */
+    /** A message with lists of paths, of which those that are not UTF-8 are packed: see unpack in package wire. */
     private static function packed(array $message): array
     {
         foreach ($message as $i => $list) {
@@ -226,7 +226,7 @@ final class Channel
         return $message;
     }
 
-    /** Waits for the next message, however long; null when the keeper is gone. */
+    /** Waits for the next message, however long; null when the supervisor is gone. */
     public function receive(): ?array
     {
         $line = '';

@@ -2,7 +2,7 @@
 
 declare(strict_types=1);
 
-namespace AssayHarness;
+namespace PHPUnit\AssayHarness;
 
 /**
  * Loads PHPUnit's classes from wherever the user's phpunit script has them,
@@ -10,9 +10,6 @@ namespace AssayHarness;
  */
 final class Loader
 {
-    /** @var list<list<string>> what was declared when the watched test began */
-    private static array $declared = [];
-
     /** What PHPUnit's own script does before it starts; returns its version. */
     public static function load(string $script): string
     {
@@ -21,7 +18,7 @@ final class Loader
         }
         $autoload = self::autoload($script);
         if (!\defined('PHPUNIT_COMPOSER_INSTALL')) {
-            \define('PHPUNIT_COMPOSER_INSTALL', $autoload);
+            \define('PHPUNIT_COMPOSER_INSTALL', ($autoload === \realpath($script) ? null : self::named($script)) ?? $autoload);
         }
         (static function () use ($autoload): void {
             require $autoload;
@@ -56,11 +53,10 @@ final class Loader
             }
         }
         $text = (string) \file_get_contents($real);
-        if (\preg_match('~PHPUNIT_COMPOSER_INSTALL\',\s*\'([^\']+)\'~', $text, $m)) {
-            $resolved = \stream_resolve_include_path($m[1]);
-            if ($resolved !== false) {
-                return $resolved;
-            }
+        $named = self::named($script);
+        $resolved = $named === null ? false : \stream_resolve_include_path($named);
+        if ($resolved !== false) {
+            return $resolved;
         }
         \preg_match_all('~__DIR__ \. \'(/[^\']*utoload\.php)\'~', $text, $m);
         foreach ($m[1] as $relative) {
@@ -69,6 +65,14 @@ final class Loader
             }
         }
         throw new \RuntimeException("{$script}: cannot tell where its classes are; name PHPUnit's own script or phar with --phpunit");
+    }
+
+    /** The file that a distribution's script names, as it stands there. */
+    private static function named(string $script): ?string
+    {
+        $text = \substr($script, -5) === '.phar' ? '' : (string) \file_get_contents($script);
+
+        return \preg_match('~PHPUNIT_COMPOSER_INSTALL\',\s*\'([^\']+)\'~', $text, $m) === 1 ? $m[1] : null;
     }
 
     /** Namespaces of PHPUnit and of what it is made of. */
@@ -87,7 +91,7 @@ final class Loader
             foreach (self::OWN as $prefix) {
                 if (\strncmp($class, $prefix, \strlen($prefix)) === 0) {
                     $file = (string) (new \ReflectionClass($class))->getFileName();
-                    if (\strpos($file, "eval()'d code") === false && \strpos($class, '@anonymous') === false) { // what mocks are made of comes with the first mock
+                    if (\dirname($file) !== __DIR__ && \strpos($file, "eval()'d code") === false && \strpos($class, '@anonymous') === false) { // what mocks are made of comes with the first mock
                         $own[] = [$class, $file];
                     }
                     break;
@@ -117,46 +121,52 @@ final class Loader
         return \array_diff_assoc($wanted, $now) !== [] || \array_diff_key($now, $wanted, $before) !== [];
     }
 
-    /**
-     * Has the project's own autoloaders load classes.
-     *
-     * @param list<string> $classes
-     * @return list<string> files at which PHP complained
-     */
-    public static function complaints(array $classes): array
-    {
-        $files = [];
-        \set_error_handler(static function (int $type, string $message, string $file) use (&$files): bool {
-            $files[] = $file;
+    /** @var int how many included files have been told of */
+    private static int $told = 0;
 
-            return true;
-        });
-        foreach ($classes as $class) {
-            \class_exists($class) || \interface_exists($class) || \trait_exists($class);
-        }
-        \restore_error_handler();
+    /** @return list<string> files that this process has loaded since the last call */
+    public static function newFiles(): array
+    {
+        $files = \get_included_files();
+        $new = \array_slice($files, self::$told);
+        self::$told = \count($files);
+
+        return $new;
+    }
+
+    /** @return list<string> files that processes which tests started have loaded since the last call */
+    public static function foreignFiles(): array
+    {
+        $files = \array_keys(Probe::$files);
+        Probe::$files = [];
 
         return $files;
     }
 
-    /** A test begins or ends; some are watched for what they have declared by eval(), once in a process. */
-    public static function watch(int $number, bool $begins): void
+    /**
+     * The files and directories of PHPUnit and what it is made of, of Composer's loader
+     * and of this harness, whose classes keep what they like.
+     *
+     * @return list<string>
+     */
+    public static function ownFiles(): array
     {
-        if (!\in_array($number, Stage::$order['watch'] ?? [], true)) {
-            return;
-        }
-        $now = [\get_declared_classes(), \get_declared_interfaces(), \get_declared_traits(), \get_defined_functions()['user']];
-        foreach ($begins ? [] : $now as $kind => $names) {
-            foreach (\array_slice($names, \count(self::$declared[$kind])) as $name) {
-                $file = (string) ($kind === 3 ? new \ReflectionFunction($name) : new \ReflectionClass($name))->getFileName();
-                if (\strpos($file, "eval()'d code") !== false && Traces::isProjects($file)) {
-                    Stage::$channel->send(['declares', $number]);
-
-                    return;
-                }
+        $own = [__DIR__ . '/'];
+        $file = (string) (new \ReflectionClass(\PHPUnit\Framework\TestCase::class))->getFileName();
+        if (\strncmp($file, 'phar://', 7) === 0) {
+            $own[] = \substr($file, 0, (int) \strpos($file, '.phar') + 5);
+        } elseif (\preg_match('~^(.*)/phpunit/phpunit/src/Framework/TestCase\.php$~', $file, $m) === 1) {
+            foreach (['phpunit', 'sebastian', 'myclabs/deep-copy', 'doctrine/instantiator', 'theseer', 'phar-io', 'staabm', 'composer', 'autoload.php'] as $part) {
+                $own[] = $m[1] . '/' . $part . ($part === 'autoload.php' ? '' : '/');
+            }
+        } else {
+            $base = \dirname($file, 3);
+            foreach (['PHPUnit', 'SebastianBergmann', 'DeepCopy', 'Doctrine/Instantiator', 'TheSeer', 'PharIo', 'staabm'] as $part) {
+                $own[] = $base . '/' . $part . '/';
             }
         }
-        self::$declared = $now;
+
+        return $own;
     }
 
     /** Whether files are read through a stream wrapper that is not PHP's own. */
@@ -168,7 +178,7 @@ final class Loader
     }
 
     /**
-     * Loads classes of PHPUnit once for all children. The keeper names only
+     * Loads classes of PHPUnit once for all children. The supervisor names only
      * such as a whole run loads anyway, from the same files.
      *
      * @param list<string> $classes

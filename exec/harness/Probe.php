@@ -2,7 +2,9 @@
 
 declare(strict_types=1);
 
-namespace AssayHarness {
+namespace PHPUnit\AssayHarness {
+    require_once __DIR__ . '/MutantSwitch.php'; // a process that a test starts may run code with notes
+
     /**
      * Which probe points were passed, as the probed sources tell through
      * assay_hit(). In the harness's own process the points stay in memory and
@@ -40,6 +42,8 @@ namespace AssayHarness {
         private static int $least = 0;
         private static int $turns = 0;
         public static int $owner = 0;
+        /** All tests have been run: nobody will ask for points any more, so they are told of at once. */
+        public static bool $tail = false;
         public static string $spool = '';
         /** @var array<string, true> files that other processes loaded */
         public static array $files = [];
@@ -47,14 +51,17 @@ namespace AssayHarness {
         public static function hit(int $point): void
         {
             $book = self::$book;
+            if (self::$tail && !isset($book->hits[$point]) && \getmypid() === self::$owner) {
+                Process::$channel->send(['tail', $point]);
+            }
             if (self::$limits !== null && ++self::$turns % 64 === 0 && \memory_get_usage() > self::$least && self::isBottomless()) {
-                Stage::$channel->send(['bottomless']);
+                Process::$channel->send(['bottomless']);
                 \posix_kill(self::$owner, \SIGKILL);
             }
             if (isset($book->hits[$point])) {
                 $passes = ++$book->hits[$point];
                 if (self::$limits !== null && $passes > (self::$limits[$point] ?? \PHP_INT_MAX) && self::isEndless($passes, self::$limits[$point])) {
-                    Stage::$channel->send(['runaway', $point]);
+                    Process::$channel->send(['runaway', $point]);
                     \posix_kill(self::$owner, \SIGKILL);
                 }
                 if (!self::$building && self::$loops === []) {
@@ -173,7 +180,7 @@ namespace {
         /** Called from probed sources; null, so that `assay_hit(1) ?? $x` is $x. */
         function assay_hit(int $point)
         {
-            \AssayHarness\Probe::hit($point);
+            \PHPUnit\AssayHarness\Probe::hit($point);
 
             return null;
         }

@@ -2,7 +2,7 @@
 
 declare(strict_types=1);
 
-namespace AssayHarness;
+namespace PHPUnit\AssayHarness;
 
 /**
  * Compares the roots with what they were at the last call.
@@ -96,6 +96,14 @@ final class StateComparison
                 $this->base[$name][0] = $this->base[$name][1];
             }
         }
+    }
+
+    /** @param mixed $value */
+    public function digestOf($value): string
+    {
+        return $this->quietly(function () use ($value): string {
+            return $this->digest->apart($value, false);
+        });
     }
 
     public function addRoot(string $name, callable $get): void

@@ -2,7 +2,7 @@
 
 declare(strict_types=1);
 
-namespace AssayHarness;
+namespace PHPUnit\AssayHarness;
 
 /**
  * Walks values and makes digests of what they hold.

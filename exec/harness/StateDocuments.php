@@ -2,7 +2,7 @@
 
 declare(strict_types=1);
 
-namespace AssayHarness;
+namespace PHPUnit\AssayHarness;
 
 /** What XML documents and SQLite databases hold: objects that are a window to memory outside PHP. */
 final class StateDocuments

@@ -2,7 +2,7 @@
 
 declare(strict_types=1);
 
-namespace AssayHarness;
+namespace PHPUnit\AssayHarness;
 
 /** Whose a file is, and names that are the same in each process. */
 final class StateFiles

@@ -2,7 +2,7 @@
 
 declare(strict_types=1);
 
-namespace AssayHarness;
+namespace PHPUnit\AssayHarness;
 
 /** What streams and other resources hold, as far as it can be told without a trace. */
 final class StateResources

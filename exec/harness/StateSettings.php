@@ -2,7 +2,7 @@
 
 declare(strict_types=1);
 
-namespace AssayHarness;
+namespace PHPUnit\AssayHarness;
 
 /** What PHP is set to. Settings and environment count where they differ from what they were in the beginning. */
 final class StateSettings

@@ -2,7 +2,7 @@
 
 declare(strict_types=1);
 
-namespace AssayHarness;
+namespace PHPUnit\AssayHarness;
 
 require_once __DIR__ . '/StateComparison.php';
 require_once __DIR__ . '/StateRoots.php';
@@ -83,6 +83,16 @@ final class StateSnapshot
     public static function names(): array
     {
         return self::comparison()->names();
+    }
+
+    /**
+     * The digest of a value that is no root's.
+     *
+     * @param mixed $value
+     */
+    public static function digestOf($value): string
+    {
+        return self::comparison()->digestOf($value);
     }
 
     private static function comparison(?StateComparison $new = null): StateComparison

@@ -3,9 +3,9 @@
 declare(strict_types=1);
 
 // The adapter for PHPUnit 10 and later: a tracer of its events. What is touched
-// beyond them stands in Inside10.php.
+// beyond them stands in PHPUnit10Internals.php.
 
-namespace AssayHarness;
+namespace PHPUnit\AssayHarness;
 
 use PHPUnit\Event\Application;
 use PHPUnit\Event\Code;
@@ -15,50 +15,75 @@ use PHPUnit\Event\Test;
 use PHPUnit\Event\TestRunner;
 use PHPUnit\Event\TestSuite;
 use PHPUnit\Event\Tracer\Tracer;
-use PHPUnit\Framework\InvalidDataProviderException;
 use PHPUnit\Framework\TestCase;
 use PHPUnit\Runner\Version;
 
-require __DIR__ . '/Inside10.php';
-require __DIR__ . '/Tree.php';
-require __DIR__ . '/Sequence.php';
+require __DIR__ . '/PHPUnit10Internals.php';
 
-// Before the reporter is declared, which needs what may be missing.
-if (Inside::missing() !== null) {
-    Suite::refuse('it has no ' . Inside::missing());
+// Before the reporter and slots are declared, which need what may be missing.
+if (PHPUnit10Internals::missing() !== null) {
+    Suite::refuse('it has no ' . PHPUnit10Internals::missing());
 }
+require __DIR__ . '/Slot.php';
 
 final class Suite
 {
-    public static function main(array $setup): void
+    private static ?Reporter $reporter = null;
+    private static array $argv = [];
+
+    /** Prepares for PHPUnit to be started. */
+    public static function prepare(array $setup): void
     {
-        Probe::$building = (bool) ($setup['probed'] ?? false);
-        $argv = Inside::arguments($setup['argv']);
+        Probe::$building = ($setup['records'] ?? '') === 'probed';
+        $argv = self::$argv = PHPUnit10Internals::arguments($setup['argv']);
         $_SERVER['argv'] = $GLOBALS['argv'] = $argv;
         $_SERVER['argc'] = $GLOBALS['argc'] = \count($argv);
         $_SERVER['SCRIPT_NAME'] = $_SERVER['SCRIPT_FILENAME'] = $_SERVER['PHP_SELF'] = $_SERVER['PATH_TRANSLATED'] = $setup['phpunit'];
-        $reporter = new Reporter();
-        Facade::instance()->registerTracer($reporter);
-        Late::arm(InvalidDataProviderException::class);
-        $status = (new \PHPUnit\TextUI\Application())->run($argv);
-        if ($status === 0 && $reporter->sawNothing()) {
+        self::$reporter = new Reporter();
+        Facade::instance()->registerTracer(self::$reporter);
+    }
+
+    /** What main.php calls. */
+    public static function main(): \Closure
+    {
+        return static function (): void {
+            self::end((new \PHPUnit\TextUI\Application())->run(self::$argv));
+        };
+    }
+
+    /** @return never */
+    public static function end(int $status): void
+    {
+        if ($status === 0 && self::$reporter->sawNothing()) {
             self::refuse('its run does not say when it begins');
         }
         exit($status);
     }
 
+    /** Runs a copy of a test; tells whether it is green. $first: it is the first for its mutant. */
+    public static function runCopy(TestCase $copy, int $number, bool $first): bool
+    {
+        return self::$reporter->runCopy($copy, $number, $first);
+    }
+
+    /** PHPUnit lets go of a test once it has been run, so that nothing is held until the end. */
+    public static function heldBy(TestCase $test): string
+    {
+        return '';
+    }
+
     /** @return never */
     public static function refuse(string $why): void
     {
-        Stage::$channel->send(['unfit', 'PHPUnit ' . Version::id() . " cannot be hooked: {$why}. PHPUnit 9.6 to 13 can; name one with --phpunit, or try a newer assay."]);
+        Process::$channel->send(['unfit', 'PHPUnit ' . Version::id() . " cannot be hooked: {$why}. PHPUnit 9.6 to 13 can; name one with --phpunit, or try a newer assay."]);
         \posix_kill(\getmypid(), \SIGKILL);
         exit(70);
     }
 }
 
 /**
- * Waits for the moment before the first test, forks there, and tells the
- * keeper what PHPUnit's events say.
+ * Waits for the moment before the first test, has the player told of each, and tells
+ * the supervisor what PHPUnit's events say.
  *
  * Which events make the suite red is PHPUnit's own to say: failures and errors
  * do; for all others its exit status, as it would be by then, is looked at when
@@ -67,11 +92,11 @@ final class Suite
 final class Reporter implements Tracer
 {
     private const HEARD = [
-        TestRunner\EventFacadeSealed::class => 'sealed',
         TestRunner\ExecutionStarted::class => 'begin',
         TestRunner\ExecutionFinished::class => 'end',
         Application\Finished::class => 'done',
-        TestSuite\Finished::class => 'between',
+        TestSuite\Started::class => 'suiteStarted',
+        TestSuite\Finished::class => 'close',
         TestRunner\ChildProcessStarted::class => 'isolated',
         Test\PreparationStarted::class => 'started',
         Test\Finished::class => 'finished',
@@ -112,12 +137,11 @@ final class Reporter implements Tracer
         TestRunner\Issue\WarningTriggered::class => 'warning',
     ];
 
-    private static string $mode = '';
-    private Tree $tree;
     /** @var array<string, list<int>> name => numbers: a test may stand in several suites */
     private array $numbers = [];
+    private int $numbered = 0;
     private bool $running = false;
-    private bool $byName = false;
+    private bool $begun = false;
     /** @var string|null the test that was started and has not ended */
     private ?string $open = null;
     private int $number = -1;
@@ -128,10 +152,10 @@ final class Reporter implements Tracer
     private array $pending = [];
     /** @var list<array{string, int, string, string}> what went wrong before the first test */
     private array $early = [];
-    /** @var array<string, array> "Class::method" => its empty suite, the suite of the class, groups */
-    private array $gaps = [];
     private bool $red = false;
-    private array $files = [];
+    private int $assertions = 0;
+    /** What PHPUnit knew when batches began. */
+    private ?array $state = null;
 
     public function trace(Event $event): void
     {
@@ -148,216 +172,128 @@ final class Reporter implements Tracer
         }
     }
 
-    /** The bootstrap has been run and the suite is about to be built. */
-    private function sealed(): void
+    /** The suite has been built, and is about to be run. */
+    private function begin(): void
     {
-        Late::arm(InvalidDataProviderException::class);
-        if (isset(Stage::$setup['whole'])) {
-            Traces::begin(true);
-        }
-    }
-
-    private function begin(TestRunner\ExecutionStarted $event): void
-    {
-        Late::disarm();
-        $suite = Inside::suite() ?? Suite::refuse('the suite is not where it is expected');
-        $this->placeGaps($suite);
-        $tree = $this->tree = new Tree($suite, [Inside::class, 'isOneTest']);
-        $tree->tellOfOthers();
-        $built = \array_combine(\array_map([Channel::class, 'method'], \array_keys(Probe::$built)), Probe::$built);
-        Probe::$building = false;
-        Probe::take();
-        if (Late::wanted()) {
-            $this->comeLate($suite);
-            Stage::serve(2);
-        } elseif (isset(Stage::$setup['whole'])) {
-            $unsure = Sequence::built();
-            $this->prepare();
-            $complaints = Loader::complaints(Stage::$setup['whole']['classes']);
-            Stage::$channel->send(['whole', \get_included_files(), $tree->named([self::class, 'nameOf']), $complaints, $this->unfit(), $unsure]);
-            Traces::lookForState();
-            Stage::serve(3);
-        } elseif (Stage::$order === null || Stage::$order['op'] === 'describe') {
-            $this->prepare();
-            Stage::$channel->send(['stage', 1, \get_included_files(), $this->describe($tree), $built,
-                Inside::fatalKinds(self::ISSUES), Version::id(), Loader::wrapped(), $this->unfit()]);
-            Stage::serve(1);
-        }
-        $order = Stage::$order;
+        $top = PHPUnit10Internals::suite() ?? Suite::refuse('the suite is not where it is expected');
+        $this->begun = true;
+        $this->lay($top);
+        $this->addRoots();
         $this->running = true;
-        if ($order['mode'] === 'sequence') {
-            $this->sequence($order, $event);
-        }
-        $this->byName = !empty($order['by_name']);
-        self::$mode = $order['mode'];
-        if (Late::wanted()) {
-            $wanted = $this->late($order['tests']);
-        } else {
-            $wanted = $order['tests'] ?? \array_keys($tree->cases);
-            $wanted = $this->byName ? $tree->find($order, [self::class, 'nameOf'], static fn (): bool => false) : $wanted;
-        }
-        foreach ($wanted as $i) {
-            $this->numbers[self::nameOf($tree->cases[$i])][] = $i;
-        }
         foreach ($this->early as $row) {
             $this->fatal(...$row);
         }
-        if ($this->red && self::$mode === 'judge') {
-            $wanted = [];
-        } elseif ($order['tests'] === null && !Late::wanted()) {
-            $tree->chooseAll();
-
-            return;
-        }
-        $tree->choose($wanted);
+        Player::built(function (): array {
+            return $this->describe();
+        }, PHPUnit10Internals::fatalKinds(self::ISSUES), Version::id(), $this->kinds());
     }
 
-    /** The tests that cannot be run again and again in one process. */
-    private function unfit(): array
+    /** Numbers the tests that the filters leave, in the order in which they are run. */
+    private function lay(\PHPUnit\Framework\TestSuite $suite): void
     {
-        $unfit = Sequence::unfit($this->tree->cases, [Inside::class, 'dataOf'],
-            static fn (TestCase $test): bool => Inside::isIsolated($test));
-        foreach (\array_keys($this->tree->cases) as $i) {
-            if ($this->tree->isRepeated($i)) {
-                $unfit[] = $i;
+        $class = $suite->name();
+        $hooks = PHPUnit10Internals::hasFixtures($suite);
+        $first = Player::openSuite($class, $hooks);
+        foreach ($suite as $test) {
+            $case = $test instanceof \PHPUnit\Framework\TestSuite && PHPUnit10Internals::isOneTest($test) ? $test->tests()[0] : $test;
+            if ($case instanceof TestCase) {
+                $this->numbers[self::nameOf($case)][] = $this->numbered;
+                Player::addTest($test, $this->numbered++, \get_class($case), $case);
+            } elseif ($test instanceof \PHPUnit\Framework\TestSuite) {
+                $this->lay($test);
+            } else {
+                Player::addOther(\method_exists($test, 'toString') ? $test->toString() : \get_class($test));
+            }
+        }
+        Player::closeSuite($suite, $first, $class, $hooks);
+    }
+
+    /** What tests may leave in objects of PHPUnit's: state like any other. */
+    private function addRoots(): void
+    {
+        $cases = Player::cases();
+        foreach ($cases as $test) {
+            if ($test->requires() !== []) {
+                StateSnapshot::addRoot('results of tests', [PHPUnit10Internals::class, 'results']);
+                break;
+            }
+        }
+        $shared = TestCloner::sharedObjects($cases, [PHPUnit10Internals::class, 'dataOf']);
+        if ($shared !== []) {
+            StateSnapshot::addRoot('objects in the data of several tests', static function () use ($shared): array {
+                return \array_map(static fn (\WeakReference $r): ?object => $r->get(), $shared);
+            });
+        }
+    }
+
+    /** @return array<int, int> number => how it is copied, of tests of which copies can be run alone */
+    private function kinds(): array
+    {
+        if (Process::$job !== null || isset(Process::$setup['records']) || !PHPUnit10Internals::canRunAgain()) {
+            return [];
+        }
+        $cases = Player::cases();
+        $linked = [];
+        foreach ($cases as $test) {
+            foreach ($test->requires() as $required) {
+                $linked[\explode('::', $required->getTarget())[0]] = true;
+            }
+        }
+        $kinds = TestCloner::kinds($cases, [PHPUnit10Internals::class, 'dataOf']);
+        foreach ($kinds as $number => $kind) {
+            $test = $cases[$number];
+            if (isset($linked[\get_class($test)]) || $test->requires() !== [] || PHPUnit10Internals::isIsolated($test) || Player::isSeveral($number)
+                || \count($this->numbers[self::nameOf($test)]) > 1) {
+                unset($kinds[$number]);
             }
         }
 
-        return $unfit;
+        return $kinds;
     }
 
-    /** Runs the tests of several mutants and ends. */
-    private function sequence(array $order, TestRunner\ExecutionStarted $event): void
+    /** A suite is about to run its tests: the player is to be told of each. */
+    private function suiteStarted(): void
     {
-        if (!Inside::canRunAgain() || $this->early !== []) {
-            Sequence::end();
+        if ($this->begun && !Batch::$running) {
+            $suite = PHPUnit10Internals::startedSuite();
+            if ($suite !== null) {
+                Slot::putAround($suite);
+            }
         }
-        self::$mode = 'judge';
-        Inside::begun($event);
-        $state = Inside::state();
-        Sequence::run($order, $this->tree, true, function (array $tests): void {
-            $classes = [];
-            foreach ($tests as $i) {
-                $classes[\get_class($this->tree->cases[$i])] = true;
-            }
-            \array_map([Inside::class, 'beforeClass'], \array_keys($classes));
-        }, function (array $tests, bool $first) use ($state, $order): bool {
-            if ($first) {
-                Inside::restore($state);
-                [$this->red, $this->pending] = [false, []];
-            }
-            [$this->open, $this->numbers] = [null, []];
-            foreach ($tests as $i) {
-                $this->numbers[self::nameOf($this->tree->cases[$i])][] = $i;
-            }
-            $ids = [];
-            $this->tree->copyOf($tests, $ids, static function (\PHPUnit\Framework\TestSuite $suite) use ($order): void {
-                Inside::unfilter($suite);
-                if (empty($order['swap'])) {
-                    Inside::withoutFixtures($suite);
-                }
-            })->run();
-            $this->close();
-            $this->settle(true);
-
-            return !$this->red;
-        }, function () use ($state): void {
-            Inside::restore($state);
-            $this->pending = [];
-        }, function (string $method): ?array {
-            [$class, $function] = \explode('::', $method);
-            [$this->running, $this->pending, $this->early] = [false, [], []];
-            try {
-                $tests = Inside::made($class, $function, Inside::suiteOf($class, Inside::suite()) ?? throw new \LogicException("no suite of {$class}"), []);
-            } finally {
-                $this->running = true;
-            }
-
-            return $this->pending === [] && $this->early === [] ? $this->tree->freshOnes($method, $tests, [self::class, 'nameOf'], [Inside::class, 'dataOf']) : null;
-        });
     }
 
-    /** Loads and reads once what every child needs. */
-    private function prepare(): void
+    public function runCopy(TestCase $copy, int $number, bool $first): bool
     {
-        Loader::preload(Stage::$setup['preload'] ?? []);
-        \array_map([Inside::class, 'warm'], $this->tree->cases);
-        Inside::rehearse();
+        if ($this->state === null) {
+            $this->state = PHPUnit10Internals::state();
+        }
+        if ($first || $this->red) {
+            PHPUnit10Internals::restore($this->state);
+            [$this->red, $this->pending] = [false, []];
+        }
+        $this->open = null;
+        $this->numbers = [self::nameOf($copy) => [$number]];
+        $copy->run();
+        $this->close();
+        $this->settle(true);
+
+        return !$this->red;
     }
 
-    /**
-     * Puts the gaps that were heard of too late for it into the suite now, in
-     * the order that the whole suite has: others may depend on their tests.
-     */
-    private function placeGaps(\PHPUnit\Framework\TestSuite $top): void
-    {
-        $rank = [];
-        foreach (Stage::$setup['late']['ids'] ?? [] as $i => $id) {
-            $rank[\explode('#', $id, 2)[0]] ??= $i;
-        }
-        foreach ($this->gaps as $name => [$gap, $class, $method]) {
-            $suite = $gap === null ? Inside::suiteOf($class, $top) : null;
-            if ($suite === null || $suite->tests() === []) {
-                continue; // PHPUnit has complained of a class without tests
-            }
-            $this->gaps[$name] = [Inside::gap($class, $method, $suite), $suite, []];
-            $tests = $suite->tests();
-            $of = static fn (\PHPUnit\Framework\Test $test): int =>
-                $rank[$test instanceof TestCase ? \get_class($test) . '::' . $test->name() : $test->name()] ?? 0;
-            \usort($tests, static fn ($a, $b): int => $of($a) - $of($b));
-            $suite->setTests($tests);
-        }
-    }
-
-    /** Says whether the suite without one file is what was asked for, and ends if it is not. */
-    private function comeLate(\PHPUnit\Framework\TestSuite $suite): void
-    {
-        $gaps = [];
-        foreach (\array_filter(\array_column($this->gaps, 0)) as $gap) {
-            $gaps[\spl_object_id($gap->tests()[0])] = true;
-        }
-        $isGap = static fn (TestCase $test): bool => isset($gaps[\spl_object_id($test)]);
-        $fault = Late::fault() ?? $this->tree->renumber(Stage::$setup['late']['ids'], [self::class, 'nameOf'], $isGap)
-            ?? ($this->early !== [] || !Inside::forgive() ? 'something else could not be built' : null)
-            ?? (Inside::isFiltered($suite) ? 'it is filtered' : null);
-        if ($fault === null) {
-            $this->prepare();
-        }
-        Stage::$channel->send(['late', $fault === null, $fault ?? '']);
-        if ($fault !== null) {
-            \posix_kill(\getmypid(), \SIGKILL);
-        }
-    }
-
-    /** The tests of an order in a suite with gaps: those that it needs are built now. */
-    private function late(?array $wanted): array
-    {
-        return $this->tree->fill($wanted ?? \array_keys(Stage::$setup['late']['ids']),
-            function (string $class, string $method): void {
-                [$gap, $suite, $groups] = $this->gaps["{$class}::{$method}"];
-                try {
-                    Inside::fill($class, $method, $gap, $suite, $groups);
-                } catch (\Throwable $t) {
-                    $gap->setTests([]); // PHPUnit would have come no further
-                    $this->fatal('error', -1, "{$class}::{$method}", \get_class($t) . ': ' . $t->getMessage());
-                }
-            }, [self::class, 'nameOf']);
-    }
-
-    /** One row a test: id, class, method, methods it depends on, file, objects that others get as well. */
-    private function describe(Tree $tree): array
+    /** One row a test: id, class, method, methods it depends on, file, what its data say, their digest. */
+    private function describe(): array
     {
         $rows = [];
-        $shared = $tree->sharedData([Inside::class, 'dataOf']);
-        foreach ($tree->cases as $i => $test) {
+        foreach (Player::cases() as $test) {
             $depends = [];
             foreach ($test->requires() as $required) {
                 if ($required->isValid()) {
                     $depends[] = Channel::method($required->getTarget());
                 }
             }
-            $rows[] = [self::nameOf($test), Channel::text(\get_class($test)), Channel::text($test->name()), $depends, (new \ReflectionClass($test))->getFileName(), $shared[$i] ?? [],
-                Tree::textOf($test->usesDataProvider() ? [$test->dataName(), $test->providedData()] : [])];
+            $data = $test->usesDataProvider() ? [$test->dataName(), $test->providedData()] : [];
+            $rows[] = [self::nameOf($test), Channel::text(\get_class($test)), Channel::text($test->name()), $depends,
+                (new \ReflectionClass($test))->getFileName(), TestCloner::textOf($data), $data === [] ? '' : StateSnapshot::digestOf($data)];
         }
 
         return $rows;
@@ -389,7 +325,7 @@ final class Reporter implements Tracer
 
     private function isolated(): void
     {
-        $test = Inside::testCase();
+        $test = PHPUnit10Internals::testCase();
         if ($test !== null) {
             $this->start(self::nameOf($test));
         }
@@ -399,7 +335,7 @@ final class Reporter implements Tracer
     {
         $name = self::nameIn($event->test());
         if ($this->open !== $name) {
-            $this->start($name, Inside::isForwarded());
+            $this->start($name, PHPUnit10Internals::isForwarded());
         }
     }
 
@@ -413,19 +349,19 @@ final class Reporter implements Tracer
             \array_shift($this->numbers[$name]);
         }
         $this->open = $name;
-        $before = self::$mode === 'survey' && !$over ? \array_keys(Probe::take()) : [];
-        if (isset(Stage::$order['long'])) {
-            Stage::$channel->begun($this->number, $this->byName ? $name : '', Stage::$order['long']);
+        if (isset(Process::$job['long'])) {
+            Process::$channel->begun($this->number, $name, Process::$job['long']);
         } else {
-            Stage::$channel->send(['start', $this->number, $before, $this->byName ? $name : '']);
+            Process::$channel->send(['start', $this->number, $name]);
         }
-        Loader::watch($this->number, true);
+        $this->assertions = 0;
         Probe::begin($this->number);
         $this->started = $over && $this->mark > 0 ? $this->mark : \microtime(true);
     }
 
-    private function finished(): void
+    private function finished(Test\Finished $event): void
     {
+        $this->assertions = $event->numberOfAssertionsPerformed();
         $this->close();
     }
 
@@ -435,18 +371,10 @@ final class Reporter implements Tracer
         if ($this->open !== null) {
             $time = (int) (1e6 * (\microtime(true) - $this->started));
             Probe::end();
-            Loader::watch($this->number, false);
-            $row = ['end', $this->number, $time];
-            if (self::$mode === 'survey') {
-                $row[] = Probe::take();
-                $row[] = \array_merge(\array_values(\array_diff(\get_included_files(), $this->files)), \array_keys(Probe::$files));
-                $this->files = \get_included_files();
-                Probe::$files = [];
-            }
-            if (isset(Stage::$order['long'])) {
-                Stage::$channel->ended($time);
+            if (isset(Process::$job['long'])) {
+                Process::$channel->ended($time);
             } else {
-                Stage::$channel->send($row);
+                Process::$channel->send(['end', $this->number, $time, $this->assertions]);
             }
             $this->open = null;
         }
@@ -454,21 +382,17 @@ final class Reporter implements Tracer
         $this->mark = \microtime(true);
     }
 
-    private function between(): void
-    {
-        $this->close();
-    }
-
     /** Whether the moment before the first test never came. */
     public function sawNothing(): bool
     {
-        return !isset($this->tree);
+        return !$this->begun;
     }
 
     private function end(): void
     {
         $this->close();
         $this->settle(true);
+        Player::finished();
     }
 
     private function failed(Test\Failed $event): void
@@ -506,23 +430,13 @@ final class Reporter implements Tracer
 
             return;
         }
-        if (!isset(Late::$gaps[$name])) {
-            $this->early[] = $row;
-
-            return;
-        }
-        [$class, $method] = [$event->test()->className(), $event->test()->methodName()];
-        [$suite, $groups] = Inside::unmade() ?? [null, []];
-        $this->gaps[$name] = $suite === null ? [null, $class, $method] : [Inside::gap($class, $method, $suite), $suite, $groups];
+        $this->early[] = $row;
     }
 
     private function fatal(string $kind, int $number, string $name, string $message): void
     {
         $this->red = true;
         $this->send($kind, $number, $name, $message, true);
-        if (self::$mode === 'judge') {
-            Inside::stop();
-        }
     }
 
     private function issue(Event $event, string $kind): void
@@ -544,14 +458,14 @@ final class Reporter implements Tracer
      */
     private function settle(bool $last): void
     {
-        if ($this->pending === [] || !$this->running || (!$last && !Inside::anyTestRun())) {
+        if ($this->pending === [] || !$this->running || (!$last && !PHPUnit10Internals::anyTestRun())) {
             return;
         }
         $rows = $this->pending;
         $this->pending = [];
         $guilty = [];
-        if (Inside::exitStatus() !== 0) {
-            $guilty = \array_filter($rows, static fn (array $row) => $row[0] === 'error' || Inside::fails($row[0]));
+        if (PHPUnit10Internals::exitStatus() !== 0) {
+            $guilty = \array_filter($rows, static fn (array $row) => $row[0] === 'error' || PHPUnit10Internals::fails($row[0]));
             if ($guilty === [] && !$this->red) {
                 $guilty = $rows;
             }
@@ -568,7 +482,7 @@ final class Reporter implements Tracer
     private function send(string $kind, int $number, string $name, string $message, bool $fatal): void
     {
         $line = \strtok($message, "\n");
-        Stage::$channel->send(['event', $number, $kind, $fatal, \substr($line === false ? '' : $line, 0, 400), $name]);
+        Process::$channel->send(['event', $number, $kind, $fatal, \substr($line === false ? '' : $line, 0, 400), $name]);
     }
 
     /** PHPUnit has done all it does; its exit status is known. */
@@ -577,23 +491,9 @@ final class Reporter implements Tracer
         if (!$this->running) {
             return;
         }
-        if (!Inside::canLoad()) {
+        if (!PHPUnit10Internals::canLoad()) {
             exit(255); // PHPUnit's printers, which we leave out, would not have come so far
         }
-        self::tail();
-        Stage::tellUsed();
-        Stage::$channel->send(['done', 0, 0, 0, self::$mode === 'survey' ? Loader::ownClasses() : [], \memory_get_peak_usage()]);
-        if ($this->red || $event->shellExitCode() === 0) {
-            Ending::mayBeShort();
-        }
-    }
-
-    /** Points that no test passed: fixtures of classes, destructors, shutdown functions. */
-    public static function tail(): void
-    {
-        $points = self::$mode === 'survey' ? \array_keys(Probe::take()) : [];
-        if ($points !== []) {
-            Stage::$channel->send(['tail', $points]);
-        }
+        Process::$channel->send(['done', \memory_get_peak_usage(), isset(Process::$setup['records']) ? Loader::ownClasses() : []]);
     }
 }

@@ -2,22 +2,16 @@
 
 declare(strict_types=1);
 
-// The adapter for PHPUnit 9.6 (seen in 9.6.7). What is touched of PHPUnit, all of
-// it public or protected there: TextUI\Command (handleArguments, handleBootstrap,
-// $arguments), TextUI\TestRunner::getTest, TextUI\ResultPrinter,
-// Framework\TestSuite (run, tests, setTests, warnings, group details),
-// Framework\TestListener, TestResult::stop, ErrorTestCase, TestBuilder::build,
-// DataProviderTestSuite::setDependencies, and Util\Test (getDependencies,
-// getHookMethods, parseTestMethodAnnotations; the last two as caches only).
+// The adapter for PHPUnit 9.6 (seen in 9.6.7). What is touched of PHPUnit: TextUI\Command
+// (handleArguments, $arguments), TextUI\ResultPrinter, Framework\TestSuite (its iterator),
+// Framework\TestListener, ErrorTestCase, Util\Test (getHookMethods, process isolation); by
+// reflection TestSuite::$iteratorFilter, $testCase, TestResult::$listeners.
 
-namespace AssayHarness;
+namespace PHPUnit\AssayHarness;
 
-use PHPUnit\Framework\Assert;
 use PHPUnit\Framework\AssertionFailedError;
-use PHPUnit\Framework\DataProviderTestSuite;
 use PHPUnit\Framework\ErrorTestCase;
 use PHPUnit\Framework\Test;
-use PHPUnit\Framework\TestBuilder;
 use PHPUnit\Framework\TestCase;
 use PHPUnit\Framework\TestListener;
 use PHPUnit\Framework\TestResult;
@@ -25,294 +19,200 @@ use PHPUnit\Framework\TestSuite;
 use PHPUnit\Framework\Warning;
 use PHPUnit\TextUI\Command;
 use PHPUnit\TextUI\ResultPrinter;
-use PHPUnit\TextUI\TestRunner;
 use PHPUnit\Util\Test as TestUtil;
-
-require __DIR__ . '/Tree.php';
-require __DIR__ . '/Sequence.php';
 
 final class Suite
 {
-    public static function main(array $setup): void
+    public static ?self $instance = null;
+    private TestSuite $top;
+    private TestResult $result;
+    private ?TestResult $copied = null;
+    private int $numbered = 0;
+
+    /** Prepares for PHPUnit to be started. */
+    public static function prepare(array $setup): void
     {
-        Probe::$building = (bool) ($setup['probed'] ?? false);
+        Probe::$building = ($setup['records'] ?? '') === 'probed';
         $argv = $setup['argv'];
         \array_splice($argv, 1, 0, ['--do-not-cache-result', '--random-order-seed=1']);
         $_SERVER['argv'] = $GLOBALS['argv'] = $argv;
         $_SERVER['argc'] = $GLOBALS['argc'] = \count($argv);
         $_SERVER['SCRIPT_NAME'] = $_SERVER['SCRIPT_FILENAME'] = $_SERVER['PHP_SELF'] = $_SERVER['PATH_TRANSLATED'] = $setup['phpunit'];
-        self::beforeBuilding();
-        HookedCommand::main();
     }
 
-    public static function beforeBuilding(): void
+    /** What main.php calls: PHPUnit's own way in, so that stack traces end in its classes. */
+    public static function main(): \Closure
     {
-        Late::arm();
-        if (isset(Stage::$setup['whole'])) {
-            Traces::begin(true);
-        }
-    }
-}
-
-final class HookedCommand extends Command
-{
-    protected function handleArguments(array $argv): void
-    {
-        parent::handleArguments($argv);
-        Late::disarm();
-        $this->arguments['printer'] = new Reporter();
-        $configuration = $this->arguments['configurationObject'] ?? null;
-        $phpunit = $configuration ? $configuration->phpunit() : null;
-        Reporter::$fatal = ['error' => true, 'failure' => true,
-            'warning' => $this->fails('failOnWarning', $phpunit),
-            'risky' => $this->fails('failOnRisky', $phpunit),
-            'incomplete' => $this->fails('failOnIncomplete', $phpunit),
-            'skipped' => $this->fails('failOnSkipped', $phpunit),
-            'time_limit' => $this->fails('enforceTimeLimit', $phpunit)];
-        $suite = $this->arguments['test'];
-        if (!$suite instanceof TestSuite) {
-            $suite = (new TestRunner($this->arguments['loader']))->getTest($suite, $this->arguments['testSuffixes']);
-        }
-        $this->arguments['test'] = new ForkingSuite($suite);
+        return \Closure::fromCallable([HookedCommand::class, 'main']);
     }
 
-    protected function handleBootstrap(string $filename): void
+    /** Runs a copy of a test; tells whether it is green. $first: it is the first for its mutant. */
+    public static function runCopy(TestCase $copy, int $number, bool $first): bool
     {
-        parent::handleBootstrap($filename);
-        Suite::beforeBuilding();
+        return self::$instance->run($copy, $number, $first);
     }
 
-    private function fails(string $key, $phpunit): bool
+    /** What a test that has been run still holds: see HeldObjects. */
+    public static function heldBy(TestCase $test): string
     {
-        return (bool) ($this->arguments[$key] ?? ($phpunit ? $phpunit->{$key}() : false));
-    }
-}
-
-/** Stands for the whole suite; PHPUnit calls run() when all is ready for the first test. */
-final class ForkingSuite extends TestSuite
-{
-    private Tree $tree;
-
-    public function __construct(TestSuite $suite)
-    {
-        parent::__construct('', $suite->getName());
-        $this->setName($suite->getName());
-        $this->setTests($suite->tests());
-        $this->setGroupDetails($suite->getGroupDetails());
-        foreach ($suite->warnings() as $warning) {
-            $this->addWarning($warning);
-        }
+        return HeldObjects::digestOf($test);
     }
 
-    public function run(?TestResult $result = null): TestResult
+    /** The suite is about to be run. */
+    public function __construct(TestSuite $top, TestResult $result)
     {
-        if (Sequence::$running) {
-            return parent::run($result);
-        }
-        $this->tree = new Tree($this, static fn () => false);
-        $this->tree->tellOfOthers();
-        if (Late::wanted()) {
-            $this->comeLate();
-        }
-        foreach ($this->tree->cases as $i => $test) {
-            Reporter::$numbers[\spl_object_id($test)] = $i;
-        }
-        $built = \array_combine(\array_map([Channel::class, 'method'], \array_keys(Probe::$built)), Probe::$built);
-        Probe::$building = false;
-        Probe::take();
-        if (Late::wanted()) {
-            Stage::serve(2);
-        } elseif (isset(Stage::$setup['whole'])) {
-            $this->loadAll();
-            Stage::serve(3);
-        } elseif (Stage::$order === null || Stage::$order['op'] === 'describe') {
-            Loader::preload(Stage::$setup['preload'] ?? []);
-            $this->warm();
-            Stage::$channel->send(['stage', 1, \get_included_files(), $this->describe(), $built, Reporter::$fatal, \PHPUnit\Runner\Version::id(), Loader::wrapped(), $this->unfit()]);
-            Stage::serve(1);
-        }
-        $order = Stage::$order;
-        if ($order['mode'] === 'sequence') {
-            $this->sequence($order, $result);
-        }
-        Reporter::$byName = !empty($order['by_name']);
-        Reporter::$mode = $order['mode'];
-        Reporter::$result = $result;
-        if (Late::wanted()) {
-            $this->tree->choose($this->late($order['tests']));
-        } elseif ($order['tests'] !== null) {
-            $this->tree->choose(Reporter::$byName ? $this->tree->find($order, [self::class, 'name'],
-                static fn (TestCase $test): bool => $test instanceof ErrorTestCase) : $order['tests']);
-        } else {
-            $this->tree->chooseAll();
-        }
-
-        return parent::run($result);
+        self::$instance = $this;
+        $this->top = $top;
+        $this->result = $result;
+        $this->lay($top);
+        $this->addRoots($result);
+        Player::built(function (): array {
+            return $this->describe();
+        }, Reporter::$fatal, \PHPUnit\Runner\Version::id(), $this->kinds());
     }
 
-    /** Says whether the suite without one file is what was asked for, and ends if it is not. */
-    private function comeLate(): void
+    public function isTop(TestSuite $suite): bool
     {
-        Loader::preload(Stage::$setup['preload'] ?? []);
-        $fault = Late::fault() ?? $this->tree->renumber(Stage::$setup['late']['ids'], [self::class, 'name'],
-            static fn (TestCase $test): bool => $test instanceof ErrorTestCase);
-        Stage::$channel->send(['late', $fault === null, $fault ?? '']);
-        if ($fault !== null) {
-            \posix_kill(\getmypid(), \SIGKILL);
+        return $suite === $this->top;
+    }
+
+    /** Numbers the tests that the filters leave, in the order in which they are run. */
+    private function lay(TestSuite $suite): void
+    {
+        $class = $suite->getName();
+        $hooks = self::hasFixtures($suite);
+        $first = Player::openSuite($class, $hooks);
+        foreach ($suite as $test) {
+            if ($test instanceof TestSuite) {
+                $this->lay($test);
+            } elseif ($test instanceof TestCase) {
+                Reporter::$numbers[\spl_object_id($test)] = $this->numbered;
+                Player::addTest($test, $this->numbered++, \get_class($test), $test);
+            } else {
+                Player::addOther(\method_exists($test, 'toString') ? $test->toString() : \get_class($test));
+            }
         }
-        $this->warm();
+        Player::closeSuite($suite, $first, $class, $hooks);
     }
 
-    /** Loads what the tests will, and tells what there is then. */
-    private function loadAll(): void
+    /** Whether something of the user's is run before the first or after the last test of a suite. */
+    private static function hasFixtures(TestSuite $suite): bool
     {
-        $unsure = Sequence::built();
-        Loader::preload(Stage::$setup['preload'] ?? []);
-        $this->warm();
-        $complaints = Loader::complaints(Stage::$setup['whole']['classes']);
-        Stage::$channel->send(['whole', \get_included_files(), $this->tree->named([self::class, 'name']), $complaints,
-            $this->unfit(), $unsure]);
-        Traces::lookForState();
-    }
-
-    private function unfit(): array
-    {
-        return Sequence::unfit($this->tree->cases, [self::class, 'dataOf'],
-            static fn (TestCase $test): bool => TestUtil::getProcessIsolationSettings(\get_class($test), $test->getName(false))
-                || TestUtil::getClassProcessIsolationSettings(\get_class($test), $test->getName(false)));
-    }
-
-    /** Runs the tests of several mutants and ends. */
-    private function sequence(array $order, TestResult $result): void
-    {
-        if ($this->runTestInSeparateProcess) {
-            Sequence::end();
-        }
-        Reporter::$mode = 'judge';
-        $listeners = new \ReflectionProperty(TestResult::class, 'listeners');
-        $listeners->setAccessible(true);
-        $alone = \array_filter($listeners->getValue($result), static fn ($l): bool => !$l instanceof Reporter) === [];
         $isClass = new \ReflectionProperty(TestSuite::class, 'testCase');
         $isClass->setAccessible(true);
-        $filter = new \ReflectionProperty(TestSuite::class, 'iteratorFilter');
-        $filter->setAccessible(true);
-        Sequence::run($order, $this->tree, $alone, function (array $tests): void {
-            $this->beforeClasses($tests);
-        }, function (array $tests, bool $first) use ($result, $isClass, $filter, $order): bool {
-            Reporter::$numbers = [];
-            $copy = $this->tree->copyOf($tests, Reporter::$numbers, static function (TestSuite $suite) use ($isClass, $filter, $order): void {
-                $filter->setValue($suite, null); // it knows the originals only, and these tests have passed it
-                if (empty($order['swap'])) {
-                    $isClass->setValue($suite, false); // its fixtures are not made again
-                }
+        if (!$isClass->getValue($suite) || !\class_exists($suite->getName(), false)) {
+            return false;
+        }
+        $hooks = TestUtil::getHookMethods($suite->getName());
+        foreach (\array_merge($hooks['beforeClass'], $hooks['afterClass']) as $method) {
+            if (\method_exists($suite->getName(), $method) && (new \ReflectionMethod($suite->getName(), $method))->class !== TestCase::class) {
+                return true;
+            }
+        }
+
+        return false;
+    }
+
+    /** What tests may leave in objects of PHPUnit's: state like any other. */
+    private function addRoots(TestResult $result): void
+    {
+        $listeners = new \ReflectionProperty(TestResult::class, 'listeners');
+        $listeners->setAccessible(true);
+        $others = \array_values(\array_filter($listeners->getValue($result), static function ($l): bool {
+            return !$l instanceof Reporter;
+        }));
+        if ($others !== []) {
+            StateSnapshot::addRoot('listeners of tests', static function () use ($others): array {
+                return $others;
             });
-            if ($first) {
-                Reporter::$result = clone $result;
-            }
-            $copy->run(Reporter::$result);
-
-            return !Reporter::$result->shouldStop();
-        }, static function () use ($result): void {
-            Reporter::$result = clone $result;
-        }, function (string $method): ?array {
-            [$class, $function] = \explode('::', $method);
-            $built = (new TestBuilder())->build(new \ReflectionClass($class), $function);
-            $tests = $built instanceof TestSuite ? $built->tests() : [$built];
-
-            return $this->tree->freshOnes($method, $tests, [self::class, 'name'], [self::class, 'dataOf']);
-        });
-    }
-
-    /**
-     * Makes the fixtures of classes, once for all mutants: no mutant of a sequence
-     * is in what they run. What follows the last test of a class is never run.
-     *
-     * @param list<int> $tests
-     */
-    private function beforeClasses(array $tests): void
-    {
-        $classes = [];
-        foreach ($tests as $i) {
-            $classes[\get_class($this->tree->cases[$i])] = true;
         }
-        foreach (\array_keys($classes) as $class) {
-            foreach (TestUtil::getHookMethods($class)['beforeClass'] as $method) {
-                if (\method_exists($class, $method)) {
-                    $class::{$method}();
-                }
+        foreach (Player::cases() as $test) {
+            if ($test->requires() !== []) {
+                StateSnapshot::addRoot('results of tests', static function () use ($result): array {
+                    $results = [];
+                    foreach ($result->passed() as $name => $passed) {
+                        $results[$name] = $passed['result'];
+                    }
+
+                    return $results;
+                });
+                break;
             }
         }
-    }
-
-    /** The tests of an order in a suite with gaps: those that it needs are built now. */
-    private function late(?array $wanted): array
-    {
-        $all = $this->tree->fill($wanted ?? \array_keys(Stage::$setup['late']['ids']),
-            static function (string $class, string $method, TestSuite $suite): void {
-                $built = (new TestBuilder())->build(new \ReflectionClass($class), $method);
-                $suite->setTests($built instanceof TestSuite ? $built->tests() : [$built]);
-                if ($suite instanceof DataProviderTestSuite) {
-                    $suite->setDependencies(TestUtil::getDependencies($class, $method));
-                }
-            }, [self::class, 'name']);
-        foreach ($all as $i) {
-            Reporter::$numbers[\spl_object_id($this->tree->cases[$i])] = $i;
+        $shared = TestCloner::sharedObjects(Player::cases(), [self::class, 'dataOf']);
+        if ($shared !== []) {
+            StateSnapshot::addRoot('objects in the data of several tests', static function () use ($shared): array {
+                return \array_map(static function (\WeakReference $r): ?object {
+                    return $r->get();
+                }, $shared);
+            });
         }
-
-        return $all;
     }
 
-    /** Fills PHPUnit's caches of what it reads from test classes, once for all children. */
-    private function warm(): void
+    /** @return array<int, int> number => how it is copied, of tests of which copies can be run alone */
+    private function kinds(): array
     {
-        foreach ($this->tree->cases as $test) {
-            TestUtil::getHookMethods(\get_class($test));
-            TestUtil::parseTestMethodAnnotations(\get_class($test), $test->getName(false));
+        if (Process::$job !== null || isset(Process::$setup['records'])) {
+            return [];
         }
-        $this->rehearse();
-    }
-
-    /**
-     * Lets some assertions fail, so that what PHPUnit needs for that is loaded
-     * once and not in every child whose test fails.
-     */
-    private function rehearse(): void
-    {
-        $failures = [
-            static fn () => Assert::assertSame('a', 'b'),
-            static fn () => Assert::assertSame([1], [2]),
-            static fn () => Assert::assertEquals([1], [2]),
-            static fn () => Assert::assertEquals('a', 'b'),
-            static fn () => Assert::assertEquals(1.0, 2.0),
-            static fn () => Assert::assertTrue(false),
-            static fn () => Assert::assertCount(1, []),
-            static fn () => Assert::assertInstanceOf(\ArrayObject::class, null),
-        ];
-        $result = new TestResult();
-        foreach ($failures as $failure) {
-            try {
-                $failure();
-            } catch (AssertionFailedError $e) {
-                $result->addFailure(new ErrorTestCase(''), $e, 0.0);
+        $cases = Player::cases();
+        $linked = [];
+        foreach ($cases as $test) {
+            foreach ($test->requires() as $required) {
+                $linked[\explode('::', $required->getTarget())[0]] = true;
             }
         }
-        Assert::resetCount();
+        $kinds = TestCloner::kinds($cases, [self::class, 'dataOf']);
+        foreach ($kinds as $number => $kind) {
+            $test = $cases[$number];
+            if (isset($linked[\get_class($test)]) || $test->requires() !== [] || $this->isIsolated($test) || $test instanceof ErrorTestCase) {
+                unset($kinds[$number]);
+            }
+        }
+
+        return $kinds;
     }
 
-    /** One row a test: id, class, method, methods it depends on, file, objects that others get as well. */
+    private function isIsolated(TestCase $test): bool
+    {
+        $isolated = new \ReflectionProperty(TestSuite::class, 'runTestInSeparateProcess');
+        $isolated->setAccessible(true);
+
+        return $isolated->getValue($this->top) || TestUtil::getProcessIsolationSettings(\get_class($test), $test->getName(false))
+            || TestUtil::getClassProcessIsolationSettings(\get_class($test), $test->getName(false));
+    }
+
+    private function run(TestCase $copy, int $number, bool $first): bool
+    {
+        if ($first || $this->copied === null || $this->copied->shouldStop()) {
+            $this->copied = Reporter::$result = clone $this->result;
+        }
+        Reporter::$numbers = [\spl_object_id($copy) => $number];
+        Reporter::$red = false;
+        foreach (['BeStrictAboutChangesToGlobalState', 'BackupGlobals', 'BackupStaticAttributes'] as $name) {
+            $property = new \ReflectionProperty(TestSuite::class, \lcfirst($name));
+            $property->setAccessible(true);
+            $copy->{"set{$name}"}($property->getValue($this->top));
+        }
+        $copy->run($this->copied);
+
+        return !Reporter::$red;
+    }
+
+    /** One row a test: id, class, method, methods it depends on, file, what its data say, their digest. */
     private function describe(): array
     {
         $rows = [];
-        $shared = $this->tree->sharedData([self::class, 'dataOf']);
-        foreach ($this->tree->cases as $i => $test) {
+        foreach (Player::cases() as $test) {
             $depends = [];
             foreach ($test->requires() as $required) {
                 if ($required->isValid()) {
                     $depends[] = Channel::method($required->getTarget());
                 }
             }
-            $rows[] = [self::name($test), Channel::text(\get_class($test)), Channel::text($test->getName(false)), $depends, (new \ReflectionClass($test))->getFileName(), $shared[$i] ?? [],
-                Tree::textOf($test->usesDataProvider() ? [$test->dataName(), $test->getProvidedData()] : [])];
+            $data = $test->usesDataProvider() ? [$test->dataName(), $test->getProvidedData()] : [];
+            $rows[] = [self::name($test), Channel::text(\get_class($test)), Channel::text($test->getName(false)), $depends,
+                (new \ReflectionClass($test))->getFileName(), TestCloner::textOf($data), $data === [] ? '' : StateSnapshot::digestOf($data)];
         }
 
         return $rows;
@@ -337,17 +237,122 @@ final class ForkingSuite extends TestSuite
     }
 }
 
-/** Tells the keeper what PHPUnit's result says, as it happens. Prints nothing. */
+final class HookedCommand extends Command
+{
+    protected function handleArguments(array $argv): void
+    {
+        parent::handleArguments($argv);
+        $this->arguments['printer'] = new Reporter();
+        \class_exists(\SebastianBergmann\Environment\Console::class); // its own printer needs it
+        $configuration = $this->arguments['configurationObject'] ?? null;
+        $phpunit = $configuration ? $configuration->phpunit() : null;
+        Reporter::$fatal = ['error' => true, 'failure' => true,
+            'warning' => $this->fails('failOnWarning', $phpunit),
+            'risky' => $this->fails('failOnRisky', $phpunit),
+            'incomplete' => $this->fails('failOnIncomplete', $phpunit),
+            'skipped' => $this->fails('failOnSkipped', $phpunit),
+            'time_limit' => $this->fails('enforceTimeLimit', $phpunit)];
+    }
+
+    private function fails(string $key, $phpunit): bool
+    {
+        return (bool) ($this->arguments[$key] ?? ($phpunit ? $phpunit->{$key}() : false));
+    }
+}
+
+/** Stands where PHPUnit keeps the filter of a suite, and has the player told of each test. */
+final class PlayedOrder
+{
+    private ?object $filter;
+
+    public function __construct(?object $filter)
+    {
+        $this->filter = $filter;
+    }
+
+    public function factory(\Iterator $tests, TestSuite $suite): \Iterator
+    {
+        return new PlayedTests($this->filter === null ? $tests : $this->filter->factory($tests, $suite), $suite);
+    }
+
+    /** Is called when a suite is about to run its tests, and no sooner: its tests are also counted with its iterator. */
+    public static function install(TestSuite $suite): void
+    {
+        $property = new \ReflectionProperty(TestSuite::class, 'iteratorFilter');
+        $property->setAccessible(true);
+        $filter = $property->getValue($suite);
+        if (!$filter instanceof self) {
+            $property->setValue($suite, new self($filter));
+        }
+    }
+}
+
+/** The tests of a suite that are to be run, one after the other. */
+final class PlayedTests implements \Iterator
+{
+    private \Iterator $tests;
+    private TestSuite $suite;
+
+    public function __construct(\Iterator $tests, TestSuite $suite)
+    {
+        $this->tests = $tests;
+        $this->suite = $suite;
+    }
+
+    public function rewind(): void
+    {
+        $this->tests->rewind();
+        $this->seek();
+    }
+
+    public function valid(): bool
+    {
+        return $this->tests->valid();
+    }
+
+    #[\ReturnTypeWillChange]
+    public function current()
+    {
+        return $this->tests->current();
+    }
+
+    #[\ReturnTypeWillChange]
+    public function key()
+    {
+        return $this->tests->key();
+    }
+
+    public function next(): void
+    {
+        $test = $this->tests->current();
+        if ($test instanceof TestCase) {
+            Player::$held = HeldObjects::digestOf($test);
+        }
+        Player::leave($test);
+        $this->tests->next();
+        $this->seek();
+    }
+
+    private function seek(): void
+    {
+        while ($this->tests->valid() && !Player::enter($this->tests->current())) {
+            $this->tests->next();
+        }
+        if (!$this->tests->valid()) {
+            Player::exhausted($this->suite);
+        }
+    }
+}
+
+/** Tells the supervisor what PHPUnit's result says, as it happens. Prints nothing. */
 final class Reporter implements ResultPrinter
 {
     /** @var array<int, int> object id => number */
     public static array $numbers = [];
     public static array $fatal = [];
-    public static string $mode = 'judge';
-    /** The suite was built anew: numbers may be others than the keeper's, names are not. */
-    public static bool $byName = false;
     public static ?TestResult $result = null;
-    private array $files = [];
+    /** Whether something happened that is not green. */
+    public static bool $red = false;
     private float $started = 0.0;
 
     public function write(string $buffer): void
@@ -356,20 +361,7 @@ final class Reporter implements ResultPrinter
 
     public function printResult(TestResult $result): void
     {
-        self::tail();
-        Stage::tellUsed();
-        Stage::$channel->send(['done', $result->errorCount(), $result->failureCount(), $result->warningCount(),
-            self::$mode === 'survey' ? Loader::ownClasses() : [], \memory_get_peak_usage()]);
-        Ending::mayBeShort(); // the status is 0, or a fatal event has been told of
-    }
-
-    /** Points that no test passed: fixtures of classes, destructors, shutdown functions. */
-    public static function tail(): void
-    {
-        $points = self::$mode === 'survey' ? \array_keys(Probe::take()) : [];
-        if ($points !== []) {
-            Stage::$channel->send(['tail', $points]);
-        }
+        Process::$channel->send(['done', \memory_get_peak_usage(), isset(Process::$setup['records']) ? Loader::ownClasses() : []]);
     }
 
     public function addError(Test $test, \Throwable $t, float $time): void
@@ -404,33 +396,50 @@ final class Reporter implements ResultPrinter
 
     private function event(string $kind, Test $test, \Throwable $t): void
     {
+        self::$red = self::$red || self::$fatal[$kind];
         $message = \strtok($t->getMessage(), "\n");
-        Stage::$channel->send(['event', $this->number($test), $kind, self::$fatal[$kind],
-            \substr(\get_class($t) . ': ' . ($message === false ? '' : $message), 0, 400), ForkingSuite::name($test)]);
-        if (self::$fatal[$kind] && self::$mode === 'judge' && self::$result !== null) {
-            self::$result->stop(); // what follows still tears down
-        }
+        Process::$channel->send(['event', $this->number($test), $kind, self::$fatal[$kind],
+            \substr(\get_class($t) . ': ' . ($message === false ? '' : $message), 0, 400), Suite::name($test)]);
     }
 
     public function startTestSuite(TestSuite $suite): void
     {
+        if (Batch::$running) {
+            return;
+        }
+        if (Suite::$instance === null) {
+            new Suite($suite, self::$result = Reporter::resultOf());
+        }
+        PlayedOrder::install($suite);
     }
 
     public function endTestSuite(TestSuite $suite): void
     {
+        if (!Batch::$running && Suite::$instance !== null && Suite::$instance->isTop($suite)) {
+            Player::finished();
+        }
+    }
+
+    /** The result that has just told of a suite. */
+    private static function resultOf(): TestResult
+    {
+        foreach (\debug_backtrace(\DEBUG_BACKTRACE_PROVIDE_OBJECT | \DEBUG_BACKTRACE_IGNORE_ARGS, 5) as $frame) {
+            if (($frame['object'] ?? null) instanceof TestResult) {
+                return $frame['object'];
+            }
+        }
+        throw new \LogicException('PHPUnit tells of suites in another way.');
     }
 
     public function startTest(Test $test): void
     {
-        $before = self::$mode === 'survey' ? \array_keys(Probe::take()) : [];
-        $name = self::$byName ? ForkingSuite::name($test) : '';
-        if (isset(Stage::$order['long'])) {
-            Stage::$channel->begun($this->number($test), $name, Stage::$order['long']);
+        $number = $this->number($test);
+        if (isset(Process::$job['long'])) {
+            Process::$channel->begun($number, '', Process::$job['long']);
         } else {
-            Stage::$channel->send(['start', $this->number($test), $before, $name]);
+            Process::$channel->send(['start', $number, Suite::name($test)]);
         }
-        Loader::watch($this->number($test), true);
-        Probe::begin($this->number($test));
+        Probe::begin($number);
         $this->started = \microtime(true);
     }
 
@@ -438,20 +447,12 @@ final class Reporter implements ResultPrinter
     {
         $time = (int) (1e6 * (\microtime(true) - $this->started));
         Probe::end();
-        Loader::watch($this->number($test), false);
-        if (isset(Stage::$order['long'])) {
-            Stage::$channel->ended($time);
+        if (isset(Process::$job['long'])) {
+            Process::$channel->ended($time);
 
             return;
         }
-        $row = ['end', $this->number($test), $time];
-        if (self::$mode === 'survey') {
-            $row[] = Probe::take();
-            $row[] = \array_merge(\array_values(\array_diff(\get_included_files(), $this->files)), \array_keys(Probe::$files));
-            $this->files = \get_included_files();
-            Probe::$files = [];
-        }
-        Stage::$channel->send($row);
+        Process::$channel->send(['end', $this->number($test), $time, $test instanceof TestCase ? $test->getNumAssertions() : 0]);
     }
 
     private function number(Test $test): int

@@ -16,7 +16,7 @@ import (
 
 // The cost, per mutant, of a view: a file swapped and put back, and the look
 // for damage; for a project of so many files of 4 kB, when few of them were ever
-// swapped, and when all were (as a survey does).
+// swapped, and when all were (as for a recording).
 
 func init() {
 	cases["bench"] = func(k insideT, arg string) {

@@ -102,6 +102,18 @@ func endStray(s stray, spare func(int) bool) (ended, counts bool) {
 	return false, true
 }
 
+// Living reports whether a process descends from this supervisor, dead ones and those
+// that spare reports aside.
+func Living(spare func(pid int) bool) (bool, error) {
+	below, err := livingBelow()
+	for _, s := range below {
+		if p, ok := readProc(s.listed); ok && !p.dead() && !spare(s.pid) {
+			return true, nil
+		}
+	}
+	return false, err
+}
+
 // livingBelow lists the processes that descend from this one.
 func livingBelow() ([]stray, error) {
 	if !procIsOurs() {

@@ -6,7 +6,6 @@ import (
 	"errors"
 	"fmt"
 	"os"
-	"path"
 	"path/filepath"
 	"slices"
 	"sort"
@@ -106,9 +105,6 @@ type original struct {
 	data []byte
 	meta meta
 }
-
-// Mode reports which kind of view this is: Overlay or Copy.
-func (v *View) Mode() Mode { return v.mode }
 
 // Root is the absolute path at which the worker finds the project: in an
 // overlay the project's own.
@@ -336,6 +332,3 @@ func checkSpec(spec Spec) (Spec, error) {
 func Within(dir, p string) bool {
 	return p == dir || dir == "/" || strings.HasPrefix(p, dir+"/")
 }
-
-// parentOf is path.Dir for paths relative to a place.
-func parentOf(rel string) string { return path.Dir(rel) }

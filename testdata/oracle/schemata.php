@@ -21,7 +21,7 @@ $parser = (new PhpParser\ParserFactory())->create(PhpParser\ParserFactory::PREFE
 function asked(?Node $cond, string $property): ?int
 {
     if ($cond instanceof Node\Expr\BinaryOp\Identical && $cond->left instanceof Node\Expr\StaticPropertyFetch
-        && $cond->left->class instanceof Node\Name && $cond->left->class->toString() === 'AssayHarness\\Active'
+        && $cond->left->class instanceof Node\Name && $cond->left->class->toString() === 'PHPUnit\\AssayHarness\\MutantSwitch'
         && $cond->left->name->toString() === $property && $cond->right instanceof Node\Scalar\LNumber) {
         return $cond->right->value;
     }
@@ -35,7 +35,7 @@ function isNote(mixed $at): bool
         [$left, $right] = [$at->expr->left, $at->expr->right];
 
         return $left instanceof Node\Expr\StaticPropertyFetch && $left->class instanceof Node\Name
-            && $left->class->toString() === 'AssayHarness\\Active' && $left->name->toString() === 'counts'
+            && $left->class->toString() === 'PHPUnit\\AssayHarness\\MutantSwitch' && $left->name->toString() === 'counts'
             && $right instanceof Node\Expr\FuncCall && $right->name->toString() === 'assay_hit';
     }
 
@@ -43,14 +43,14 @@ function isNote(mixed $at): bool
         && $at->expr->var instanceof Node\Expr\ArrayDimFetch && $at->expr->var->var instanceof Node\Expr\PropertyFetch
         && $at->expr->var->var->var instanceof Node\Expr\StaticPropertyFetch
         && $at->expr->var->var->var->class instanceof Node\Name
-        && $at->expr->var->var->var->class->toString() === 'AssayHarness\\Active';
+        && $at->expr->var->var->var->class->toString() === 'PHPUnit\\AssayHarness\\MutantSwitch';
 }
 
 /** Whether the condition of an arm is one that can be taken away, and now is. */
 function isDropped(Node $condition, int $place): bool
 {
     return $condition instanceof Node\Expr\Ternary && asked($condition->cond, 'place') === $place
-        && $condition->if instanceof Node\Expr\StaticPropertyFetch && $condition->if->class->toString() === 'AssayHarness\\Active'
+        && $condition->if instanceof Node\Expr\StaticPropertyFetch && $condition->if->class->toString() === 'PHPUnit\\AssayHarness\\MutantSwitch'
         && $condition->if->name->toString() === 'files';
 }
 

@@ -1,0 +1,47 @@
+//go:build linux
+
+package main
+
+import (
+	"fmt"
+	"io"
+	"time"
+
+	"assay/mutate"
+)
+
+// printFigures says in words how the engine came to the verdicts.
+func printFigures(w io.Writer, f *mutate.Figures) {
+	if f == nil {
+		return
+	}
+	fmt.Fprintf(w, "\nOf %s %.1f %% leave the state as they find it; %s.\n", many(f.Tests, "test"), 100*f.Neutral, states(f.States))
+	if f.Volatile > 0 {
+		fmt.Fprintf(w, "Of %s of the state only the kind of value is compared, as it differs from run to run.\n", many(f.Volatile, "part"))
+	}
+	if f.Unknown > 0 {
+		fmt.Fprintf(w, "Of the state %s cannot be seen whole.\n", many(f.Unknown, "part"))
+	}
+	var all time.Duration
+	for _, way := range f.Ways {
+		all += way.Time
+	}
+	for _, way := range f.Ways {
+		share := 0.0
+		if all > 0 {
+			share = 100 * float64(way.Time) / float64(all)
+		}
+		fmt.Fprintf(w, "  %-38s %6d processes %7d steps %9v %3.0f %% %10d page faults\n",
+			way.Name, way.Processes, way.Steps, way.Time.Round(time.Millisecond), share, way.Faults)
+	}
+	for _, r := range f.NotBatched {
+		fmt.Fprintf(w, "  not batched, %-25s %6d pairs of a mutant and a part of the suite\n", r.Why, r.Pairs)
+	}
+}
+
+func states(n int) string {
+	if n == 1 {
+		return "all begin in the same state"
+	}
+	return fmt.Sprintf("they begin in %d different states", n)
+}

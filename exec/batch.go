@@ -1,0 +1,382 @@
+//go:build linux
+
+package exec
+
+import (
+	"context"
+	"fmt"
+	"slices"
+	"strings"
+
+	"assay/exec/judging"
+	"assay/exec/recording"
+	"assay/exec/supervisor"
+	"assay/exec/wire"
+	"assay/mutate"
+	"assay/mutate/syntax"
+)
+
+// rehearsal is a test at a boundary: a copy of it, unchanged, must pass there before it
+// judges anything.
+type rehearsal struct {
+	boundary, test int
+}
+
+// batch makes the next steps of some cases in as few processes as it takes.
+func (d *desk) batch(ctx context.Context, boundary int, cases []*kase) error {
+	if err := d.rehearse(ctx, boundary, cases); err != nil {
+		return err
+	}
+	cases = d.withoutRefusedTests(cases)
+	if len(cases) == 0 {
+		return nil
+	}
+	if err := d.controlBatch(ctx, cases[0]); err != nil {
+		return err
+	}
+	for len(cases) > 0 {
+		o, err := d.replay(ctx, "batch", d.batchOf(cases), len(cases))
+		if err != nil {
+			return err
+		}
+		cases = d.takeIn(o, cases)
+	}
+	return nil
+}
+
+// batchOf asks for a batch; each list of tests is in it once.
+func (d *desk) batchOf(cases []*kase) supervisor.Replay {
+	step := cases[0].steps[0]
+	r := supervisor.Replay{From: supervisor.FromWalker, Soft: true,
+		Job: wire.Job{Kind: wire.Batch, Swap: step.Swap, All: cases[0].alone}}
+	lists := map[*int]int{}
+	for _, c := range cases {
+		tests := c.steps[0].Tests
+		at, ok := lists[&tests[0]]
+		if !ok {
+			at = len(r.Job.Lists)
+			lists[&tests[0]] = at
+			r.Job.Lists = append(r.Job.Lists, tests)
+		}
+		part := [3]int{0, 0, at}
+		if c.subject.Entry == judging.Selected {
+			n := d.schemata.number[c.task.Mutant]
+			part[0], part[1] = d.schemata.place[n], n
+		}
+		r.Job.Parts = append(r.Job.Parts, part)
+		if step.Swap {
+			m := c.task.Mutant
+			if r.Sources == nil {
+				r.Sources = map[string][]byte{}
+			}
+			r.Sources[m.Source.Path] = m.Source.Text
+			r.Edits = append(r.Edits, supervisor.FileEdit{Path: m.Source.Path, Edit: m.Edit})
+		}
+	}
+	if step.Entry == judging.Swapped { // each needs a process in which its file is not loaded yet
+		r.Job.Parts, r.Edits = r.Job.Parts[:1], r.Edits[:1]
+	}
+	return r
+}
+
+// replay makes a replay and counts it.
+func (d *desk) replay(ctx context.Context, way string, r supervisor.Replay, steps int) (*supervisor.Outcome, error) {
+	defer d.e.turns.take()()
+	o, err := d.w.Replay(ctx, r)
+	if err != nil {
+		return nil, err
+	}
+	d.count(way, steps, o.Wall, o.Faults)
+	return o, nil
+}
+
+// takeIn notes what a batch says of its cases, and gives those that it did not come to.
+func (d *desk) takeIn(o *supervisor.Outcome, cases []*kase) (left []*kase) {
+	for i := range o.Parts {
+		d.judgePart(&o.Parts[i], cases[i])
+	}
+	left = cases[len(o.Parts):]
+	if len(left) == 0 || o.Ended {
+		return left
+	}
+	// The process ended while this mutant's tests were run, or was ended: from the test
+	// that was running on they are played, and looked at more closely.
+	c := left[0]
+	c.note(o.Tests[countTests(o):], o.Opened)
+	at := max(0, slices.Index(c.steps[0].Tests, o.Running))
+	if c.alone {
+		at = 0 // of those before it nothing was told
+	}
+	d.why(judging.Suspicious, 1)
+	if at < len(c.steps[0].Tests) && !c.alone {
+		d.suspect(c, at)
+	} else {
+		d.replan(c, at, true)
+	}
+	return left[1:]
+}
+
+// suspect has one test of a batch played, and those behind it replayed as they were
+// planned to be if that is green: how soon a process was suspected depends on the time, and
+// which test kills a mutant must not.
+func (d *desk) suspect(c *kase, at int) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	steps := d.suite.Play(&c.subject, []int{d.b.rec.Tests[c.steps[0].Tests[at]].Segment})
+	if len(c.steps[0].Tests) > at+1 || len(c.steps) > 1 {
+		steps = append(steps, d.stepsLeft(c, at+1, false)...)
+	}
+	c.steps = steps
+	d.queue(c)
+}
+
+// countTests is how many of the tests of an outcome belong to its parts.
+func countTests(o *supervisor.Outcome) int {
+	n := 0
+	for _, p := range o.Parts {
+		n += len(p.Tests)
+	}
+	return min(n, len(o.Tests))
+}
+
+func (j *bench) why(r judging.Reason, n int) {
+	j.mu.Lock()
+	defer j.mu.Unlock()
+	j.stats.Reasons[r] += n
+}
+
+// judgePart says what the tests of one mutant in a batch mean.
+func (d *desk) judgePart(p *supervisor.Part, c *kase) {
+	step := c.steps[0]
+	c.note(p.Tests, p.Opened)
+	if !step.Swap && d.readsSource(p.Opened) {
+		d.replan(c, 0, true) // what it read was not changed
+		return
+	}
+	if c.alone {
+		d.eachOf(p, c)
+		return
+	}
+	if f, red := judging.Red(p.Events); red {
+		if !d.refusedByPHP(c, f) {
+			d.decided(c, f)
+		}
+		return
+	}
+	for at, t := range step.Tests[:min(len(p.Tests), len(step.Tests))] {
+		if d.holdsOther(d.b.rec.Tests[t].Segment, p.Held[t]) {
+			d.replan(c, at, true)
+			return
+		}
+	}
+	if !d.counts(p, step.Tests[:min(len(p.Tests), len(step.Tests))]) {
+		if len(p.Tests) < len(step.Tests) { // ended for what does not count
+			d.replan(c, len(p.Tests), false)
+			return
+		}
+		d.passed(c)
+		return
+	}
+	// The last test that was run is green and has diverged: it is played from its own
+	// boundary on, and what was not run yet with it.
+	d.replan(c, max(0, len(p.Tests)-1), true)
+}
+
+// holdsOther reports whether a test holds something else than in the recording, which shows
+// only when the process ends.
+func (d *desk) holdsOther(segment int, held string) bool {
+	was := d.b.rec.Segments[segment].Held
+	return was != recording.AnyHeld && was != held
+}
+
+// counts reports whether what some tests left makes a difference: not what has a name of
+// its own in every run.
+func (d *desk) counts(p *supervisor.Part, tests []int) bool {
+	if len(p.Changes)+len(p.Files) == 0 {
+		return false
+	}
+	var segments []int
+	for _, t := range tests {
+		segments = append(segments, d.b.rec.Tests[t].Segment)
+	}
+	return d.b.rec.Counts(withFiles(p.Changes, p.Files), segments, "temp/")
+}
+
+// readsSource reports whether a source was opened that the walker has loaded.
+func (d *desk) readsSource(opened []string) bool {
+	return slices.ContainsFunc(opened, func(path string) bool {
+		n, loaded := d.b.rec.LoadedIn(path)
+		return path == supervisor.Everything || d.b.points[path] != nil && loaded && n < d.at
+	})
+}
+
+// refusedByPHP gives the verdict on a mutant that PHP refuses: its parser, seen as a
+// ParseError of a test, or its compiler, seen as a fatal error.
+func (d *desk) refusedByPHP(c *kase, f judging.Finding) bool {
+	suspect := f.Status == mutate.Killed && (strings.Contains(f.Detail, "ParseError") ||
+		f.How == mutate.PrematureEnd && f.Detail != "" && !strings.HasPrefix(f.Detail, "Uncaught") && !strings.Contains(f.Detail, "the process ended with status"))
+	if !suspect {
+		return false
+	}
+	m := c.task.Mutant
+	refused, err := d.e.stillborn(m.Edit.Apply(m.Source.Text))
+	if err != nil || !refused {
+		return false
+	}
+	c.found = judging.Finding{Status: mutate.Stillborn, Test: -1, Detail: f.Detail}
+	d.mu.Lock()
+	d.open--
+	d.mu.Unlock()
+	d.each(mutate.Verdict{Mutant: m, Status: mutate.Stillborn, Detail: f.Detail})
+	return true
+}
+
+// rehearse runs copies of the tests, unchanged, that have not been run at a boundary yet.
+func (d *desk) rehearse(ctx context.Context, boundary int, cases []*kase) error {
+	var tests []int
+	d.rehearsing.Lock() // who finds a test rehearsed must know how that went
+	defer d.rehearsing.Unlock()
+	d.mu.Lock()
+	for _, c := range cases {
+		for _, t := range c.steps[0].Tests {
+			if k := (rehearsal{boundary, t}); !d.rehearsed[k] {
+				d.rehearsed[k] = true
+				tests = append(tests, t)
+			}
+		}
+	}
+	d.mu.Unlock()
+	for len(tests) > 0 {
+		r := supervisor.Replay{From: supervisor.FromWalker, Job: wire.Job{Kind: wire.Batch}}
+		for i, t := range tests {
+			r.Job.Parts = append(r.Job.Parts, [3]int{0, 0, i})
+			r.Job.Lists = append(r.Job.Lists, []int{t})
+		}
+		o, err := d.replay(ctx, "rehearsal", r, 0)
+		if err != nil {
+			return err
+		}
+		for i, p := range o.Parts {
+			if !d.asRecorded(&p, tests[i]) {
+				d.refuse(tests[i])
+			}
+		}
+		n := len(o.Parts)
+		if tests = tests[n:]; len(tests) > 0 && !o.Ended {
+			d.refuse(tests[0]) // the process ended in it
+			tests = tests[1:]
+		}
+	}
+	return nil
+}
+
+// asRecorded reports whether a copy of a test did what the test did in the recording.
+func (d *desk) asRecorded(p *supervisor.Part, test int) bool {
+	if _, red := judging.Red(p.Events); red || d.counts(p, []int{test}) || len(p.Tests) != 1 || !p.Tests[0].Ended {
+		return false
+	}
+	was := d.b.rec.Tests[test]
+	outcome := "passed"
+	for _, e := range p.Events {
+		outcome = e.Kind
+	}
+	return outcome == was.Outcome && p.Tests[0].Assertions == was.Assertions
+}
+
+func (j *bench) refuse(test int) {
+	j.mu.Lock()
+	defer j.mu.Unlock()
+	j.suite.Refused[test] = true
+}
+
+// withoutRefusedTests replans the cases some of whose tests were refused.
+func (d *desk) withoutRefusedTests(cases []*kase) []*kase {
+	var out []*kase
+	for _, c := range cases {
+		d.mu.Lock()
+		bad := slices.ContainsFunc(c.steps[0].Tests, func(t int) bool { return d.suite.Refused[t] })
+		d.mu.Unlock()
+		if bad {
+			d.replan(c, 0, false)
+		} else {
+			out = append(out, c)
+		}
+	}
+	return out
+}
+
+// controlBatch runs the two controls of batches, once a worker and entry: the tests of a
+// case must pass unchanged and leave nothing, and must end where the code that they run
+// ends the process.
+func (d *desk) controlBatch(ctx context.Context, c *kase) error {
+	step := c.steps[0]
+	w := way{judging.Batched, step.Entry}
+	if d.checked[w] {
+		return nil
+	}
+	m := c.task.Mutant
+	r := supervisor.Replay{From: supervisor.FromWalker, Job: wire.Job{Kind: wire.Batch, Swap: step.Swap, Parts: [][3]int{{0, 0, 0}}, Lists: [][]int{step.Tests}},
+		Sources: map[string][]byte{m.Source.Path: m.Source.Text}, Edits: []supervisor.FileEdit{{Path: m.Source.Path, Edit: noEdit}}}
+	o, err := d.replay(ctx, "control", r, 0)
+	if err != nil {
+		return err
+	}
+	if len(o.Parts) != 1 || !d.green(&o.Parts[0], step.Tests) {
+		return &closedError{noBatches, fmt.Sprintf("unchanged code in place of %s does not pass in a batch", m.Source.Path)}
+	}
+	if step.Entry == judging.Swapped {
+		r.Edits[0].Edit = throwing(m.Source)
+	} else {
+		r.Job.Ender = true
+	}
+	if o, err = d.replay(ctx, "control", r, 0); err != nil {
+		return err
+	}
+	if len(o.Parts) == 1 && d.green(&o.Parts[0], step.Tests) {
+		if step.Entry == judging.Selected && !d.entersSources(step.Tests) || step.Entry == judging.Swapped && !d.loads(step.Tests, m.Source.Path) {
+			return nil // nothing of that is run by these tests; another case will be the control
+		}
+		return &closedError{noBatches, "a batch is green on code that ends the process"}
+	}
+	d.checked[w] = true
+	return nil
+}
+
+// green reports whether tests have passed, and have left what they found.
+func (d *desk) green(p *supervisor.Part, tests []int) bool {
+	_, red := judging.Red(p.Events)
+	return !red && !d.counts(p, tests)
+}
+
+// entersSources reports whether some test passes a point of the sources.
+func (d *desk) entersSources(tests []int) bool {
+	return slices.ContainsFunc(tests, func(t int) bool {
+		for _, path := range d.b.sourcesRun(d.b.rec.Tests[t].Segment) {
+			if d.schemata.texts[path] != nil {
+				return true
+			}
+		}
+		return false
+	})
+}
+
+// loads reports whether some test runs code of a file.
+func (d *desk) loads(tests []int, path string) bool {
+	return slices.ContainsFunc(tests, func(t int) bool {
+		return slices.Contains(d.b.sourcesRun(d.b.rec.Tests[t].Segment), path)
+	})
+}
+
+// noEdit changes nothing.
+var noEdit = mutate.Edit{}
+
+// throwing puts a text in place of a file that throws when it is loaded.
+func throwing(s *mutate.Source) mutate.Edit {
+	return mutate.Edit{Span: syntax.Span{Start: 0, End: len(s.Text)}, New: "<?php throw new \\Error('assay: control');\n"}
+}
+
+// way is how a mutant gets before its tests.
+type way struct {
+	form  judging.Form
+	entry judging.Entry
+}

@@ -1,0 +1,239 @@
+//go:build linux
+
+package exec
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"strings"
+
+	"assay/exec/judging"
+	"assay/exec/recording"
+	"assay/exec/supervisor"
+	"assay/exec/wire"
+	"assay/mutate"
+)
+
+// desk is one worker's place, at which the next takes over when it dies.
+type desk struct {
+	*bench
+	number  int
+	form    judging.Form
+	w       *supervisor.Client
+	at      int                // boundary at which the walker stands; 0: there is none
+	state   *recording.Tracker // of the walker
+	checked map[way]bool       // ways whose controls have passed here
+}
+
+func (d *desk) close() {
+	if d.w != nil {
+		d.w.Kill()
+		d.w = nil
+	}
+}
+
+// mostBatched is how many mutants are in a batch at most.
+const mostBatched = 64
+
+// walk goes through the suite and makes the steps that wait at each boundary.
+func (d *desk) walk(ctx context.Context) error {
+	if err := d.start(ctx); err != nil {
+		return err
+	}
+	from := 0
+	for {
+		boundary, ok := d.next(d.form, from)
+		if !ok {
+			return nil
+		}
+		from = boundary
+		for {
+			if err := ctx.Err(); err != nil {
+				return err
+			}
+			n := 1
+			if d.form == judging.Batched {
+				n = mostBatched
+				if open := d.waitingAt(boundary); open < 2*n*d.workers() {
+					n = max(4, open/(2*d.workers()))
+				}
+			}
+			cases := d.take(d.form, boundary, n)
+			if len(cases) == 0 {
+				break
+			}
+			if err := d.work(ctx, boundary, cases); err != nil {
+				return err
+			}
+		}
+		from++
+	}
+}
+
+func (j *bench) waitingAt(boundary int) int {
+	j.mu.Lock()
+	defer j.mu.Unlock()
+	return len(j.waiting[judging.Batched][boundary])
+}
+
+// work makes the next step of some cases at a boundary. When the worker fails another
+// one tries, once; what fails twice is Broken.
+func (d *desk) work(ctx context.Context, boundary int, cases []*kase) (err error) {
+	for range 2 {
+		if err = d.reach(ctx, boundary); err == nil {
+			if d.form == judging.Batched {
+				err = d.batch(ctx, boundary, cases)
+			} else {
+				err = d.play(ctx, cases[0])
+			}
+		}
+		if err == nil || ctx.Err() != nil {
+			return err
+		}
+		var bad *closedError
+		if errors.As(err, &bad) {
+			return d.escalate(bad, cases)
+		}
+		if gone := d.e.samePHP(); gone != nil {
+			return gone
+		}
+		d.close()
+		d.at = 0
+	}
+	for _, c := range cases {
+		d.mu.Lock()
+		d.open--
+		d.mu.Unlock()
+		d.each(mutate.Verdict{Mutant: c.task.Mutant, Status: mutate.Broken, Detail: err.Error(), Reaching: d.idsOf(c.task.Reach)})
+	}
+	return nil
+}
+
+func (j *bench) levelNow() level {
+	j.mu.Lock()
+	defer j.mu.Unlock()
+	return j.level
+}
+
+// start starts the worker's supervisor, and has the tests be copied for the first time.
+func (d *desk) start(ctx context.Context) (err error) {
+	if level := d.levelNow(); d.w != nil && level > d.level {
+		d.close() // its view has files with mutants in place, which are not wanted any more
+		d.level, d.at = level, 0
+	}
+	if d.w != nil {
+		return nil
+	}
+	d.checked = map[way]bool{}
+	if d.w, err = d.e.startClient(ctx, d.number, d.e.confinement, d.e.forks()); err != nil {
+		return d.e.notReady(err)
+	}
+	if err := d.w.Know(ctx, supervisor.Known{Times: d.times, Volatile: d.b.rec.Volatile, Preload: d.preload, Memory: d.b.memory}); err != nil {
+		return err
+	}
+	if d.isPlanned() {
+		return nil
+	}
+	if !d.e.forks() {
+		d.plan(nil)
+		return nil
+	}
+	return d.begin(ctx)
+}
+
+// begin starts a walker, which stands at boundary 1 then.
+func (d *desk) begin(ctx context.Context) error {
+	defer d.e.turns.take()()
+	for {
+		suite, stop, err := d.w.Walk(ctx, supervisor.Walk{Texts: d.texts()})
+		if err != nil {
+			if again := d.withoutRefused(); again {
+				continue
+			}
+			return d.e.notReady(err)
+		}
+		d.e.ownSuite(d.w.Facts.Root, suite)
+		if err := recording.SameSuite(d.b.run.Suite, *suite); err != nil {
+			return &ProjectError{err.Error(), "Data providers and test lists must not depend on time, chance or the file system's order."}
+		}
+		d.plan(suite.Copied)
+		d.state = d.b.rec.Track(0, "temp/")
+		return d.stands(stop)
+	}
+}
+
+// reach has the walker stand at a boundary. For boundary 0 it stands at the next one: all
+// files are in place with their mutants then.
+func (d *desk) reach(ctx context.Context, boundary int) error {
+	if err := d.start(ctx); err != nil || boundary == 0 && (d.isCold() || !d.e.forks()) {
+		return err
+	}
+	boundary = max(boundary, 1)
+	if d.at == 0 || d.at > boundary {
+		if err := d.begin(ctx); err != nil {
+			return err
+		}
+	}
+	for d.at < boundary {
+		if err := d.advance(ctx, d.b.nextReading(d.at, boundary)); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// advance has the walker go on to a boundary.
+func (d *desk) advance(ctx context.Context, boundary int) error {
+	defer d.e.turns.take()()
+	stop, err := d.w.Advance(ctx, supervisor.Advance{Until: boundary, Loaded: d.b.rec.LoadedBy(boundary)})
+	if err != nil {
+		d.at = 0
+		return err
+	}
+	return d.stands(stop)
+}
+
+// nextReading gives the first boundary behind one, up to a last, before a segment that
+// reads sources: files that have been loaded have their own text from there on.
+func (b *Baseline) nextReading(from, last int) int {
+	for n := from + 1; n < last; n++ {
+		for _, path := range b.rec.Segments[n].Reads {
+			if b.points[path] != nil {
+				return n
+			}
+		}
+	}
+	return last
+}
+
+// stands takes in where the walker stands. Its state must be the recording's.
+func (d *desk) stands(stop *supervisor.Stop) error {
+	d.at = stop.Boundary
+	d.state.Note(stop.Boundary-1, withFiles(stop.Changes, stop.Files))
+	if f, red := judging.Red(stop.Events); red {
+		return &closedError{least: d.walkerLevel(), why: fmt.Sprintf("with mutants in the sources the unchanged suite is not green: %s: %s", f.Name, f.Detail)}
+	}
+	if !d.state.Converged(stop.Boundary) {
+		d.b.rec.Forgive(d.state.Diverged)
+		if !d.state.Converged(stop.Boundary) {
+			return &closedError{least: d.walkerLevel(), why: "with mutants in the sources the unchanged suite leaves another state: " + strings.Join(d.state.Diverged, ", ")}
+		}
+	}
+	return nil
+}
+
+// withFiles adds files to the roots that changed.
+func withFiles(changes wire.Changes, files map[string]string) wire.Changes {
+	if len(files) == 0 {
+		return changes
+	}
+	out := wire.Changes{}
+	for root, d := range changes {
+		out[root] = d
+	}
+	for name, digest := range files {
+		out[recording.FileRoot(name)] = wire.Digest{Value: digest, Shape: "file"}
+	}
+	return out
+}

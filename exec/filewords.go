@@ -1,0 +1,163 @@
+//go:build linux
+
+package exec
+
+import (
+	"bytes"
+	"maps"
+	"os"
+	"path/filepath"
+	"regexp"
+	"slices"
+	"strings"
+	"sync"
+
+	"assay/mutate"
+)
+
+// fileWords knows which words stand in the PHP files of a project.
+type fileWords struct {
+	root    string
+	sources map[string]*mutate.Points
+	mu      sync.Mutex
+	known   map[string]*wordsIn
+	run     [][]string             // segment => sources of which it passes points
+	users   map[string][]int       // see Baseline.users
+	readers map[string][]int       // file => segments that read it
+	told    func(path string) bool // whether it is known when code of a file is run
+	heirs   map[string][]string    // name => names that cannot be declared without it
+	paths   []string               // of the sources, sorted
+}
+
+// wordsIn is what the text of a file says.
+type wordsIn struct {
+	words     map[string]bool // all that may be a name, as it is written
+	lower     map[string]bool // and in lower case, as names of classes are compared
+	byAnyName bool            // it may get at a constant without its name
+	source    bool
+	inspects  bool // it may read the default of a parameter without a call
+	// where it registers an autoloader, its words without those that are whole texts in
+	// quotes: that finds files by such texts, and does not use what they declare
+	used map[string]bool
+}
+
+var quotedName = regexp.MustCompile(`'[\w\\/.-]*'|"[\w\\/.-]*"`)
+
+// uses reports whether one of some names, in lower case, is in the file for another
+// reason than to be loaded.
+func (w *wordsIn) uses(names []string) bool {
+	return w.hasAny(names) && (w.used == nil || slices.ContainsFunc(names, func(n string) bool { return w.used[n] }))
+}
+
+// hasAny reports whether one of some names, in lower case, is in the file.
+func (w *wordsIn) hasAny(names []string) bool {
+	for _, n := range names {
+		if w.lower[n] {
+			return true
+		}
+	}
+	return false
+}
+
+// of reads a file, once.
+func (f *fileWords) of(path string) *wordsIn {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	if w, ok := f.known[path]; ok {
+		return w
+	}
+	var text []byte
+	if p := f.sources[path]; p != nil {
+		text = p.Source.Text
+	} else if full := filepath.Join(f.root, filepath.FromSlash(path)); !strings.HasSuffix(path, "/") {
+		if info, err := os.Stat(full); err == nil && info.Mode().IsRegular() && info.Size() <= largestHelper {
+			text, _ = os.ReadFile(full) // what tests make themselves is gone
+		}
+		if !strings.HasSuffix(path, ".php") && !bytes.Contains(text, []byte("<?")) {
+			text = nil
+		}
+	}
+	w := &wordsIn{source: f.sources[path] != nil, words: wordsOf(text), lower: map[string]bool{}, byAnyName: mutate.ByAnyName(text), inspects: mutate.Inspecting.Match(text)}
+	for word := range w.words {
+		w.lower[strings.ToLower(word)] = true
+	}
+	if bytes.Contains(text, []byte("spl_autoload_register")) {
+		w.used = wordsOf(bytes.ToLower(quotedName.ReplaceAll(text, []byte("''"))))
+	}
+	f.known[path] = w
+	return w
+}
+
+// wordsOf gives all of a text that may be a name in PHP.
+func wordsOf(text []byte) map[string]bool {
+	words := map[string]bool{}
+	begin := -1
+	for i, c := range text {
+		switch {
+		case c == '_' || c >= 0x80 || 'a' <= c && c <= 'z' || 'A' <= c && c <= 'Z' || begin >= 0 && '0' <= c && c <= '9':
+			if begin < 0 {
+				begin = i
+			}
+		case begin >= 0:
+			words[string(text[begin:i])] = true
+			begin = -1
+		}
+	}
+	if begin >= 0 {
+		words[string(text[begin:])] = true
+	}
+	return words
+}
+
+// namesIn gives the names, without namespaces and in lower case, that a source declares,
+// and those that cannot be declared without them.
+func (b *Baseline) namesIn(path string) []string {
+	heirs := b.files.heirsOf()
+	p := b.points[path]
+	if p == nil {
+		return nil
+	}
+	in := map[string]bool{}
+	var names []string
+	var add func(name string)
+	add = func(name string) {
+		if in[name] {
+			return
+		}
+		in[name] = true
+		names = append(names, name[strings.LastIndexByte(name, '\\')+1:])
+		for _, heir := range heirs[name] {
+			add(heir)
+		}
+	}
+	for name := range p.Links {
+		add(name)
+	}
+	return names
+}
+
+func (f *fileWords) heirsOf() map[string][]string {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	if f.heirs == nil {
+		f.heirs = map[string][]string{}
+		for _, p := range f.sources {
+			for name, needs := range p.Links {
+				for _, n := range needs {
+					f.heirs[n] = append(f.heirs[n], name)
+				}
+			}
+		}
+	}
+	return f.heirs
+}
+
+// sorted gives the paths of the sources.
+func (f *fileWords) sorted() []string {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	if f.paths == nil {
+		f.paths = slices.Sorted(maps.Keys(f.sources))
+	}
+	return f.paths
+}

@@ -1,0 +1,35 @@
+<?php
+
+declare(strict_types=1);
+
+namespace PHPUnit\AssayHarness;
+
+/** Which of the mutants in the sources is run; 0: none. */
+final class MutantSwitch
+{
+    public static int $place = 0;
+    public static int $mutant = 0;
+    /** Whether the points of loops are told of. */
+    public static bool $counts = false;
+    /**
+     * Its $used has, as keys, the paths of the files whose functions were run. It
+     * has a class without a name for the reason that Probe::$book has.
+     */
+    public static ?object $files = null;
+
+    /** @return list<string> the paths of files whose functions were run since the last call */
+    public static function used(): array
+    {
+        $used = \get_object_vars(self::$files)['used'] ?? [];
+        if ($used !== []) {
+            self::$files->used = [];
+        }
+
+        return \array_keys($used);
+    }
+}
+
+MutantSwitch::$files = new class {
+    /** @var array<string, int> */
+    public array $used = [];
+};

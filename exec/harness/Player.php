@@ -1,0 +1,281 @@
+<?php
+
+declare(strict_types=1);
+
+namespace PHPUnit\AssayHarness;
+
+/**
+ * Where this process is in the suite.
+ *
+ * The suite falls into segments, numbered in its order: 0 is the building of it, then
+ * come the tests, with what is run before the first and after the last test of a
+ * class where a class has something of the kind; the last is the end of the process.
+ * Boundary n is the moment before segment n. PHPUnit runs the suite by itself; the
+ * adapters (Suite9.php, Suite10.php) tell of each boundary with enter(), leave() and
+ * exhausted(), and learn from enter() whether a test is to be run.
+ */
+final class Player
+{
+    public const TEST = 'test';
+    public const ENTER = 'enter';
+    public const LEAVE = 'leave';
+
+    /** @var array<int, array{string, int, string}> segment => kind, number of the test or -1, class */
+    public static array $segments = [];
+    /** @var array<int, true> numbers of tests that PHPUnit runs several times, in a suite of their own */
+    private static array $several = [];
+    /** @var array<int, TestCase> number => the test, as long as it has not been run */
+    private static array $cases = [];
+    /** @var array<int, object> number => a copy that was made before the test was run */
+    private static array $copies = [];
+    /** @var array<int, array{int, int, bool}> object id of a test or suite => its first and its last segment; whether it is a test */
+    private static array $ranges = [];
+    /** @var array<int, int> object id of a suite => the segment behind its last test */
+    private static array $leaves = [];
+    /** @var list<string> tests that are not methods of test classes, by their files */
+    private static array $others = [];
+    /** @var array<int, int> number => kind of TestCloner, for tests of which copies can be run */
+    private static array $kinds = [];
+    /** What the test that was run last still holds; see HeldObjects. */
+    public static string $held = '';
+    private static int $at = 0;
+    /** The segment that is being run; -1: none. */
+    private static int $open = 0;
+    private static float $began = 0.0;
+    /** The boundary to stop at, where this process walks. */
+    private static int $until = 1;
+    /** Segments before this one are left out. */
+    private static int $next = 0;
+    private static bool $plays = false;
+
+    public static function addTest(object $leaf, int $number, string $class, ?object $case): void
+    {
+        $n = \count(self::$segments) + 1;
+        self::$segments[$n] = [self::TEST, $number, $class];
+        self::$ranges[\spl_object_id($leaf)] = [$n, $n, true];
+        if ($case !== null) {
+            self::$cases[$number] = $case;
+        }
+        if ($case !== $leaf) {
+            self::$several[$number] = true;
+        }
+    }
+
+    public static function isSeveral(int $number): bool
+    {
+        return isset(self::$several[$number]);
+    }
+
+    /** A suite begins; it is told whether something is run before its first test. */
+    public static function openSuite(string $class, bool $hasFixtures): int
+    {
+        $n = \count(self::$segments) + 1;
+        if ($hasFixtures) {
+            self::$segments[$n] = [self::ENTER, -1, $class];
+        }
+
+        return $n;
+    }
+
+    public static function closeSuite(object $suite, int $first, string $class, bool $hasFixtures): void
+    {
+        if ($hasFixtures) {
+            $n = \count(self::$segments) + 1;
+            self::$segments[$n] = [self::LEAVE, -1, $class];
+            self::$leaves[\spl_object_id($suite)] = $n;
+        }
+        if (\count(self::$segments) >= $first) {
+            self::$ranges[\spl_object_id($suite)] = [$first, \count(self::$segments), false];
+        }
+    }
+
+    public static function addOther(string $file): void
+    {
+        self::$others[] = $file;
+    }
+
+    /** @return array<int, TestCase> number => test, of those that have not been run */
+    public static function cases(): array
+    {
+        return self::$cases;
+    }
+
+    /**
+     * The suite has been built.
+     *
+     * @param callable(): array $describe a row for each test
+     * @param array<int, int> $kinds number => kind of TestCloner, of tests of which copies can be run
+     */
+    public static function built(callable $describe, array $fatal, string $version, array $kinds): void
+    {
+        self::$plays = true;
+        self::$kinds = $kinds;
+        $built = \array_combine(\array_map([Channel::class, 'method'], \array_keys(Probe::$built)), Probe::$built);
+        Probe::$building = false;
+        Process::$channel->send(['suite', \get_included_files(), $describe(), \array_values(self::$segments), $fatal,
+            $version, Loader::wrapped(), \array_keys($kinds), self::$others, $built]);
+        self::arrive(1);
+    }
+
+    /** The number of the segment that ends the process. */
+    public static function end(): int
+    {
+        return \count(self::$segments) + 1;
+    }
+
+    /** Whether a test, or some test of a suite, is to be run now. */
+    public static function enter(object $test): bool
+    {
+        $range = self::$ranges[\spl_object_id($test)] ?? null;
+        if ($range === null) {
+            return !self::$plays; // of a kind that is not run here, or without tests
+        }
+        self::arrive($range[0]);
+        if ($range[1] < self::$next) {
+            return false;
+        }
+        [$kind, $number] = self::$segments[$range[0]];
+        if ($range[2]) {
+            self::begin($range[0]);
+            self::keepCopy($number);
+        } elseif ($kind === self::ENTER) {
+            self::begin($range[0]);
+        }
+
+        return true;
+    }
+
+    /** A test or a suite that was entered has been run. */
+    public static function leave(object $test): void
+    {
+        self::leaveSegment(self::$ranges[\spl_object_id($test)][1]);
+    }
+
+    public static function leaveSegment(int $last): void
+    {
+        self::arrive($last + 1);
+    }
+
+    public static function lastOf(object $test): int
+    {
+        return self::$ranges[\spl_object_id($test)][1];
+    }
+
+    /** The last test of a suite has been run or left out. */
+    public static function exhausted(object $suite): void
+    {
+        $leave = self::$leaves[\spl_object_id($suite)] ?? null;
+        if ($leave !== null) {
+            self::arrive($leave);
+            self::begin($leave);
+        }
+    }
+
+    /** All tests have been run. */
+    public static function finished(): void
+    {
+        if (self::$plays) {
+            self::arrive(self::end());
+            self::begin(self::end());
+            Probe::$tail = isset(Process::$setup['records']);
+        }
+    }
+
+    private static function begin(int $segment): void
+    {
+        self::$open = $segment;
+        self::$began = \microtime(true);
+    }
+
+    private static function keepCopy(int $number): void
+    {
+        $kind = self::$kinds[$number] ?? null;
+        if ($kind !== null && Process::$job === null) {
+            self::$copies[$number] = TestCloner::copy(self::$cases[$number], $kind);
+        }
+        unset(self::$cases[$number]);
+    }
+
+    /** A copy of a test as it was before it was run; null where there is none. */
+    public static function copyOf(int $number): ?object
+    {
+        $kind = self::$kinds[$number] ?? null;
+        $original = self::$copies[$number] ?? self::$cases[$number] ?? null;
+
+        return $kind === null || $original === null ? null : TestCloner::copy($original, $kind);
+    }
+
+    /** This is boundary n. */
+    private static function arrive(int $n): void
+    {
+        if (self::$at === $n || !self::$plays || \getmypid() !== Probe::$owner) {
+            return; // a process that a test has forked goes on by itself
+        }
+        $was = self::$open;
+        self::$at = $n;
+        self::$open = -1;
+        if (isset(Process::$setup['records'])) {
+            self::record($was, $n);
+
+            return;
+        }
+        if (Process::$job === null) {
+            if ($n >= self::$until) {
+                self::stand($n);
+            }
+
+            return;
+        }
+        if ($was >= 0) {
+            self::report($n);
+        }
+    }
+
+    /** Tells of a segment that was run unchanged. */
+    private static function record(int $was, int $n): void
+    {
+        $time = $was > 0 ? (int) (1e6 * (\microtime(true) - self::$began)) : 0;
+        $points = Probe::take();
+        Process::$channel->send(['segment', $was, $n, $time, (object) $points, Loader::newFiles(), (object) StateSnapshot::changes(),
+            MutantSwitch::used(), (object) StateSnapshot::unknowns(), Loader::foreignFiles(), self::$held]);
+        self::$held = '';
+        self::wait();
+        self::$began = \microtime(true);
+    }
+
+    /** Stops here, makes replays as they are asked for, and goes on; in a replay, too. */
+    private static function stand(int $n): void
+    {
+        Process::$channel->send(['at', $n, (object) StateSnapshot::changes(), \memory_get_usage()]);
+        $order = Process::serve();
+        if ($order['op'] === 'go') {
+            self::$until = $order['until'];
+
+            return;
+        }
+        StateSnapshot::changes(); // the parent's own orders leave nothing
+        if (Process::$job['kind'] === 'batch') {
+            Batch::run(Process::$job);
+        }
+        self::$next = Process::$job['next'];
+    }
+
+    /** A replay has run a segment: says what it left, and learns which is the next. */
+    private static function report(int $n): void
+    {
+        Process::$channel->tell();
+        Process::$channel->send(['at', $n, (object) StateSnapshot::changes(), MutantSwitch::used(), self::$held]);
+        self::$held = '';
+        self::$next = self::wait()['next'];
+    }
+
+    private static function wait(): array
+    {
+        $order = Process::$channel->receive();
+        if ($order === null || $order['op'] === 'quit') {
+            Process::kill();
+        }
+
+        return $order;
+    }
+}

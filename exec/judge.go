@@ -1,0 +1,388 @@
+//go:build linux
+
+package exec
+
+import (
+	"cmp"
+	"context"
+	"maps"
+	"slices"
+	"sync"
+	"time"
+
+	"golang.org/x/sync/errgroup"
+
+	"assay/exec/judging"
+	"assay/exec/supervisor"
+	"assay/mutate"
+)
+
+// Judge judges the tasks, several at a time, and gives each verdict to each, which is
+// called from one goroutine at a time, in the order in which verdicts fall. When ctx
+// ends Judge returns ctx.Err() at once; what was decided by then has been given.
+//
+// Before anything counts, each way to replay a mutant is tried on unchanged code, which
+// must stay green and converge, and on code that cannot pass; see controlBatch and controlPlay.
+func (e *Engine) Judge(ctx context.Context, b *Baseline, tasks []Task, each func(mutate.Verdict)) error {
+	if gone := e.samePHP(); gone != nil {
+		return gone
+	}
+	var mu sync.Mutex
+	j, err := e.newBench(b, tasks, func(v mutate.Verdict) {
+		mu.Lock()
+		defer mu.Unlock()
+		if ctx.Err() == nil && e.samePHP() == nil {
+			each(v)
+		}
+	})
+	if err != nil {
+		return err
+	}
+	defer j.report()
+	defer j.forgiven()
+	for _, c := range j.cases {
+		if len(c.task.Pairs) > 0 {
+			continue
+		}
+		v, err := e.unreached(c.task)
+		if err != nil {
+			return err
+		}
+		j.each(v)
+	}
+	for j.pending() {
+		for _, form := range []judging.Form{judging.Batched, judging.Played} {
+			if err := j.walk(ctx, form); err != nil {
+				return cmp.Or(e.samePHP(), err)
+			}
+		}
+	}
+	return e.samePHP()
+}
+
+// unreached is the verdict on a mutant that nothing reaches.
+func (e *Engine) unreached(t Task) (mutate.Verdict, error) {
+	ok, err := e.lint.parses(t.Mutant.Edit.Apply(t.Mutant.Source.Text))
+	v := mutate.Verdict{Mutant: t.Mutant, Status: mutate.Unreached}
+	if !ok {
+		v.Status = mutate.Stillborn
+	}
+	return v, err
+}
+
+// A kase is one mutant while it is judged.
+type kase struct {
+	task    Task
+	subject judging.Subject
+	steps   []judging.Step
+	ran     map[int]bool // tests that were run on it
+	time    time.Duration
+	opened  map[string]bool
+	whole   bool            // tests that do not reach it were run on it as well
+	alone   bool            // it has been killed, and all tests that kill it by themselves are looked for
+	found   judging.Finding // what killed it first, then
+	kills   map[int]bool    // tests that kill it by themselves
+	level   level           // at which its steps were planned
+}
+
+// bench holds what the workers of one Judge share.
+type bench struct {
+	e        *Engine
+	b        *Baseline
+	schemata *schemata
+	cases    []*kase
+	give     func(mutate.Verdict)
+	stats    *Stats
+	preload  [][2]string
+	times    []int64
+
+	mu         sync.Mutex
+	suite      *judging.Suite
+	waiting    map[judging.Form]map[int][]*kase // boundary => cases whose next step begins there
+	open       int                              // cases without a verdict
+	rehearsed  map[rehearsal]bool
+	rehearsing sync.Mutex
+	ids        map[*int][]mutate.TestID
+	level      level
+}
+
+func (e *Engine) newBench(b *Baseline, tasks []Task, give func(mutate.Verdict)) (*bench, error) {
+	j := &bench{e: e, b: b, give: give, waiting: map[judging.Form]map[int][]*kase{}, rehearsed: map[rehearsal]bool{},
+		ids: map[*int][]mutate.TestID{}, stats: newStats(b)}
+	j.suite = judging.NewSuite(b.rec, nil, !e.forks())
+	for _, t := range b.Tests {
+		j.times = append(j.times, t.Time.Microseconds())
+	}
+	if e.forks() {
+		j.preload = b.classes
+	}
+	var err error
+	if j.schemata, err = e.combine(b, tasks); err != nil {
+		return nil, err
+	}
+	for _, t := range tasks {
+		c := &kase{task: t, ran: map[int]bool{}, opened: map[string]bool{}, kills: map[int]bool{}}
+		c.subject = judging.Subject{Path: t.Mutant.Source.Path, Pairs: t.Pairs, Order: j.testPairs(t), Entry: judging.Swapped}
+		if j.schemata.number[t.Mutant] != 0 {
+			c.subject.Entry = judging.Selected
+		}
+		if len(t.Pairs) > 0 && t.Pairs[0] == 0 {
+			c.subject.Rebuilt, c.subject.All = b.rebuilt(t.Mutant)
+		}
+		j.cases = append(j.cases, c)
+		if len(t.Pairs) > 0 {
+			j.open++
+		}
+	}
+	return j, nil
+}
+
+// testPairs gives the tests of a task that pass the mutant themselves, in its order.
+func (j *bench) testPairs(t Task) []int {
+	return slices.DeleteFunc(slices.Clone(t.Reach), func(i int) bool {
+		_, found := slices.BinarySearch(t.Pairs, j.b.rec.Tests[i].Segment)
+		return !found
+	})
+}
+
+// isPlanned reports whether the steps of the cases have been made.
+func (j *bench) isPlanned() bool {
+	j.mu.Lock()
+	defer j.mu.Unlock()
+	return j.stats.planned
+}
+
+// isCold reports whether nothing is forked.
+func (j *bench) isCold() bool {
+	j.mu.Lock()
+	defer j.mu.Unlock()
+	return j.suite.Cold
+}
+
+func (j *bench) pending() bool {
+	j.mu.Lock()
+	defer j.mu.Unlock()
+	return j.open > 0
+}
+
+func (j *bench) each(v mutate.Verdict) { j.give(v) }
+
+// plan makes the steps of all cases, once it is known which tests can be copied.
+func (j *bench) plan(copied []int) {
+	j.mu.Lock()
+	defer j.mu.Unlock()
+	if j.stats.planned {
+		return
+	}
+	j.stats.planned = true
+	refused := j.suite.Refused
+	j.suite = judging.NewSuite(j.b.rec, copied, j.suite.Cold)
+	j.suite.Refused, j.suite.NoBatches = refused, j.e.set.SwapOnly
+	for _, c := range j.cases {
+		if len(c.task.Pairs) > 0 {
+			c.steps = j.suite.Plan(&c.subject, &j.stats.Reasons)
+			j.queue(c)
+		}
+	}
+}
+
+// queue puts a case where its next step is made. j.mu is held.
+func (j *bench) queue(c *kase) {
+	if c.level < j.level {
+		j.lower(c)
+	}
+	s := c.steps[0]
+	at := j.waiting[s.Form]
+	if at == nil {
+		at = map[int][]*kase{}
+		j.waiting[s.Form] = at
+	}
+	at[s.Boundary] = append(at[s.Boundary], c)
+}
+
+// take gives up to n cases whose next step begins at a boundary and is made in the same
+// way as the first of them.
+func (j *bench) take(form judging.Form, boundary, n int) []*kase {
+	j.mu.Lock()
+	defer j.mu.Unlock()
+	list := j.waiting[form][boundary]
+	var out, left []*kase
+	for _, c := range list {
+		if len(out) < n && (len(out) == 0 || c.steps[0].Swap == out[0].steps[0].Swap && c.steps[0].Entry == out[0].steps[0].Entry && c.alone == out[0].alone) {
+			out = append(out, c)
+		} else {
+			left = append(left, c)
+		}
+	}
+	if len(left) == 0 {
+		delete(j.waiting[form], boundary)
+	} else {
+		j.waiting[form][boundary] = left
+	}
+	return out
+}
+
+// next gives the first boundary from one on at which cases wait; ok is false for none.
+func (j *bench) next(form judging.Form, from int) (boundary int, ok bool) {
+	j.mu.Lock()
+	defer j.mu.Unlock()
+	for n := range j.waiting[form] {
+		if n >= from && (!ok || n < boundary) {
+			boundary, ok = n, true
+		}
+	}
+	return boundary, ok
+}
+
+// walk has workers go through the suite once, and make all steps of a form.
+func (j *bench) walk(ctx context.Context, form judging.Form) error {
+	if _, ok := j.next(form, 0); !ok && j.isPlanned() {
+		return nil
+	}
+	g, ctx := errgroup.WithContext(ctx)
+	for n := range j.workers() {
+		g.Go(func() error {
+			d := &desk{bench: j, number: n + 1, form: form}
+			defer d.close()
+			return d.walk(ctx)
+		})
+	}
+	return g.Wait()
+}
+
+func (j *bench) workers() int {
+	return min(j.e.set.Jobs, max(1, len(j.cases)))
+}
+
+// passed notes that a step left a mutant alive, and gives the verdict after the last.
+func (j *bench) passed(c *kase) {
+	j.mu.Lock()
+	c.steps = c.steps[1:]
+	if len(c.steps) > 0 {
+		j.queue(c)
+		j.mu.Unlock()
+		return
+	}
+	j.open--
+	j.mu.Unlock()
+	f := judging.Finding{Status: mutate.Survived, Test: -1}
+	if c.found.Status != mutate.Unset {
+		f = c.found
+	}
+	j.each(j.verdict(c, f))
+}
+
+// decided gives the verdict on a mutant that some test has decided, or goes on to look
+// for all that kill it.
+func (j *bench) decided(c *kase, f judging.Finding) {
+	j.mu.Lock()
+	if j.e.allKills && j.lookForAll(c, f) {
+		j.mu.Unlock()
+		return
+	}
+	j.open--
+	j.mu.Unlock()
+	j.each(j.verdict(c, f))
+}
+
+// replan has the pairs of a case that its steps have still to replay replayed in other
+// ways than they were planned to be; of the present step the tests from one on.
+func (j *bench) replan(c *kase, from int, played bool) {
+	j.mu.Lock()
+	defer j.mu.Unlock()
+	c.steps = j.stepsLeft(c, from, played)
+	j.queue(c)
+}
+
+// stepsLeft plans once more what a case has still to replay. j.mu is held.
+func (j *bench) stepsLeft(c *kase, from int, played bool) []judging.Step {
+	if c.alone {
+		return j.stepsAlone(c, c.untried(from), played)
+	}
+	pairs := j.unresolved(c, from)
+	slices.Sort(pairs)
+	pairs = slices.Compact(pairs)
+	if played {
+		return j.suite.Play(&c.subject, pairs)
+	}
+	m := c.subject
+	m.Pairs = pairs
+	m.Order = slices.DeleteFunc(slices.Clone(m.Order), func(i int) bool {
+		_, found := slices.BinarySearch(pairs, j.b.rec.Tests[i].Segment)
+		return !found
+	})
+	return j.suite.Plan(&m, nil)
+}
+
+// unresolved gives the pairs of a case that its steps have still to replay; of the
+// present step those whose tests are from one on, in its order.
+func (j *bench) unresolved(c *kase, from int) []int {
+	var pairs []int
+	for k, s := range c.steps {
+		pairs = append(pairs, s.Segments...)
+		tests := s.Tests
+		if k == 0 && from > 0 {
+			tests = tests[min(from, len(tests)):]
+		}
+		for _, t := range tests {
+			pairs = append(pairs, j.b.rec.Tests[t].Segment)
+		}
+	}
+	return pairs
+}
+
+func (j *bench) verdict(c *kase, f judging.Finding) mutate.Verdict {
+	v := mutate.Verdict{Mutant: c.task.Mutant, Status: f.Status, How: f.How, Detail: f.Detail, Reaching: j.idsOf(c.task.Reach), Time: c.time}
+	for _, t := range c.task.Reach {
+		if c.ran[t] {
+			v.Ran++
+		}
+	}
+	switch {
+	case f.Name != "":
+		v.Killer = mutate.TestID(f.Name)
+	case f.Test >= 0 && f.Test < len(j.b.Tests):
+		v.Killer = j.b.Tests[f.Test].ID
+	}
+	if j.e.allKills {
+		for _, t := range c.task.Reach {
+			if c.kills[t] {
+				v.Killers = append(v.Killers, j.b.Tests[t].ID)
+			}
+		}
+	}
+	v.Rests = mutate.Rests{Opened: slices.Sorted(maps.Keys(c.opened)), Whole: c.whole}
+	return v
+}
+
+// idsOf names tests. Mutants of one point share the list, which must not be written to:
+// with thousands of tests it is what takes the memory.
+func (j *bench) idsOf(tests []int) []mutate.TestID {
+	if len(tests) == 0 {
+		return nil
+	}
+	j.mu.Lock()
+	defer j.mu.Unlock()
+	if out := j.ids[&tests[0]]; len(out) == len(tests) {
+		return out
+	}
+	out := make([]mutate.TestID, len(tests))
+	for i, t := range tests {
+		out[i] = j.b.Tests[t].ID
+	}
+	j.ids[&tests[0]] = out
+	return out
+}
+
+// note takes in what was run for a case.
+func (c *kase) note(tests []supervisor.TestRun, opened []string) {
+	for _, t := range tests {
+		if t.Test >= 0 {
+			c.ran[t.Test] = true
+		}
+		c.time += time.Duration(t.Time) * time.Microsecond
+	}
+	for _, path := range opened {
+		c.opened[path] = true
+	}
+}

@@ -1,0 +1,313 @@
+package judging
+
+import (
+	"fmt"
+	"slices"
+	"time"
+
+	"assay/exec/recording"
+)
+
+// Form says how pairs are replayed.
+type Form uint8
+
+// The zero Form is a bug.
+const (
+	FormUnset Form = iota
+	Batched
+	Played
+)
+
+// Entry says how a mutant gets into a process.
+type Entry uint8
+
+// The zero Entry is a bug.
+const (
+	EntryUnset Entry = iota
+	Selected         // the file was loaded with its mutants in it
+	Swapped          // the changed file is in place when it is loaded
+)
+
+// A Subject is a mutant, as far as it matters for planning.
+type Subject struct {
+	Entry Entry
+	Path  string // of its file
+	Pairs []int  // segments that pass it, ascending
+	Order []int  // the tests among them, in the order that kills soonest
+	// Rebuilt are tests whose data may be others with the mutant, because the building
+	// of the suite passes it for them; all of them where All is true.
+	Rebuilt map[int]bool
+	All     bool
+}
+
+// A Step is some pairs of a mutant.
+type Step struct {
+	Form     Form
+	Entry    Entry
+	Boundary int  // where the replay begins; 0: with the building of the suite
+	Swap     bool // the changed file is in place as well, for those who read it
+	Tests    []int
+	Segments []int // ascending; played
+	// Alone is true where all that is asked is whether a test, the only one of Tests,
+	// fails by itself, with the segments that are run for it.
+	Alone bool
+}
+
+// Reason says why a pair cannot be batched.
+type Reason uint8
+
+// Reasons, in the order in which they are looked for. The zero Reason is none.
+const (
+	NoReason   Reason = iota
+	NoTest            // the segment is no test
+	Builds            // its data may be others with the mutant
+	NotCopied         // no copy of the test can be run
+	NotNeutral        // the test leaves the state changed
+	NoBoundary        // where the mutant can get in, the state is another
+	Refused           // a copy, unchanged, did not pass there
+	Suspicious        // the batch ended there
+	OnlyCold          // PHP cannot fork, or is not to
+	Shares            // processes live there that the tests have started
+	Closed            // the controls of batches did not pass
+	Reasons           // their number
+)
+
+var reasonTexts = [Reasons]string{"", "no test", "data made with the mutant", "not copied", "not neutral", "no boundary with that state",
+	"refused by the rehearsal", "ended a batch", "no forks", "processes live", "batches are closed"}
+
+func (r Reason) String() string {
+	if r >= Reasons {
+		panic(fmt.Sprintf("judging: reason %d has no text", r))
+	}
+	return reasonTexts[r]
+}
+
+// Suite is what planning asks of the unchanged suite.
+type Suite struct {
+	*recording.Recording
+	Copied    map[int]bool // tests of which copies can be run
+	Refused   map[int]bool // tests of which a copy did not pass
+	Cold      bool         // nothing can be forked
+	NoBatches bool         // everything is played
+	Unwatched bool         // nobody knows which files tests open
+	main      map[recording.State]int
+}
+
+// NewSuite prepares for planning.
+func NewSuite(r *recording.Recording, copied []int, cold bool) *Suite {
+	s := &Suite{Recording: r, Copied: map[int]bool{}, Refused: map[int]bool{}, Cold: cold, main: map[recording.State]int{}}
+	for _, t := range copied {
+		s.Copied[t] = true
+	}
+	for n := 1; n < r.End(); n++ {
+		if !r.Lives(n) {
+			s.main[r.StateAt(n)] = n
+		}
+		s.Unwatched = s.Unwatched || slices.Contains(r.Segments[n].Opened, "*")
+	}
+	return s
+}
+
+// limit is the last boundary from which a mutant can get in.
+func (s *Suite) limit(m *Subject) int {
+	if m.Entry == Swapped {
+		if n, ok := s.LoadedIn(m.Path); ok {
+			return n
+		}
+	}
+	return s.End()
+}
+
+// boundary gives where a test can be batched, or why it cannot.
+func (s *Suite) boundary(m *Subject, test int) (int, Reason) {
+	segment := s.Tests[test].Segment
+	switch {
+	case s.Cold:
+		return 0, OnlyCold
+	case s.NoBatches:
+		return 0, Closed
+	case m.All || m.Rebuilt[test]:
+		return 0, Builds
+	case s.Refused[test]:
+		return 0, Refused
+	case !s.Copied[test]:
+		return 0, NotCopied
+	case !s.Segments[segment].Neutral:
+		return 0, NotNeutral
+	case s.Lives(segment):
+		return 0, Shares
+	}
+	state := s.StateAt(segment)
+	if limit := s.limit(m); limit < s.main[state] {
+		if n := s.LastWith(state, limit); n > 0 {
+			return n, NoReason
+		}
+		return 0, NoBoundary
+	}
+	if m.Entry == Selected && s.swaps(segment) {
+		// The file must have been loaded with its mutants in it: a batch that loads it
+		// would load the changed one, and keep it for the mutants behind the first.
+		if loaded, ok := s.LoadedIn(m.Path); !ok || s.main[state] <= loaded {
+			return 0, NoBoundary
+		}
+	}
+	return s.main[state], NoReason
+}
+
+// swaps reports whether the changed file has to be in place for a segment even if its
+// mutant is selected, because it may be read there.
+func (s *Suite) swaps(segment int) bool {
+	return s.Unwatched || len(s.Segments[segment].Reads) > 0
+}
+
+// mostBetween is how much time may go by with segments that only lead from one pair to
+// the next: another fork is quicker then.
+const mostBetween = 5 * time.Millisecond
+
+// Plan gives the steps of a mutant, in the order in which they are to be made, and
+// counts why pairs are not batched.
+func (s *Suite) Plan(m *Subject, why *[Reasons]int) []Step {
+	steps, batched := s.batches(m, m.Order, why)
+	var left []int
+	for _, n := range m.Pairs {
+		if !batched[n] {
+			left = append(left, n)
+			if why != nil && s.Segments[n].Kind != recording.Test {
+				why[NoTest]++
+			}
+		}
+	}
+	return append(steps, s.Play(m, left)...)
+}
+
+// batches gives the steps that batch what can be of some tests, and whose segments those
+// are.
+func (s *Suite) batches(m *Subject, tests []int, why *[Reasons]int) (steps []Step, batched map[int]bool) {
+	type key struct {
+		boundary int
+		swap     bool
+	}
+	batches := map[key][]int{}
+	var keys []key
+	batched = map[int]bool{}
+	for _, test := range tests {
+		n, reason := s.boundary(m, test)
+		if reason != NoReason {
+			if why != nil {
+				why[reason]++
+			}
+			continue
+		}
+		segment := s.Tests[test].Segment
+		k := key{n, m.Entry == Swapped || s.swaps(segment)}
+		if batches[k] == nil {
+			keys = append(keys, k)
+		}
+		batches[k] = append(batches[k], test)
+		batched[segment] = true
+	}
+	slices.SortFunc(keys, func(a, b key) int {
+		if a.boundary != b.boundary {
+			return a.boundary - b.boundary
+		}
+		if a.swap == b.swap {
+			return 0
+		}
+		if b.swap {
+			return -1
+		}
+		return 1
+	})
+	for _, k := range keys {
+		steps = append(steps, Step{Form: Batched, Entry: m.Entry, Boundary: k.boundary, Swap: k.swap, Tests: batches[k]})
+	}
+	return steps, batched
+}
+
+// Play gives the steps that play some pairs.
+func (s *Suite) Play(m *Subject, pairs []int) []Step {
+	var steps []Step
+	pairs = s.withLastTests(pairs)
+	for len(pairs) > 0 {
+		n := s.together(m, pairs)
+		steps = append(steps, s.played(m, pairs[:n:n]))
+		pairs = pairs[n:]
+	}
+	return steps
+}
+
+// played gives the step that plays some segments.
+func (s *Suite) played(m *Subject, segments []int) Step {
+	step := Step{Form: Played, Entry: m.Entry, Segments: segments, Boundary: segments[0], Swap: m.Entry == Swapped}
+	if m.Entry == Swapped {
+		step.Boundary = min(step.Boundary, s.limit(m))
+	}
+	for s.Lives(step.Boundary) {
+		step.Boundary--
+	}
+	if s.Cold {
+		step.Boundary, step.Entry, step.Swap = 0, Swapped, true
+	}
+	for _, n := range segments {
+		step.Swap = step.Swap || s.swaps(n) || s.isolated(n)
+	}
+	return step
+}
+
+// withLastTests adds the last test of a class to what is run after it: PHPUnit 9 counts a
+// failure there against that test, and cannot where none has been run.
+func (s *Suite) withLastTests(pairs []int) []int {
+	var out []int
+	for _, n := range pairs {
+		if s.Segments[n].Kind == recording.Leave && s.Segments[n-1].Kind == recording.Test && (len(out) == 0 || out[len(out)-1] != n-1) {
+			out = append(out, n-1)
+		}
+		out = append(out, n)
+	}
+	return out
+}
+
+func (s *Suite) isolated(segment int) bool {
+	return s.Segments[segment].Kind == recording.Test && !s.Copied[s.Segments[segment].Test]
+}
+
+// together says how many of some pairs are played by one process.
+func (s *Suite) together(m *Subject, pairs []int) int {
+	if m.Entry == Swapped || pairs[0] == 0 || s.Cold {
+		return len(pairs)
+	}
+	for i := 1; i < len(pairs); i++ {
+		between := time.Duration(0)
+		for n := pairs[i-1] + 1; n < pairs[i]; n++ {
+			if !s.Segments[n].Neutral {
+				between += s.Segments[n].Time
+			}
+		}
+		if between > mostBetween {
+			return i
+		}
+	}
+	return len(pairs)
+}
+
+// Next gives the segment at which a replay goes on that stands at a boundary; ok is
+// false when it has nothing left to do. Where the state has converged, what is neutral
+// and passes no mutant is left out; where it has not, nothing is.
+func (s *Suite) Next(boundary int, converged bool, pairs []int) (segment int, ok bool) {
+	if boundary > s.End() {
+		return 0, false
+	}
+	if !converged {
+		return boundary, true
+	}
+	i, _ := slices.BinarySearch(pairs, boundary)
+	if i == len(pairs) {
+		return 0, false
+	}
+	for n := boundary; n < pairs[i]; n++ {
+		if !s.Segments[n].Neutral {
+			return n, true
+		}
+	}
+	return pairs[i], true
+}

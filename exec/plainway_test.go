@@ -1,0 +1,151 @@
+package exec_test
+
+import (
+	"context"
+	"os"
+	osexec "os/exec"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+
+	"assay/exec"
+	"assay/mutate"
+	"assay/mutate/project"
+	"assay/operators"
+)
+
+// TestPlainWay holds what is judged in the quick ways against the plain one, in which
+// each mutant is swapped in and played by a process of its own: status and how are the
+// same, and the killer is one that the plain way names, or finds by itself. Where that
+// is to be so, most mutants must have gone the quick ways, else the test shows nothing.
+func TestPlainWay(t *testing.T) {
+	for _, c := range []struct {
+		dir   string
+		share float64 // of the mutants reached, how many must have been in batches, at least
+	}{
+		{"left-behind", 0.5},
+		{"static-cache", 0},
+		{"reads-source", 0.3},
+		{"process-isolation", 0},
+		{"counts-what-is-loaded", 0.3},
+		{"shared-register", 0.3},
+		{"bells-destruct", 0.3},
+		{"closes-once", 0},
+		{"data-of-sources", 0.3},
+		{"data-before-state", 0},
+		{"provider-loads-class", 0.4},
+		{"declares-once", 0.2},
+		{"requires-a-class", 0},
+		{"base-from-tests", 0.3},
+		{"order-dependent", 0},
+	} {
+		t.Run(c.dir, func(t *testing.T) {
+			if testing.Short() && c.dir != "left-behind" {
+				t.Skip("the race detector sees all there is to see in one")
+			}
+			root := filepath.Join(t.TempDir(), "p")
+			if err := os.CopyFS(root, os.DirFS("../testdata/fixtures/"+c.dir)); err != nil {
+				t.Fatal(err)
+			}
+			if _, err := os.Stat(filepath.Join(root, "composer.json")); err == nil {
+				cmd := osexec.Command(path(t, "composer"), "dump-autoload", "--quiet")
+				cmd.Dir = root
+				if out, err := cmd.CombinedOutput(); err != nil {
+					t.Fatalf("%v: %s", err, out)
+				}
+			}
+			quick, stats := judgeProject(t, root, false)
+			plain, none := judgeProject(t, root, true)
+			if n := batched(none); n != 0 {
+				t.Errorf("%d steps of the plain way were batched", n)
+			}
+			reached := 0
+			for id, p := range plain {
+				if p.Status != mutate.Unreached && p.Status != mutate.Stillborn {
+					reached++
+				}
+				sameVerdict(t, id, p, quick[id])
+			}
+			if len(plain) != len(quick) || reached == 0 {
+				t.Errorf("%d and %d verdicts, %d mutants are reached", len(plain), len(quick), reached)
+			}
+			if n := batched(stats); float64(n) < c.share*float64(reached) {
+				t.Errorf("%d steps were batched for %d mutants; not batched %v", n, reached, stats.Reasons)
+			}
+		})
+	}
+}
+
+func sameVerdict(t *testing.T, id string, plain, quick mutate.Verdict) {
+	t.Helper()
+	if quick.Status != plain.Status {
+		t.Errorf("%s: %v (%s: %s), the plain way says %v (%s: %s)", id, quick.Status, quick.Killer, quick.Detail, plain.Status, plain.Killer, plain.Detail)
+		return
+	}
+	if quick.Killer == plain.Killer {
+		if quick.How != plain.How {
+			t.Errorf("%s: killed by %v (%s), the plain way says %v (%s)", id, quick.How, quick.Detail, plain.How, plain.Detail)
+		}
+		return
+	}
+	if !slices.Contains(plain.Killers, quick.Killer) {
+		t.Errorf("%s: killed by %q (%s), the plain way says by %q, and by themselves %q", id, quick.Killer, quick.Detail, plain.Killer, plain.Killers)
+	}
+}
+
+// batched is how many steps of mutants were made in batches.
+func batched(s *exec.Stats) int {
+	if w := s.Ways["batch"]; w != nil {
+		return w.Steps
+	}
+	return 0
+}
+
+func judgeProject(t *testing.T, root string, plain bool) (map[string]mutate.Verdict, *exec.Stats) {
+	t.Helper()
+	p, err := project.Find(root, project.Options{Exact: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	ops, err := operators.Breadth("core")
+	if err != nil {
+		t.Fatal(err)
+	}
+	ms, points := generate(t, p.Root, p.Files, ops)
+	set := exec.Settings{Root: p.Root, PHP: p.PHP, PHPUnit: p.PHPUnit.Path, Jobs: 2, SwapOnly: plain}
+	if p.Config != nil {
+		set.Config = p.Config.Path
+	}
+	if p.Bootstrap == "" {
+		set.Bootstrap = p.Autoload
+	}
+	ctx := context.Background()
+	e, err := exec.Open(ctx, set)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer e.Close()
+	if plain {
+		e.FindAllKills()
+	}
+	s, err := e.Record(ctx, points, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	verdicts := map[string]mutate.Verdict{}
+	err = e.Judge(ctx, s, exec.Plan(ms, s), func(v mutate.Verdict) {
+		id := v.Mutant.Source.Path + " " + v.Mutant.ID
+		if _, twice := verdicts[id]; twice {
+			t.Errorf("%s has two verdicts", id)
+		}
+		verdicts[id] = v
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if remarks := e.Remarks(); len(remarks) > 0 {
+		t.Errorf("plain %v: %s", plain, strings.Join(remarks, " "))
+	}
+	return verdicts, e.Stats()
+}

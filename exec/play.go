@@ -1,0 +1,335 @@
+//go:build linux
+
+package exec
+
+import (
+	"context"
+	"fmt"
+	"slices"
+
+	"assay/exec/judging"
+	"assay/exec/recording"
+	"assay/exec/supervisor"
+	"assay/exec/wire"
+	"assay/mutate"
+)
+
+// performance is a replay that is played.
+type performance struct {
+	d      *desk
+	step   judging.Step
+	pairs  []int
+	r      supervisor.Replay
+	state  *recording.Tracker
+	files  map[string]string
+	toEnd  bool // something is left that shows only when the process ends
+	other  bool // the suite that was built is not the recording's
+	whole  bool // tests were run besides those of pairs
+	tests  []supervisor.TestRun
+	opened []string
+	heard  int // events that have been looked at
+}
+
+// rest is a segment behind all that there are: what is left is only torn down.
+const rest = 1 << 30
+
+// play makes the next step of a case.
+func (d *desk) play(ctx context.Context, c *kase) error {
+	step := c.steps[0]
+	if err := d.controlPlay(ctx, c); err != nil {
+		return err
+	}
+	p := d.performanceOf(c, step)
+	f, err := p.run(ctx)
+	if err == nil && f.Status == mutate.Unset {
+		f, err = d.count2(ctx, c, step, p)
+	}
+	if err != nil {
+		return err
+	}
+	c.note(p.tests, p.opened)
+	c.whole = c.whole || p.whole
+	switch {
+	case step.Alone:
+		d.tried(c, f)
+	case d.refusedByPHP(c, f):
+	case f.Status == mutate.Survived:
+		d.passed(c)
+	default:
+		d.decided(c, f)
+	}
+	return nil
+}
+
+// count2 plays a step again whose tests took much longer than they do unchanged, and
+// counts how often loops go round.
+func (d *desk) count2(ctx context.Context, c *kase, step judging.Step, before *performance) (judging.Finding, error) {
+	p := d.performanceOf(c, step)
+	p.r.Soft = false
+	d.b.limit(&p.r.Job)
+	if step.Entry == judging.Swapped {
+		d.countingText(p, c)
+	}
+	f, err := p.run(ctx)
+	before.tests, before.opened, before.whole = p.tests, append(before.opened, p.opened...), before.whole || p.whole
+	if err == nil && f.Status == mutate.Unset {
+		f = judging.Finding{Status: mutate.Killed, How: mutate.Crash, Test: -1, Detail: "it ends its parent process"}
+	}
+	return f, err
+}
+
+// countingText puts probes of loops into the changed file that a replay has in place.
+func (d *desk) countingText(p *performance, c *kase) {
+	m := c.task.Mutant
+	points := d.b.points[m.Source.Path]
+	reads := slices.ContainsFunc(p.pairs, func(n int) bool { return len(d.b.rec.Segments[n].Reads) > 0 })
+	if points == nil || d.b.dropped[m.Source.Path] || reads { // other processes do not know of probes
+		return
+	}
+	text := points.CountingWith(m.Edit)
+	if ok, err := d.e.lint.parses(text); err == nil && ok {
+		p.r.Swap = map[string][]byte{m.Source.Path: text}
+	}
+}
+
+// performanceOf prepares for a step of a case.
+func (d *desk) performanceOf(c *kase, step judging.Step) *performance {
+	m := c.task.Mutant
+	p := d.prepare(step)
+	if step.Entry == judging.Selected {
+		n := d.schemata.number[m]
+		p.r.Job.Place, p.r.Job.Mutant = d.schemata.place[n], n
+	}
+	p.r.Changed = map[string][]byte{m.Source.Path: m.Edit.Apply(m.Source.Text)}
+	if step.Swap {
+		p.r.Swap = p.r.Changed
+	}
+	p.r.Own = p.reads(p.r.Job.Next)
+	return p
+}
+
+func (d *desk) prepare(step judging.Step) *performance {
+	p := &performance{d: d, step: step, pairs: step.Segments, files: map[string]string{}}
+	p.r = supervisor.Replay{From: supervisor.FromWalker, Soft: true, Job: wire.Job{Kind: wire.Play}}
+	if step.Boundary == 0 {
+		p.r.From = supervisor.FromFirst
+		if !d.e.forks() || d.isCold() {
+			p.r.From = supervisor.FromNew
+		}
+		p.state = d.b.rec.Track(0, "temp/")
+		if d.at > 0 {
+			p.state.HasFilesOf(d.at) // what the walker has left is there
+		}
+	} else {
+		p.state = d.b.rec.Track(step.Boundary, "temp/")
+		p.r.Job.Next, _ = d.suite.Next(step.Boundary, true, p.pairs)
+	}
+	return p
+}
+
+// run plays, and says what came of it. Unset: nothing that can be told yet.
+func (p *performance) run(ctx context.Context) (judging.Finding, error) {
+	defer p.d.e.turns.take()()
+	o, err := p.d.w.Replay(ctx, p.r)
+	for err == nil {
+		p.take(o)
+		if o.Suite != nil && o.Stop != nil && o.Stop.Boundary == 1 {
+			p.compare(o.Suite)
+		}
+		if f, red := p.red(o); red {
+			return f, p.tearDown(ctx, o)
+		}
+		if o.Stop == nil {
+			p.account(o)
+			return p.ofTest(o, p.ended(o)), nil
+		}
+		next, more := p.next(o.Stop)
+		if !more {
+			return judging.Finding{Status: mutate.Survived, Test: -1}, p.finish(ctx)
+		}
+		o, err = p.d.w.Continue(ctx, supervisor.Continue{Next: next, Own: p.reads(next)})
+	}
+	return judging.Finding{}, err
+}
+
+// reads reports whether a segment reads sources, or may: files have their own text then,
+// and the changed one its change.
+func (p *performance) reads(segment int) bool {
+	if p.other || segment >= len(p.d.b.rec.Segments) {
+		return len(p.d.b.readers) > 0
+	}
+	return slices.ContainsFunc(p.d.b.rec.Segments[segment].Reads, func(path string) bool { return p.d.b.points[path] != nil })
+}
+
+// take keeps what an outcome says of tests; it is told of all of them each time.
+func (p *performance) take(o *supervisor.Outcome) {
+	p.tests, p.opened = o.Tests, o.Opened
+}
+
+// next gives the segment at which the replay goes on; false: it has no more to do.
+func (p *performance) next(stop *supervisor.Stop) (int, bool) {
+	d := p.d
+	if p.other {
+		p.whole = true
+		return stop.Boundary, true
+	}
+	if p.step.Alone {
+		return d.suite.Next(stop.Boundary, true, p.pairs)
+	}
+	p.toEnd = p.toEnd || d.holdsOther(stop.Boundary-1, stop.Held) && d.b.rec.Segments[stop.Boundary-1].Kind == recording.Test
+	p.state.Note(stop.Boundary-1, withFiles(stop.Changes, stop.Files))
+	for name := range p.files {
+		if _, still := stop.Files[name]; !still {
+			p.state.PutBack(recording.FileRoot(name), max(p.step.Boundary, d.at))
+		}
+	}
+	p.files = stop.Files
+	converged := p.state.Converged(stop.Boundary)
+	if !converged {
+		p.whole = true
+	}
+	next, more := d.suite.Next(stop.Boundary, converged, p.pairs)
+	if !more && p.toEnd && stop.Boundary <= d.suite.End() {
+		return d.suite.End(), true
+	}
+	return next, more
+}
+
+// compare holds the suite that the replay has built against the recording's. Tests whose
+// data are others must be run.
+func (p *performance) compare(s *wire.Suite) {
+	d := p.d
+	d.e.ownSuite(d.w.Facts.Root, s)
+	if recording.SameSuite(d.b.run.Suite, *s) != nil {
+		p.other = true
+		return
+	}
+	p.pairs = slices.DeleteFunc(slices.Clone(p.pairs), func(n int) bool { return n == 0 })
+	if p.step.Alone {
+		return
+	}
+	others := 0
+	for i, t := range s.Tests {
+		if t.Data != d.b.rec.Tests[i].Data {
+			p.pairs = append(p.pairs, d.b.rec.Tests[i].Segment)
+			others++
+		}
+	}
+	if len(p.pairs) > 0 && others > 0 { // data live until the process ends
+		p.pairs = append(p.pairs, d.suite.End())
+	}
+	slices.Sort(p.pairs)
+	p.pairs = slices.Compact(p.pairs)
+}
+
+// tearDown lets a replay that is red tear down what it has set up, and ends it.
+func (p *performance) tearDown(ctx context.Context, o *supervisor.Outcome) error {
+	var err error
+	for err == nil && o.Stop != nil && o.Stop.Boundary < p.d.suite.End() && !p.other {
+		o, err = p.d.w.Continue(ctx, supervisor.Continue{Next: rest})
+	}
+	if err == nil && o.Stop != nil {
+		return p.finish(ctx)
+	}
+	if err == nil {
+		p.account(o)
+	}
+	return err
+}
+
+func (p *performance) finish(ctx context.Context) error {
+	o, err := p.d.w.Finish(ctx)
+	if err == nil {
+		p.account(o)
+	}
+	return err
+}
+
+func (p *performance) account(o *supervisor.Outcome) {
+	p.opened = o.Opened
+	name := "played, selected"
+	switch {
+	case p.r.From == supervisor.FromNew:
+		name = "played, not forked"
+	case p.step.Boundary == 0:
+		name = "played with the building of the suite"
+	case p.step.Entry == judging.Swapped:
+		name = "played, swapped in"
+	}
+	p.d.count(name, 1, o.Wall, o.Faults)
+}
+
+// ended says what it means that the replay ended by itself.
+func (p *performance) ended(o *supervisor.Outcome) judging.Finding {
+	return judging.Ended(judging.End{Running: o.Running, RunName: o.RunName, Done: o.Done, Exit: o.Exit, Signal: o.Signal,
+		TimedOut: o.TimedOut, Suspect: o.Suspect, Exceeded: o.Exceeded, Orphaned: o.Orphaned, Last: o.Last})
+}
+
+// controlPlay plays a case's step with unchanged code, which must be green and converge,
+// and with code that cannot pass; once a worker and entry.
+func (d *desk) controlPlay(ctx context.Context, c *kase) error {
+	step := c.steps[0]
+	w := way{judging.Played, step.Entry}
+	if step.Boundary == 0 {
+		w.form = judging.FormUnset // with the building of the suite: a way of its own
+	}
+	if d.checked[w] {
+		return nil
+	}
+	least := noSelected
+	if step.Entry == judging.Swapped {
+		least = coldOnly
+	}
+	if d.isCold() {
+		least = noWay
+	}
+	m := c.task.Mutant
+	p := d.prepare(step)
+	p.r.Soft = false
+	if step.Swap {
+		p.r.Swap = map[string][]byte{m.Source.Path: m.Source.Text}
+	}
+	f, err := p.run(ctx)
+	if err == nil && f.Status == mutate.Survived && len(p.state.Diverged) > 0 {
+		d.b.rec.Forgive(p.state.Diverged)
+		p = d.prepare(step)
+		p.r.Soft = false
+		if step.Swap {
+			p.r.Swap = map[string][]byte{m.Source.Path: m.Source.Text}
+		}
+		f, err = p.run(ctx)
+	}
+	if err != nil {
+		return err
+	}
+	if f.Status != mutate.Survived || p.other || p.whole && len(p.state.Diverged) > 0 {
+		return &closedError{least, fmt.Sprintf("unchanged code in place of %s was judged %v (%s %s %v)", m.Source.Path, f.Status, f.Name, f.Detail, p.state.Diverged)}
+	}
+	p = d.prepare(step)
+	p.r.Soft = false
+	if step.Entry == judging.Swapped {
+		p.r.Changed = map[string][]byte{m.Source.Path: throwing(m.Source).Apply(m.Source.Text)}
+		p.r.Swap = p.r.Changed
+	} else {
+		p.r.Job.Ender = true
+	}
+	if f, err = p.run(ctx); err != nil {
+		return err
+	}
+	if f.Status == mutate.Survived {
+		if !d.mustFail(step, m.Source.Path) {
+			return nil // another case will be the control
+		}
+		return &closedError{least, fmt.Sprintf("code that cannot pass in place of %s was judged %v", m.Source.Path, f.Status)}
+	}
+	d.checked[w] = true
+	return nil
+}
+
+// mustFail reports whether the segments of a step run code of a file, so that it cannot
+// go unseen when that throws or ends the process.
+func (d *desk) mustFail(step judging.Step, path string) bool {
+	return slices.ContainsFunc(step.Segments, func(n int) bool {
+		return d.b.rec.Segments[n].Kind == recording.Test && slices.Contains(d.b.sourcesRun(n), path)
+	})
+}

@@ -1,0 +1,359 @@
+//go:build linux
+
+package exec
+
+import (
+	"cmp"
+	"context"
+	"errors"
+	"fmt"
+	"maps"
+	"path/filepath"
+	"slices"
+	"strings"
+	"time"
+
+	"golang.org/x/sync/errgroup"
+
+	"assay/exec/recording"
+	"assay/exec/sandbox"
+	"assay/exec/supervisor"
+	"assay/mutate"
+)
+
+// Baseline is what the unchanged suite told: its tests, and which of them reach what.
+type Baseline struct {
+	Tests []mutate.Test // in the suite's order
+	Suite time.Duration // the tests' own time, all of them
+	Notes []mutate.Note
+
+	rec       *recording.Recording
+	run       *recording.Run // of the sources with points
+	classes   [][2]string    // PHPUnit's own, loaded in a whole run, with their files
+	points    map[string]*mutate.Points
+	dropped   map[string]bool  // paths whose points PHP did not take
+	owners    map[int][]int    // point that is passed while the suite is built => tests whose data that is
+	anybody   map[int]bool     // and points that are passed then for no test in particular
+	readers   map[string][]int // path of a source => segments that open it without loading it
+	loops     map[int]bool     // points of bodies of loops
+	peak      map[int]int64    // such a point => the most often that one segment passes it
+	passes    []map[int]int64  // by test: the same of it alone, where that is often
+	memory    int64            // bytes a replay may have
+	root      string
+	plainRoot string          // of the view in which the sources were as they are
+	outside   map[string]bool // loaded files that are not the project's
+	files     *fileWords
+	deps      func() *Dependencies
+	needs     [][]int // test => tests that it depends on
+}
+
+// leastMemory is what a replay may always use, in bytes: twice PHP's own default of
+// 128 MB.
+const leastMemory = 256 << 20
+
+// Record runs the unchanged suite twice: as it is, and with points in the sources. A
+// suite that is red to begin with, or has no tests, is a *ProjectError. progress may be
+// nil.
+func (e *Engine) Record(ctx context.Context, files []*mutate.Points, progress func(done, all int)) (*Baseline, error) {
+	b, err := e.record(ctx, files, progress)
+	if gone := e.samePHP(); gone != nil {
+		return nil, gone
+	}
+	if err != nil {
+		return nil, e.ifConfined(ctx, err)
+	}
+	return b, nil
+}
+
+func (e *Engine) record(ctx context.Context, files []*mutate.Points, progress func(done, all int)) (*Baseline, error) {
+	var plain, probed *recording.Run
+	var done atomicCount
+	step := func() {
+		if progress != nil {
+			progress(done.add(), 2)
+		}
+	}
+	var notes []mutate.Note
+	p := e.probes
+	g, gctx := errgroup.WithContext(ctx)
+	first := make(chan struct{}) // closed when another may run tests
+	if !e.sharesNetwork() {
+		close(first)
+	}
+	g.Go(func() (err error) {
+		plain, notes, err = e.recordPlain(gctx)
+		if e.sharesNetwork() {
+			close(first)
+		}
+		step()
+		if err == nil {
+			var more []mutate.Note
+			more, err = e.noteSkipped(gctx, plain)
+			notes = append(notes, more...)
+		}
+		return err
+	})
+	g.Go(func() (err error) {
+		if p == nil || !slices.Equal(files, p.sources) {
+			if p, err = e.probe(gctx, files); err != nil {
+				return err
+			}
+		}
+		select {
+		case <-first:
+		case <-gctx.Done():
+			return gctx.Err()
+		}
+		probed, err = e.recordProbed(gctx, p)
+		step()
+		return err
+	})
+	if err := g.Wait(); err != nil {
+		return nil, err
+	}
+	rec, err := recording.New(plain, probed)
+	if err != nil {
+		return nil, &ProjectError{err.Error(), "Data providers and test lists must not depend on time, chance or the file system's order."}
+	}
+	b := &Baseline{rec: rec, run: probed, Notes: notes, dropped: p.dropped, points: map[string]*mutate.Points{}, root: e.set.Root}
+	for _, f := range files {
+		b.points[f.Source.Path] = f
+	}
+	b.conclude(e, plain)
+	b.files.told = p.told
+	return b, nil
+}
+
+// recordPlain runs the suite as it is. A suite that is not green is refused.
+func (e *Engine) recordPlain(ctx context.Context) (*recording.Run, []mutate.Note, error) {
+	w, err := e.recorder(ctx, forPlain, 1)
+	if err != nil {
+		return nil, nil, e.notReady(err)
+	}
+	defer w.Kill()
+	run, o, err := w.Record(ctx, supervisor.Walk{Records: "plain", Watch: e.sharesNetwork()})
+	if err != nil {
+		return nil, nil, e.notReady(err)
+	}
+	e.facts.PHPUnit = run.Suite.Version
+	e.ownSuite(w.Facts.Root, &run.Suite)
+	for i := range run.Events {
+		run.Events[i].Name, run.Events[i].Message = e.own(w.Facts.Root, run.Events[i].Name), e.own(w.Facts.Root, run.Events[i].Message)
+	}
+	if err := e.green(run, o); err != nil {
+		return nil, nil, err
+	}
+	var notes []mutate.Note
+	for _, text := range w.Facts.Notes { // the other workers' views are like its
+		notes = append(notes, mutate.Note{Kind: "view", Text: text})
+	}
+	if len(o.Ports) > 0 && run.Alive[0] {
+		return nil, nil, &ProjectError{fmt.Sprintf("what the bootstrap starts listens at %s as long as a worker lives, and workers share the network: %s", portList(o.Ports), e.whyShared),
+			"Each worker needs a server of its own: start it in a fixture of the test class, or have the kernel choose the port, or let the workers have networks of their own."}
+	}
+	if len(o.Ports) > 0 {
+		e.turns.on.Store(true)
+		notes = append(notes, mutate.Note{Kind: "network", Text: fmt.Sprintf(
+			"The tests listen at %s, and workers share the network, so that only one of them runs tests at a time: %s.", portList(o.Ports), e.whyShared)})
+	}
+	return run, append(notes, notesOfOthers(w.Facts.Root, run.Suite.Others)...), nil
+}
+
+// recordProbed runs the suite with points in the sources.
+func (e *Engine) recordProbed(ctx context.Context, p *probing) (*recording.Run, error) {
+	w, err := e.recorder(ctx, forProbed, 2)
+	if err != nil {
+		return nil, e.notReady(err)
+	}
+	defer w.Kill()
+	defer e.turns.take()()
+	run, _, err := w.Record(ctx, supervisor.Walk{Records: "probed", Texts: p.texts})
+	if err != nil {
+		return nil, e.notReady(err)
+	}
+	e.ownSuite(w.Facts.Root, &run.Suite)
+	return run, nil
+}
+
+// notReady turns the failure of a supervisor into words for the project's owner.
+func (e *Engine) notReady(err error) error {
+	var failed *supervisor.Error
+	if !errors.As(err, &failed) {
+		return err
+	}
+	return &ProjectError{"PHPUnit does not get as far as its first test: " + failed.Text,
+		"Run phpunit by itself and mend what it reports first."}
+}
+
+// green refuses a suite that is not green before any change.
+func (e *Engine) green(run *recording.Run, o *supervisor.Outcome) error {
+	var bad []string
+	for _, ev := range run.Events {
+		if ev.Fatal {
+			bad = append(bad, "  "+ev.Name+"  "+ev.Message)
+		}
+	}
+	const fix = "Make the suite green first: against a red one every verdict would be a guess."
+	switch {
+	case len(bad) > 0:
+		tests := "1 test"
+		if n := len(bad); n > 1 {
+			tests = fmt.Sprintf("%d tests", n)
+		}
+		if n := len(bad); n > 10 {
+			bad = append(bad[:10], fmt.Sprintf("  and %d more", n-10))
+		}
+		return &ProjectError{fmt.Sprintf("the suite fails on the code as it is, in %s:\n%s", tests, strings.Join(bad, "\n")), fix}
+	case len(run.Suite.Tests) == 0 && len(run.Suite.Others) > 0:
+		return &ProjectError{fmt.Sprintf("the %d tests that PHPUnit finds in %s are phpt files, which are not run here", len(run.Suite.Others), e.set.Root),
+			"Have some test classes in the suite, too."}
+	case len(run.Suite.Tests) == 0:
+		return &ProjectError{"PHPUnit finds no tests in " + e.set.Root, "Check the testsuites of phpunit.xml, or --testsuite and --group."}
+	case !o.Done:
+		return &ProjectError{fmt.Sprintf("the suite ends before its last test (exit status %d, signal %d): %s", o.Exit, o.Signal, cmp.Or(o.Last, lastLines(o.Output, 5))), fix}
+	case o.Exit != 0:
+		return &ProjectError{fmt.Sprintf("every test passes, yet phpunit ends with status %d: %s", o.Exit, cmp.Or(o.Last, lastLines(o.Output, 5))), fix}
+	}
+	return nil
+}
+
+func lastLines(s string, n int) string {
+	lines := strings.Split(strings.TrimSpace(s), "\n")
+	if len(lines) > n {
+		lines = lines[len(lines)-n:]
+	}
+	return cmp.Or(strings.Join(lines, "\n"), "it printed nothing")
+}
+
+// notesOfOthers says which tests of the suite are not run: phpt files. Each is a
+// program of its own with an expected output, and what only they check shows as
+// survived or unreached.
+func notesOfOthers(root string, others []string) []mutate.Note {
+	var files []string
+	for _, file := range others {
+		if rel, err := filepath.Rel(root, file); err == nil && filepath.IsLocal(rel) {
+			file = filepath.ToSlash(rel)
+		}
+		files = append(files, file)
+	}
+	slices.Sort(files)
+	files = slices.Compact(files)
+	if len(files) == 0 {
+		return nil
+	}
+	what := fmt.Sprintf("%d phpt files of the suite (%s and so on) are", len(files), files[0])
+	if len(files) == 1 {
+		what = fmt.Sprintf("A phpt file of the suite (%s) is", files[0])
+	}
+	return []mutate.Note{{Kind: "phpt", Text: what + " not run. What no other test checks shows as survived or unreached."}}
+}
+
+// conclude works out what replays and reports need.
+func (b *Baseline) conclude(e *Engine, plain *recording.Run) {
+	b.Tests = make([]mutate.Test, len(b.rec.Tests))
+	for i, t := range b.rec.Tests {
+		b.Tests[i] = mutate.Test{ID: mutate.TestID(t.ID), Time: t.Time, Reached: len(b.rec.Segments[t.Segment].Points)}
+		b.Suite += t.Time
+	}
+	b.classes, b.plainRoot, b.outside = rooted(plain), plain.Root, map[string]bool{}
+	for _, s := range plain.Segments {
+		for _, f := range s.Files {
+			if !sandbox.Within(plain.Root, f) && !sandbox.Within(e.dir, f) && !strings.Contains(f, "://") {
+				b.outside[f] = true
+			}
+		}
+	}
+	if b.memory = e.set.Memory; b.memory == 0 {
+		b.memory = max(leastMemory, 3*plain.Memory)
+	}
+	b.readers = map[string][]int{}
+	for n, s := range b.rec.Segments {
+		for _, path := range s.Reads {
+			if b.points[path] != nil {
+				b.readers[path] = append(b.readers[path], n)
+			}
+		}
+	}
+	b.linkDependencies()
+	b.countLoops()
+	b.owners, b.anybody = map[int][]int{}, map[int]bool{}
+	byMethod := map[string][]int{}
+	for i, t := range b.rec.Tests {
+		byMethod[t.Class+"::"+t.Method] = append(byMethod[t.Class+"::"+t.Method], i)
+	}
+	for owner, points := range b.run.Suite.Built {
+		for p := range points {
+			if tests := byMethod[owner]; tests != nil {
+				b.owners[p] = union(b.owners[p], tests)
+			} else {
+				b.anybody[p] = true
+			}
+		}
+	}
+	b.files = &fileWords{root: b.root, sources: b.points, known: map[string]*wordsIn{}}
+	if n := len(b.rec.Volatile); n > 0 {
+		b.Notes = append(b.Notes, mutate.Note{Kind: "volatile", Text: fmt.Sprintf(
+			"Of %s the suite leaves another value in every run, so that only the kind of value is compared: %s.", manyThings(n), firstOf(b.rec.Volatile, 5))})
+	}
+	if n := len(b.rec.Unknown); n > 0 {
+		var what []string
+		for _, root := range slices.Sorted(maps.Keys(b.rec.Unknown)) {
+			what = append(what, root+" ("+b.rec.Unknown[root]+")")
+		}
+		b.Notes = append(b.Notes, mutate.Note{Kind: "unseen", Text: fmt.Sprintf(
+			"Of %s PHP does not show all that is in it; what tests leave there is taken for what they found: %s.", manyThings(n), firstOf(what, 5))})
+	}
+	b.deps = onceValue(b.depend)
+}
+
+func manyThings(n int) string {
+	if n == 1 {
+		return "one thing"
+	}
+	return fmt.Sprintf("%d things", n)
+}
+
+func firstOf(list []string, n int) string {
+	if len(list) > n {
+		return strings.Join(list[:n], ", ") + " and so on"
+	}
+	return strings.Join(list, ", ")
+}
+
+// rooted writes RootMark for the root in the files of PHPUnit's classes.
+func rooted(run *recording.Run) [][2]string {
+	var out [][2]string
+	for _, c := range run.Classes {
+		if rel, inside := strings.CutPrefix(c[1], run.Root+"/"); inside {
+			if !strings.HasPrefix(rel, "vendor/") {
+				continue // it may be under change
+			}
+			c[1] = supervisor.RootMark + "/" + rel
+		}
+		if c[1] != "" {
+			out = append(out, c)
+		}
+	}
+	return out
+}
+
+// linkDependencies resolves @depends to numbers of tests.
+func (b *Baseline) linkDependencies() {
+	b.needs = make([][]int, len(b.rec.Tests))
+	byName := map[string][]int{}
+	for i, t := range b.rec.Tests {
+		byName[t.Class+"::"+t.Method] = append(byName[t.Class+"::"+t.Method], i)
+		byName[t.Class+"::class"] = append(byName[t.Class+"::class"], i)
+	}
+	for i, t := range b.rec.Tests {
+		for _, d := range t.Depends {
+			b.needs[i] = append(b.needs[i], byName[strings.TrimPrefix(d, `\`)]...)
+		}
+	}
+}
+
+func union(a, b []int) []int {
+	out := append(slices.Clone(a), b...)
+	slices.Sort(out)
+	return slices.Compact(out)
+}

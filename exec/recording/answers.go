@@ -1,0 +1,331 @@
+package recording
+
+import (
+	"cmp"
+	"crypto/sha256"
+	"encoding/hex"
+	"maps"
+	"path/filepath"
+	"slices"
+	"sort"
+	"strings"
+	"time"
+
+	"assay/exec/wire"
+)
+
+// describe fills in what the runs told of a segment besides the state.
+func (r *Recording) describe(n int, plain, probed *Run) {
+	s := &r.Segments[n]
+	if n < len(plain.Segments) {
+		s.Time = time.Duration(plain.Segments[n].Time) * time.Microsecond
+		for root, what := range plain.Segments[n].Unknown {
+			r.Unknown[root] = what
+		}
+	}
+	s.LeavesProcesses = n < len(plain.Alive) && plain.Alive[n]
+	if s.LeavesProcesses != r.Lives(n) {
+		s.Neutral = false
+	}
+	loaded := map[string]bool{}
+	for _, run := range []*Run{plain, probed} {
+		if n >= len(run.Segments) {
+			continue
+		}
+		for path := range InRoot(run.Root, run.Segments[n].Files) {
+			loaded[path] = true
+		}
+	}
+	s.Loaded = slices.Sorted(maps.Keys(loaded))
+	for _, path := range s.Loaded {
+		if _, ok := r.loads[path]; !ok {
+			r.loads[path] = n
+		}
+	}
+	if n < len(plain.Opened) {
+		s.Opened = plain.Opened[n]
+	}
+	for _, path := range s.Opened {
+		if !loaded[path] && !strings.HasSuffix(path, "/") {
+			s.Reads = append(s.Reads, path)
+		}
+	}
+	if n < len(plain.Segments) && n < len(probed.Segments) {
+		if s.Held = plain.Segments[n].Held; s.Held != probed.Segments[n].Held {
+			s.Held = AnyHeld
+		}
+	}
+	if n < len(probed.Segments) {
+		for path := range InRoot(probed.Root, probed.Segments[n].Foreign) {
+			s.Reads = append(s.Reads, path)
+		}
+		slices.Sort(s.Reads)
+		s.Reads = slices.Compact(s.Reads)
+	}
+	s.LeavesOwn = r.leavesOwn(n, plain)
+	if n < len(probed.Segments) {
+		s.Used = probed.Segments[n].Used
+		s.Points = slices.Sorted(maps.Keys(probed.Segments[n].Points))
+		for _, p := range s.Points {
+			r.passing[p] = append(r.passing[p], n)
+		}
+	}
+}
+
+// leavesOwn reports whether a segment leaves roots that are others in every run.
+func (r *Recording) leavesOwn(n int, plain *Run) bool {
+	if n >= len(plain.Files) || n >= len(plain.Segments) {
+		return false
+	}
+	for path := range plain.Files[n] {
+		if r.single[FileRoot(path)] {
+			return true
+		}
+	}
+	for root := range plain.Segments[n].Changes {
+		if r.single[root] {
+			return true
+		}
+	}
+	return false
+}
+
+// InRoot gives those of some absolute paths that lie below a root, relative to it.
+func InRoot(root string, files []string) map[string]bool {
+	out := map[string]bool{}
+	for _, f := range files {
+		if rel, err := filepath.Rel(root, f); err == nil && rel != ".." && !strings.HasPrefix(rel, "../") {
+			out[filepath.ToSlash(rel)] = true
+		}
+	}
+	return out
+}
+
+// End is the number of the last segment.
+func (r *Recording) End() int { return len(r.Segments) - 1 }
+
+// StateAt gives the state at a boundary.
+func (r *Recording) StateAt(boundary int) State { return r.states[boundary] }
+
+// StatesKey tells apart the states in which some segments begin. It is the same in every
+// run in which they are.
+func (r *Recording) StatesKey(segments []int) string {
+	h := sha256.New()
+	for _, n := range segments {
+		if n > 0 {
+			h.Write([]byte(r.keys[r.states[n]]))
+		}
+	}
+	return hex.EncodeToString(h.Sum(nil)[:16])
+}
+
+// States is the number of different states.
+func (r *Recording) States() int { return r.count }
+
+// Passing gives the segments that pass a point, ascending; not to be written to.
+func (r *Recording) Passing(point int) []int { return r.passing[point] }
+
+// LoadedIn gives the segment in which a file was loaded first; ok is false where it
+// was loaded in none.
+func (r *Recording) LoadedIn(path string) (n int, ok bool) {
+	n, ok = r.loads[path]
+	return n, ok
+}
+
+// LoadedBy gives the project's files that were loaded before a boundary.
+func (r *Recording) LoadedBy(boundary int) []string {
+	var out []string
+	for path, n := range r.loads {
+		if n < boundary {
+			out = append(out, path)
+		}
+	}
+	slices.Sort(out)
+	return out
+}
+
+// Lives reports whether processes that the tests have started live at a boundary. A
+// checkpoint there would share them with its replays.
+func (r *Recording) Lives(boundary int) bool {
+	return boundary > 0 && r.Segments[boundary-1].LeavesProcesses
+}
+
+// LastWith gives the last boundary up to a limit that has a state, and at which no
+// processes live; 0 for none.
+func (r *Recording) LastWith(s State, limit int) int {
+	for n := min(limit, r.End()); n > 0; n-- {
+		if r.states[n] == s && !r.Lives(n) {
+			return n
+		}
+	}
+	return 0
+}
+
+// NeutralShare is the share of tests that leave the state as they find it, from 0 to 1.
+func (r *Recording) NeutralShare() float64 {
+	tests, neutral := 0, 0
+	for _, s := range r.Segments {
+		if s.Kind == Test {
+			tests++
+			if s.Neutral {
+				neutral++
+			}
+		}
+	}
+	if tests == 0 {
+		return 1
+	}
+	return float64(neutral) / float64(tests)
+}
+
+// valueAt gives what counts of a root at a boundary; "" for as declared.
+func (r *Recording) valueAt(root string, boundary int) string {
+	changes := r.history[root]
+	i := sort.Search(len(changes), func(i int) bool { return changes[i].boundary > boundary })
+	if i == 0 {
+		return ""
+	}
+	return changes[i-1].digest
+}
+
+// Forgive leaves roots out of all comparisons from now on, for they are others in a third
+// process that runs unchanged code: two recordings that are made at a time can agree by
+// chance in what time it is, or in the number of a process.
+func (r *Recording) Forgive(roots []string) {
+	for _, root := range roots {
+		r.unstable.Store(root, true)
+	}
+}
+
+// Forgiven gives these roots, sorted.
+func (r *Recording) Forgiven() (roots []string) {
+	r.unstable.Range(func(root, _ any) bool {
+		roots = append(roots, root.(string))
+		return true
+	})
+	slices.Sort(roots)
+	return roots
+}
+
+// A Tracker follows the state of a replay from a boundary at which it is the
+// recording's.
+type Tracker struct {
+	r        *Recording
+	start    int
+	own      map[string]string
+	lenient  bool // files with new names in temp directories do not count
+	tempDir  string
+	Diverged []string // roots that differ, as of the last Advance; sorted
+}
+
+// Track begins at a boundary. tempDir is the path, as in roots of files, below which
+// tests have their temp directories.
+func (r *Recording) Track(boundary int, tempDir string) *Tracker {
+	return &Tracker{r: r, start: boundary, own: map[string]string{}, tempDir: tempDir}
+}
+
+// Note takes in roots that the replay has changed by the end of a segment.
+func (t *Tracker) Note(segment int, changes wire.Changes) {
+	for n := t.start; n <= segment && n < len(t.r.Segments) && !t.lenient; n++ {
+		t.lenient = t.r.Segments[n].LeavesOwn
+	}
+	for root, d := range changes {
+		if t.r.ignored[root] {
+			continue
+		}
+		t.own[root] = t.r.digest(root, d)
+		if d.Value == "" && strings.HasPrefix(root, FileRoot("")) { // with all that was in a directory
+			for below := range t.r.history {
+				if strings.HasPrefix(below, root+"/") {
+					t.own[below] = ""
+				}
+			}
+		}
+	}
+}
+
+// HasFilesOf says that files are as they are at a boundary, when the replay begins.
+func (t *Tracker) HasFilesOf(boundary int) {
+	for root := range t.r.history {
+		if strings.HasPrefix(root, FileRoot("")) {
+			t.own[root] = t.r.valueAt(root, boundary)
+		}
+	}
+}
+
+// PutBack says that a root is again what it was at a boundary.
+func (t *Tracker) PutBack(root string, boundary int) { t.own[root] = t.r.valueAt(root, boundary) }
+
+// Converged reports whether the state is what the recording has at a boundary.
+func (t *Tracker) Converged(boundary int) bool {
+	t.Diverged = nil
+	roots := map[string]bool{}
+	for root := range t.own {
+		roots[root] = true
+	}
+	for root, changes := range t.r.history {
+		for _, c := range changes {
+			if c.boundary > t.start && c.boundary <= boundary {
+				roots[root] = true
+			}
+		}
+	}
+	for root := range roots {
+		own, ok := t.own[root]
+		if !ok {
+			own = t.r.valueAt(root, t.start)
+		}
+		if own != t.r.valueAt(root, boundary) && !t.forgives(root) {
+			t.Diverged = append(t.Diverged, root)
+		}
+	}
+	slices.Sort(t.Diverged)
+	if len(t.Diverged) > 0 {
+		return false
+	}
+	t.start, t.own = boundary, map[string]string{}
+	return true
+}
+
+func (t *Tracker) forgives(root string) bool {
+	if _, unstable := t.r.unstable.Load(root); unstable {
+		return true
+	}
+	return t.lenient && t.r.isOwn(root, t.tempDir)
+}
+
+// isOwn reports whether a root that no recording has may be one with a name of its own: a
+// file in temp directories, or what has been declared.
+func (r *Recording) isOwn(root, tempDir string) bool {
+	if r.history[root] != nil {
+		return false
+	}
+	return tempDir != "" && strings.HasPrefix(root, FileRoot(tempDir)) || strings.Contains(root, "::$") || strings.HasPrefix(root, "static $")
+}
+
+// Counts reports whether what was left behind by some segments, which are neutral, makes a
+// difference.
+func (r *Recording) Counts(changes wire.Changes, segments []int, tempDir string) bool {
+	lenient := slices.ContainsFunc(segments, func(n int) bool { return r.Segments[n].LeavesOwn })
+	for root := range changes {
+		if _, unstable := r.unstable.Load(root); !unstable && !r.ignored[root] && !(lenient && r.isOwn(root, tempDir)) {
+			return true
+		}
+	}
+	return false
+}
+
+// Restless gives the roots that change most often, with how often they do.
+func (r *Recording) Restless(n int) (roots []string, times []int) {
+	for root := range r.history {
+		roots = append(roots, root)
+	}
+	slices.SortFunc(roots, func(a, b string) int {
+		return cmp.Or(len(r.history[b])-len(r.history[a]), strings.Compare(a, b))
+	})
+	roots = roots[:min(n, len(roots))]
+	for _, root := range roots {
+		times = append(times, len(r.history[root]))
+	}
+	return roots, times
+}

@@ -1,0 +1,312 @@
+package recording
+
+import (
+	"crypto/sha256"
+	"encoding/hex"
+	"fmt"
+	"maps"
+	"slices"
+	"sort"
+	"strings"
+	"sync"
+	"time"
+
+	"assay/exec/wire"
+)
+
+// Kind says what a segment is.
+type Kind uint8
+
+// The zero Kind is a bug wherever it is seen.
+const (
+	KindUnset Kind = iota
+	Build          // bootstrap and data providers
+	Enter          // what is run before the first test of a class
+	Test
+	Leave // what is run after the last test of a class
+	End   // shutdown functions and destructors
+)
+
+// A Segment is a part of the suite's run.
+type Segment struct {
+	Kind    Kind
+	Test    int // number of the test; -1 for none
+	Class   string
+	Time    time.Duration
+	Points  []int // passed, ascending
+	Loaded  []string
+	Opened  []string // in the project, besides what was loaded
+	Used    []string // project files of which functions were run
+	Neutral bool
+	// Reads has the sources that are opened here without being loaded: read as text, or
+	// run by a process that the tests start.
+	Reads []string
+	// Held is a digest of what the test still holds that has a destructor; "" for nothing,
+	// AnyHeld where it is not the same from run to run.
+	Held string
+	// LeavesOwn is true where roots are left that are others in every run: files with names
+	// of their own in temp directories, what is declared under such names.
+	LeavesOwn bool
+	// LeavesProcesses is true where processes that were started here, or before, live
+	// on when it is over.
+	LeavesProcesses bool
+}
+
+// AnyHeld stands for what a test holds that differs from run to run.
+const AnyHeld = "*"
+
+// A TestInfo is one test.
+type TestInfo struct {
+	ID, Class, Method string
+	File              string // of its class, as the process saw it
+	Text, Data        string // what its data say; their digest
+	Depends           []string
+	Segment           int
+	Time              time.Duration
+	Outcome           string // "passed", or the last event that PHPUnit had of it
+	Assertions        int
+}
+
+// State numbers what is the same at all boundaries that have it.
+type State int
+
+// A Recording is what was seen of the unchanged suite.
+type Recording struct {
+	Segments []Segment
+	Tests    []TestInfo
+	Volatile []string // roots of which only the shape counts, sorted
+	Ignored  []string // roots that do not count at all, sorted
+	Unknown  map[string]string
+	states   []State             // boundary => state
+	keys     []string            // state => what tells it apart in all runs
+	history  map[string][]change // root => its digests, by boundary
+	count    int
+	passing  map[int][]int // point => segments, ascending
+	loads    map[string]int
+	volatile map[string]bool
+	shapes   map[string]string // root => its shape when it was seen first
+	ignored  map[string]bool
+	single   map[string]bool // those of them that only one of the runs has
+	unstable sync.Map        // roots that were forgiven
+}
+
+// change is the digest that a root has from a boundary on; "" for as declared.
+type change struct {
+	boundary int
+	digest   string
+}
+
+// A Run is what one process told of its segments, in order; the first is 0.
+type Run struct {
+	Suite    wire.Suite
+	Segments []wire.Segment
+	Files    []map[string]string // segment => files that it left changed => digest, "" for gone
+	Alive    []bool              // segment => whether processes that the tests started lived behind it
+	Opened   [][]string          // segment => what was opened, relative to the root
+	Ran      map[int]Ran         // test => its run
+	Events   []wire.Event
+	Root     string // of the view
+	Memory   int64
+	Classes  [][2]string // PHPUnit's own that were loaded, with their files
+}
+
+// Ran is what was seen of one test's run.
+type Ran struct {
+	Time       time.Duration
+	Assertions int
+	Ended      bool
+}
+
+// FileRoot names the root that stands for a file in the view.
+func FileRoot(path string) string { return "file " + path }
+
+// New puts together what two runs told: one of the sources as they are, one with
+// points in them. The error says in what the two differ that must not.
+func New(plain, probed *Run) (*Recording, error) {
+	if err := SameSuite(plain.Suite, probed.Suite); err != nil {
+		return nil, err
+	}
+	r := &Recording{history: map[string][]change{}, passing: map[int][]int{}, loads: map[string]int{}, volatile: map[string]bool{}, shapes: map[string]string{}, ignored: map[string]bool{}, Unknown: map[string]string{}}
+	n := len(plain.Suite.Segments) + 1
+	if len(plain.Segments) < n || len(probed.Segments) < n {
+		return nil, fmt.Errorf("of %d segments %d and %d were told of", n, len(plain.Segments), len(probed.Segments))
+	}
+	r.Segments = make([]Segment, n+1)
+	r.Segments[0] = Segment{Kind: Build, Test: -1}
+	r.Segments[n] = Segment{Kind: End, Test: -1}
+	for i, row := range plain.Suite.Segments {
+		kind := map[string]Kind{"test": Test, "enter": Enter, "leave": Leave}[row.Kind]
+		r.Segments[i+1] = Segment{Kind: kind, Test: row.Test, Class: row.Class}
+	}
+	r.addTests(plain)
+	r.compare(plain, probed)
+	r.states = make([]State, n+1)
+	r.number(plain)
+	for i := range r.Segments {
+		r.describe(i, plain, probed)
+	}
+	return r, nil
+}
+
+// SameSuite makes sure that two processes have built the same tests in the same order.
+func SameSuite(a, b wire.Suite) error {
+	for i := range a.Tests {
+		if i >= len(b.Tests) || a.Tests[i].ID != b.Tests[i].ID {
+			return fmt.Errorf("the suite is not the same when it is built twice: test %d is %s only once", i+1, a.Tests[i].ID)
+		}
+	}
+	if len(a.Tests) != len(b.Tests) {
+		return fmt.Errorf("the suite has %d tests when built once and %d when built again", len(a.Tests), len(b.Tests))
+	}
+	if !slices.Equal(a.Segments, b.Segments) {
+		return fmt.Errorf("the suite has the same tests when it is built twice, and other classes around them")
+	}
+	return nil
+}
+
+func (r *Recording) addTests(plain *Run) {
+	r.Tests = make([]TestInfo, len(plain.Suite.Tests))
+	for i, t := range plain.Suite.Tests {
+		ran := plain.Ran[i]
+		r.Tests[i] = TestInfo{ID: t.ID, Class: t.Class, Method: t.Method, File: t.File, Text: t.Text, Data: t.Data, Depends: t.Depends,
+			Time: ran.Time, Assertions: ran.Assertions, Outcome: "passed"}
+	}
+	for i, s := range r.Segments {
+		if s.Kind == Test {
+			r.Tests[s.Test].Segment = i
+		}
+	}
+	for _, e := range plain.Events {
+		if e.Test >= 0 && e.Test < len(r.Tests) {
+			r.Tests[e.Test].Outcome = e.Kind
+		}
+	}
+}
+
+// changesOf gives the roots that a segment changed, with those of files; now has the
+// roots that there are before it.
+func changesOf[V any](run *Run, n int, now map[string]V) wire.Changes {
+	if n >= len(run.Segments) {
+		return nil
+	}
+	out := maps.Clone(run.Segments[n].Changes)
+	if out == nil {
+		out = wire.Changes{}
+	}
+	for path, digest := range run.Files[n] {
+		root := FileRoot(path)
+		if digest != "" {
+			out[root] = wire.Digest{Value: digest, Shape: "file"}
+			continue
+		}
+		out[root] = wire.Digest{}
+		for below := range now { // what was in a directory that is gone
+			if strings.HasPrefix(below, root+"/") {
+				out[below] = wire.Digest{}
+			}
+		}
+	}
+	return out
+}
+
+// compare finds the roots that differ from run to run.
+func (r *Recording) compare(a, b *Run) {
+	of := [2]map[string]wire.Digest{{}, {}}
+	for n := range r.Segments {
+		touched := map[string]bool{}
+		for i, run := range []*Run{a, b} {
+			for root, d := range changesOf(run, n, of[i]) {
+				of[i][root], touched[root] = d, true
+				if _, ok := r.shapes[root]; !ok && d.Shape != "" {
+					r.shapes[root] = d.Shape
+				}
+			}
+		}
+		for root := range touched {
+			x, y := of[0][root], of[1][root]
+			switch {
+			case x.Shape != y.Shape:
+				r.ignored[root] = true
+			case x.Value != y.Value:
+				r.volatile[root] = true
+			}
+		}
+	}
+	r.single = map[string]bool{}
+	for root := range r.ignored {
+		_, inA := of[0][root]
+		_, inB := of[1][root]
+		r.single[root] = inA != inB
+		delete(r.volatile, root)
+	}
+	r.Volatile, r.Ignored = slices.Sorted(maps.Keys(r.volatile)), slices.Sorted(maps.Keys(r.ignored))
+}
+
+// digest is what counts of a root. Of a volatile one that is whether it has another
+// shape than at first.
+func (r *Recording) digest(root string, d wire.Digest) string {
+	switch {
+	case !r.volatile[root]:
+		return d.Value
+	case d.Shape == r.shapes[root] && !strings.HasPrefix(root, FileRoot("")): // a process that is told of it takes this for as declared
+		return ""
+	}
+	return d.Shape
+}
+
+// number gives each boundary its state.
+func (r *Recording) number(plain *Run) {
+	now, known := map[string]string{}, map[string]State{}
+	for n := range r.Segments {
+		if n == 0 {
+			r.states[0] = -1
+			continue
+		}
+		for root, d := range changesOf(plain, n-1, now) {
+			if r.ignored[root] {
+				continue
+			}
+			digest := r.digest(root, d)
+			if now[root] == digest {
+				continue
+			}
+			if now[root] = digest; digest == "" {
+				delete(now, root)
+			}
+			r.history[root] = append(r.history[root], change{n, digest})
+		}
+		key := stateKey(now)
+		if _, ok := known[key]; !ok {
+			known[key] = State(len(known))
+			sum := sha256.Sum256([]byte(key))
+			r.keys = append(r.keys, hex.EncodeToString(sum[:16]))
+		}
+		r.states[n] = known[key]
+	}
+	r.count = len(known)
+	for n := 1; n < len(r.Segments)-1; n++ {
+		r.Segments[n].Neutral = r.states[n] == r.states[n+1] && !r.touches(n+1)
+	}
+}
+
+// touches reports whether some root has a new digest from a boundary on.
+func (r *Recording) touches(boundary int) bool {
+	for _, changes := range r.history {
+		i := sort.Search(len(changes), func(i int) bool { return changes[i].boundary >= boundary })
+		if i < len(changes) && changes[i].boundary == boundary {
+			return true
+		}
+	}
+	return false
+}
+
+func stateKey(now map[string]string) string {
+	var b strings.Builder
+	for _, root := range slices.Sorted(maps.Keys(now)) {
+		b.WriteString(root)
+		b.WriteByte(0)
+		b.WriteString(now[root])
+		b.WriteByte(0)
+	}
+	return b.String()
+}

@@ -1,0 +1,102 @@
+package recording
+
+import (
+	"slices"
+	"testing"
+
+	"assay/exec/wire"
+)
+
+// forTracking is a recording in which test 2 sets a, test 4 sets it back, and test 5
+// leaves a clock behind and a file with a name of its own.
+func forTracking(t *testing.T) *Recording {
+	of := func(clock string) made {
+		return made{kinds: tests(6), changes: map[int]wire.Changes{
+			0: {"global b": value("0")},
+			2: {"global a": value("1")},
+			4: {"global a": {}},
+			5: {"global clock": {Value: clock, Shape: "int"}},
+		}, files: map[int]map[string]string{5: {"temp/" + clock: "d"}}}
+	}
+	return recorded(t, of("1"), of("2"))
+}
+
+// TestTracker: a replay begins in the recording's state, says what it changes, and has
+// converged where all roots have what the recording has there.
+func TestTracker(t *testing.T) {
+	type step struct {
+		segment  int // that was run; 0: none
+		changes  wire.Changes
+		boundary int
+		diverged []string
+	}
+	for _, c := range []struct {
+		name  string
+		start int
+		steps []step
+	}{
+		{"nothing happened", 1, []step{{1, nil, 2, nil}}},
+		{"it changes what the recording changes", 2, []step{{2, wire.Changes{"global a": value("1")}, 3, nil}, {3, nil, 4, nil}}},
+		{"it does not", 2, []step{{2, nil, 3, []string{"global a"}}, {3, nil, 4, []string{"global a"}}, {4, nil, 5, nil}}},
+		{"it changes something else", 2, []step{{2, wire.Changes{"global a": value("2")}, 3, []string{"global a"}}}},
+		{"two things, by name", 1, []step{{1, wire.Changes{"global z": value("1"), "global b": value("9")}, 2, []string{"global b", "global z"}}}},
+		{"and puts them back", 1, []step{
+			{1, wire.Changes{"global z": value("1"), "global b": value("9")}, 2, []string{"global b", "global z"}},
+			{2, wire.Changes{"global a": value("1"), "global z": {}, "global b": value("0")}, 3, nil}}},
+		{"sooner than the recording", 3, []step{{3, wire.Changes{"global a": {}}, 4, []string{"global a"}}, {4, nil, 5, nil}}},
+		{"later", 4, []step{{4, nil, 5, []string{"global a"}}, {5, wire.Changes{"global a": {}, "global clock": {Value: "3", Shape: "int"}}, 6, nil}}},
+		{"segments were left out that change nothing", 3, []step{{4, wire.Changes{"global a": {}}, 5, nil}}},
+		{"what it changed before it converged is the recording's", 2, []step{
+			{2, wire.Changes{"global a": value("1")}, 3, nil}, {4, wire.Changes{"global a": {}}, 5, nil}, {6, wire.Changes{"global a": value("1")}, 7, []string{"global a"}}}},
+		{"a clock shows another time", 5, []step{{5, wire.Changes{"global clock": {Value: "77", Shape: "int"}}, 6, nil}}},
+		{"a clock shows no time", 5, []step{{5, wire.Changes{"global clock": {Value: "77", Shape: "null"}}, 6, []string{"global clock"}}}},
+		{"a file where the recording leaves none", 1, []step{{1, wire.Changes{"file temp/9": value("d")}, 2, []string{"file temp/9"}}}},
+		{"a file where the recording leaves such", 5, []step{{5, wire.Changes{"global clock": {Value: "3", Shape: "int"}, "file temp/9": value("d")}, 6, nil}}},
+		{"but not in the project", 5, []step{{5, wire.Changes{"global clock": {Value: "3", Shape: "int"}, "file project/9": value("d")}, 6, []string{"file project/9"}}}},
+		{"a root that does not count", 1, []step{{1, wire.Changes{"file temp/1": value("other")}, 2, nil}}},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			track := forTracking(t).Track(c.start, "temp/")
+			for _, s := range c.steps {
+				track.Note(s.segment, s.changes)
+				if got := track.Converged(s.boundary); got != (s.diverged == nil) || !slices.Equal(track.Diverged, s.diverged) {
+					t.Errorf("at boundary %d: converged %v, diverged %q, want %q", s.boundary, got, track.Diverged, s.diverged)
+				}
+			}
+		})
+	}
+}
+
+// TestPutBack: a file that was changed and is as it was where the replay began.
+func TestPutBack(t *testing.T) {
+	m := made{kinds: tests(3), files: map[int]map[string]string{0: {"project/log": "first"}}}
+	track := recorded(t, m, m).Track(1, "temp/")
+	track.Note(1, wire.Changes{"file project/log": value("changed"), "file project/new": value("n")})
+	if track.Converged(2) || len(track.Diverged) != 2 {
+		t.Fatalf("diverged: %q", track.Diverged)
+	}
+	track.PutBack("file project/new", 1)
+	if track.Converged(2) || !slices.Equal(track.Diverged, []string{"file project/log"}) {
+		t.Errorf("diverged: %q", track.Diverged)
+	}
+	track.PutBack("file project/log", 1)
+	if !track.Converged(2) {
+		t.Errorf("diverged: %q", track.Diverged)
+	}
+}
+
+// TestTrackFromTheBeginning: boundary 0 has no state; a replay from there says all that
+// the building of the suite leaves.
+func TestTrackFromTheBeginning(t *testing.T) {
+	r := forTracking(t)
+	track := r.Track(0, "temp/")
+	track.Note(0, wire.Changes{"global b": value("0")})
+	if !track.Converged(1) {
+		t.Errorf("diverged: %q", track.Diverged)
+	}
+	track = r.Track(0, "temp/")
+	track.Note(0, nil)
+	if track.Converged(1) || !slices.Equal(track.Diverged, []string{"global b"}) {
+		t.Errorf("diverged: %q", track.Diverged)
+	}
+}

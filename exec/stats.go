@@ -1,0 +1,103 @@
+//go:build linux
+
+package exec
+
+import (
+	"maps"
+	"slices"
+	"time"
+
+	"assay/exec/judging"
+	"assay/mutate"
+)
+
+// Stats counts how replays were made.
+type Stats struct {
+	Tests, States int
+	Neutral       float64              // share of tests that leave the state as they find it
+	Volatile      int                  // roots of which only the shape counts
+	Unknown       int                  // roots that cannot be seen whole
+	Reasons       [judging.Reasons]int // why pairs were not batched
+	Ways          map[string]*Way
+	planned       bool
+}
+
+// Way counts the replays of one kind.
+type Way struct {
+	Replays int           // processes
+	Steps   int           // of mutants
+	Time    time.Duration // of processes
+	Faults  int64         // minor page faults
+}
+
+func newStats(b *Baseline) *Stats {
+	return &Stats{Tests: len(b.Tests), States: b.rec.States(), Neutral: b.rec.NeutralShare(), Volatile: len(b.rec.Volatile),
+		Unknown: len(b.rec.Unknown), Ways: map[string]*Way{}}
+}
+
+// count notes a replay.
+func (j *bench) count(way string, steps int, wall, faults int64) {
+	j.mu.Lock()
+	defer j.mu.Unlock()
+	w := j.stats.Ways[way]
+	if w == nil {
+		w = &Way{}
+		j.stats.Ways[way] = w
+	}
+	w.Replays++
+	w.Steps += steps
+	w.Time += time.Duration(wall) * time.Microsecond
+	w.Faults += faults
+}
+
+// forgiven says which parts of the state were not compared.
+func (j *bench) forgiven() {
+	if roots := j.b.rec.Forgiven(); len(roots) > 0 {
+		j.e.remark("Of %s the value is another in every process, and is not compared: %s.", manyThings(len(roots)), firstOf(roots, 5))
+	}
+}
+
+// Stats gives what all calls of Judge have counted; nil before the first.
+func (e *Engine) Stats() *Stats {
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	return e.stats
+}
+
+// Figures gives the same for a result; nil where nothing was judged.
+func (s *Stats) Figures() *mutate.Figures {
+	if s == nil {
+		return nil
+	}
+	f := &mutate.Figures{Tests: s.Tests, Neutral: s.Neutral, States: s.States, Volatile: s.Volatile, Unknown: s.Unknown}
+	for r, n := range s.Reasons {
+		if n > 0 {
+			f.NotBatched = append(f.NotBatched, mutate.Reason{Why: judging.Reason(r).String(), Pairs: n})
+		}
+	}
+	for _, name := range slices.Sorted(maps.Keys(s.Ways)) {
+		w := s.Ways[name]
+		f.Ways = append(f.Ways, mutate.Way{Name: name, Processes: w.Replays, Steps: w.Steps, Time: w.Time, Faults: w.Faults})
+	}
+	return f
+}
+
+// report adds what was counted to what earlier calls of Judge have.
+func (j *bench) report() {
+	j.e.mu.Lock()
+	defer j.e.mu.Unlock()
+	if before := j.e.stats; before != nil {
+		for r, n := range before.Reasons {
+			j.stats.Reasons[r] += n
+		}
+		for name, w := range before.Ways {
+			sum := j.stats.Ways[name]
+			if sum == nil {
+				sum = &Way{}
+				j.stats.Ways[name] = sum
+			}
+			sum.Replays, sum.Steps, sum.Time, sum.Faults = sum.Replays+w.Replays, sum.Steps+w.Steps, sum.Time+w.Time, sum.Faults+w.Faults
+		}
+	}
+	j.e.stats = j.stats
+}

@@ -1,0 +1,473 @@
+//go:build linux
+
+package supervisor
+
+import (
+	"errors"
+	osexec "os/exec"
+	"slices"
+	"syscall"
+	"time"
+
+	"assay/exec/sandbox"
+	"assay/exec/wire"
+)
+
+// replay is one that is being watched.
+type replay struct {
+	s       *supervisor
+	r       Replay
+	o       *Outcome
+	peer    *peer
+	parent  *peer    // the process that it is forked from, or nil
+	process *process // where it has no parent
+	own     bool     // files have their own text
+	id      int
+	pid     int
+	heard   bool
+	soft    bool
+	swapped bool // files were put in place for it
+	began   time.Time
+	first   int // index of the first test of the present part
+	events  int
+
+	// The phase is a test, or what lies between two tests: each has a limit.
+	phaseCPU  int64
+	phaseWall time.Time
+	phaseTest int
+	limits    Limits
+}
+
+// startReplay makes a replay and watches it until it waits or has ended.
+func (s *supervisor) startReplay(r Replay) (*Outcome, error) {
+	if s.replay != nil {
+		return nil, errors.New("a replay is asked for while another waits")
+	}
+	s.opens.Settle()
+	c := &replay{s: s, r: r, id: s.serial, soft: r.Soft, began: time.Now(), limits: s.open.Limits,
+		o: &Outcome{Running: -1, Exit: -1, NoCopy: -1}}
+	s.replay = c
+	if r.Own {
+		if err := c.ownTexts(); err != nil {
+			return nil, errors.Join(err, s.clean())
+		}
+	}
+	if len(r.Swap) > 0 {
+		c.swapped = true
+		if err := s.view.Swap(r.Swap); err != nil {
+			return nil, errors.Join(err, s.clean())
+		}
+		s.opens.Settle()
+	}
+	if r.Soft && !s.limits["time_limit"] {
+		c.r.Job.Long = s.longTests()
+	}
+	if err := c.start(); err != nil {
+		_, cleaning := s.finishReplay()
+		return nil, errors.Join(err, cleaning)
+	}
+	return s.watchReplay()
+}
+
+// longTest is the time, in microseconds, that a test must take to be told of at once.
+const longTest = 500
+
+func (s *supervisor) longTests() []int {
+	long := []int{}
+	for i, t := range s.known.Times {
+		if t > longTest {
+			long = append(long, i)
+		}
+	}
+	return long
+}
+
+// start makes the process.
+func (c *replay) start() error {
+	c.phase(-1)
+	s := c.s
+	from := map[From]*process{FromWalker: s.walker, FromFirst: s.first}[c.r.From]
+	if from == nil {
+		setup := s.setup()
+		setup.Volatile, setup.Job = s.known.Volatile, &c.r.Job
+		p, err := s.startPHP(setup)
+		if err != nil {
+			return err
+		}
+		c.process, c.peer, c.pid = p, p.peer, p.pid
+		return nil
+	}
+	c.peer, c.parent = s.socket.expect(), from.peer
+	s.serial++
+	c.id = s.serial
+	order := wire.Order{Op: "fork", ID: c.id, Token: c.peer.token, Job: &c.r.Job}
+	if c.r.From == FromFirst {
+		setup := s.setup()
+		setup.Volatile = s.known.Volatile
+		order.Setup = &setup
+	}
+	return from.peer.send(order)
+}
+
+// ownTexts has the project's own text in all files, but for the changed one. It is left
+// so until the replay has ended.
+func (c *replay) ownTexts() error {
+	if c.own {
+		return nil
+	}
+	c.own, c.swapped = true, true
+	if err := c.s.view.Restore(); err != nil {
+		return err
+	}
+	err := c.s.view.Swap(c.r.Changed)
+	c.s.opens.Settle()
+	return err
+}
+
+// goOn lets a replay that waits go on at a segment.
+func (s *supervisor) goOn(next Continue) (*Outcome, error) {
+	c := s.replay
+	if c == nil || c.o.Stop == nil {
+		return nil, errors.New("no replay waits")
+	}
+	if next.Own {
+		if err := c.ownTexts(); err != nil {
+			return nil, err
+		}
+	}
+	c.o.Stop = nil
+	c.phase(-1)
+	c.peer.send(wire.Order{Op: "go", Next: next.Next}) // it may have ended, and then that shows
+	return s.watchReplay()
+}
+
+// finishReplay ends a replay and puts the view in order.
+func (s *supervisor) finishReplay() (*Outcome, error) {
+	c := s.replay
+	if c == nil {
+		return nil, nil
+	}
+	if c.pid > 0 {
+		sandbox.KillGroup(c.pid)
+	}
+	if c.process != nil {
+		s.end(c.process)
+	} else {
+		c.waitForParent()
+		s.socket.forget(c.peer)
+	}
+	c.o.Wall = time.Since(c.began).Microseconds()
+	c.o.Opened = append(c.o.Opened, s.opens.Take()...)
+	err := s.clean()
+	s.replay = nil
+	return c.o, err
+}
+
+// waitForParent reads what the parent says of the end of its child.
+func (c *replay) waitForParent() {
+	deadline := time.After(5 * time.Second)
+	for {
+		select {
+		case m := <-c.parent.messages:
+			if c.hearParent(m) {
+				return
+			}
+		case <-c.parent.closed:
+			return
+		case <-deadline:
+			return
+		}
+	}
+}
+
+// hearParent takes in what a parent says; true when the replay has ended.
+func (c *replay) hearParent(m wire.Message) bool {
+	switch m.Kind {
+	case "forked":
+		c.pid = m.Number(1)
+	case "exited":
+		c.o.Exit, c.o.Signal, c.o.Faults = m.Number(1), m.Number(2), int64(m.Number(3))
+		return m.Number(0) == c.id
+	case "nofork":
+		return true
+	}
+	return false
+}
+
+// tick is how often limits are looked at.
+const tick = 5 * time.Millisecond
+
+// watchReplay follows the replay until it waits or has ended.
+func (s *supervisor) watchReplay() (*Outcome, error) {
+	c := s.replay
+	ticker := time.NewTicker(tick)
+	defer ticker.Stop()
+	var parent <-chan wire.Message
+	var parentGone, exited <-chan struct{}
+	if c.parent != nil {
+		parent, parentGone = c.parent.messages, c.parent.closed
+	} else {
+		exited = c.process.exited
+	}
+	for {
+		select {
+		case m := <-c.peer.messages:
+			if err := c.hear(m); err != nil {
+				_, cleaning := s.finishReplay()
+				return nil, errors.Join(err, cleaning)
+			}
+			if c.o.Stop != nil {
+				return c.o, nil
+			}
+		case m := <-parent:
+			if m.Kind == "nofork" {
+				_, cleaning := s.finishReplay()
+				return nil, errors.Join(errors.New("php could not fork; is there memory and room for processes?"), cleaning)
+			}
+			if c.hearParent(m) {
+				return s.endedReplay()
+			}
+		case <-exited:
+			noteExit(c.o, c.process.cmd)
+			return s.endedReplay()
+		case <-parentGone:
+			parentGone, parent = nil, nil
+			if c.pid == 0 && !c.heard {
+				_, cleaning := s.finishReplay()
+				return nil, errors.Join(errors.New("a process ended without having made a replay"), cleaning)
+			}
+			c.o.Orphaned = true
+		case <-ticker.C:
+			if limit := c.s.known.Memory; limit > 0 && sandbox.Resident(c.pid) > limit {
+				c.o.Exceeded = true
+				sandbox.KillGroup(c.pid)
+			} else if c.overLimit() {
+				sandbox.KillGroup(c.pid)
+			}
+			if c.o.Orphaned && c.gone() {
+				return s.endedReplay()
+			}
+		}
+	}
+}
+
+func noteExit(o *Outcome, cmd *osexec.Cmd) {
+	if cmd.ProcessState == nil {
+		return // somebody else waited for it: Exit stays unknown
+	}
+	st, ok := cmd.ProcessState.Sys().(syscall.WaitStatus)
+	if ok && st.Signaled() {
+		o.Signal = int(st.Signal())
+		return
+	}
+	o.Exit = cmd.ProcessState.ExitCode()
+	if usage, ok := cmd.ProcessState.SysUsage().(*syscall.Rusage); ok {
+		o.Faults = usage.Minflt
+	}
+}
+
+// gone reports whether an orphaned replay has ended.
+func (c *replay) gone() bool {
+	select {
+	case <-c.peer.closed:
+		return c.peer.drained(true)
+	default:
+		return c.pid != 0 && !sandbox.Alive(c.pid)
+	}
+}
+
+// lateConnection is how long a connection may take that a process made before it
+// ended.
+const lateConnection = 250 * time.Millisecond
+
+// endedReplay takes in what is still on the way once the process has ended.
+func (s *supervisor) endedReplay() (*Outcome, error) {
+	c := s.replay
+	if c.pid > 0 {
+		sandbox.KillGroup(c.pid) // what it left behind must not hold the connection
+	}
+	if err := s.killLeftovers(); err != nil {
+		return nil, err
+	}
+	c.hearRest()
+	if o := c.o; !o.Done && len(o.Events) == 0 && !o.Ended && o.Signal == 0 && o.Exit >= 0 && o.Exit <= 2 {
+		// It ended as PHPUnit does, yet did not say so: code that closes all
+		// descriptors makes it connect again at the last moment.
+		time.Sleep(lateConnection)
+		c.hearRest()
+	}
+	o := c.o
+	if o.Ended && o.Signal == int(syscall.SIGKILL) && !o.TimedOut && !o.Suspect && !o.Exceeded {
+		o.Signal, o.Exit = 0, 0
+	}
+	switch {
+	case c.process != nil:
+		o.Output = c.process.output.take()
+	case s.first != nil:
+		o.Output = s.first.output.take()
+	}
+	o.Wall = time.Since(c.began).Microseconds()
+	o.Opened = append(o.Opened, s.opens.Take()...)
+	s.socket.forget(c.peer)
+	err := s.clean()
+	s.replay = nil
+	return o, err
+}
+
+// hearRest takes in what is still on the way.
+func (c *replay) hearRest() {
+	c.peer.drained(c.heard)
+	for len(c.peer.messages) > 0 {
+		c.hear(<-c.peer.messages)
+		c.o.Stop = nil
+	}
+}
+
+// hear takes in one message of the replay.
+func (c *replay) hear(m wire.Message) error {
+	c.heard = true
+	o := c.o
+	switch m.Kind {
+	case "hello":
+		if c.pid == 0 {
+			c.pid = m.Number(0)
+		}
+	case "unfit":
+		return errors.New(m.Text(0))
+	case "suite":
+		suite, err := wire.ReadSuite(m)
+		o.Suite = &suite
+		c.s.limits = suite.Fatal
+		return err
+	case "at":
+		return c.hearStop(m)
+	case "start":
+		c.begin(m.Number(0), m.Text(1))
+	case "ran":
+		return c.hearSeveral(m)
+	case "end":
+		if n := len(o.Tests); n > 0 {
+			t := &o.Tests[n-1]
+			t.Time, t.Assertions, t.Ended = int64(m.Number(1)), m.Number(2), true
+		}
+		o.Running, o.RunName = -1, ""
+		c.phase(-1)
+	case "event":
+		e, err := wire.ReadEvent(m)
+		o.Events = append(o.Events, e)
+		return err
+	case "part":
+		return c.hearPart(m)
+	case "swap":
+		return c.swapNext(m.Number(0))
+	case "nocopy":
+		o.NoCopy = m.Number(0)
+	case "runaway":
+		o.Endless, o.TimedOut = m.Number(0), true
+	case "bottomless":
+		o.Exceeded = true
+	case "done":
+		o.Done = true
+	case "last":
+		o.Last = m.Text(0)
+	case "ended":
+		o.Ended = true
+	}
+	return nil
+}
+
+func (c *replay) begin(test int, name string) {
+	c.o.Tests = append(c.o.Tests, TestRun{Test: test, Name: name})
+	c.o.Running, c.o.RunName = test, name
+	c.phase(test)
+}
+
+// hearSeveral takes in what several tests did: a negative value is -2 less the
+// number of one that began, any other the time of the last when it ended.
+func (c *replay) hearSeveral(m wire.Message) error {
+	var list []int64
+	var name string
+	if err := m.Read(&list, &name); err != nil {
+		return err
+	}
+	o := c.o
+	for _, v := range list {
+		if v < 0 {
+			c.begin(int(-2-v), "")
+			continue
+		}
+		if n := len(o.Tests); n > 0 {
+			o.Tests[n-1].Time, o.Tests[n-1].Ended = v, true
+		}
+		o.Running, o.RunName = -1, ""
+		c.phase(-1)
+	}
+	if n := len(o.Tests); n > 0 && !o.Tests[n-1].Ended {
+		o.RunName, o.Tests[n-1].Name = name, name
+	}
+	return nil
+}
+
+// hearStop notes where the replay waits.
+func (c *replay) hearStop(m wire.Message) (err error) {
+	stop := &Stop{}
+	if err := m.Read(&stop.Boundary, &stop.Changes, &stop.Used, &stop.Held); err != nil {
+		return err
+	}
+	stop.Files, err = c.s.changedFiles()
+	c.o.Stop = stop
+	c.o.Used = append(c.o.Used, stop.Used...)
+	c.o.Opened = append(c.o.Opened, c.s.opens.Take()...)
+	c.phase(-1)
+	return err
+}
+
+// hearPart takes in the end of one mutant of a batch, and lets the next begin.
+func (c *replay) hearPart(m wire.Message) (err error) {
+	part := Part{}
+	var k int
+	if err := m.Read(&k, &part.Changes, &part.Used, &part.Held); err != nil {
+		return err
+	}
+	o := c.o
+	part.Tests, part.Events = slices.Clone(o.Tests[c.first:]), slices.Clone(o.Events[c.events:])
+	c.first, c.events = len(o.Tests), len(o.Events)
+	part.Opened = c.s.opens.Take()
+	if part.Files, err = c.s.changedFiles(); err != nil {
+		return err
+	}
+	o.Parts = append(o.Parts, part)
+	if k+1 == len(c.r.Job.Parts) {
+		c.soft = false
+	}
+	if len(part.Files) > 0 {
+		sandbox.KillGroup(c.pid) // the next must not find them; finishing puts them right
+		o.Ended = true
+		return nil
+	}
+	c.answer()
+	return nil
+}
+
+// swapNext puts the next mutant's file in place.
+func (c *replay) swapNext(k int) error {
+	c.swapped = true
+	if err := c.s.onlyTexts(); err != nil {
+		return err
+	}
+	if k >= 0 && k < len(c.r.Edits) && c.r.Edits[k].Path != "" {
+		e := c.r.Edits[k]
+		if err := c.s.view.Swap(map[string][]byte{e.Path: e.Edit.Apply(c.r.Sources[e.Path])}); err != nil {
+			return err
+		}
+	}
+	c.s.opens.Settle()
+	c.answer()
+	return nil
+}
+
+// answer lets a batch go on.
+func (c *replay) answer() {
+	c.phase(-1)
+	c.peer.send(wire.Order{Op: "go"}) // it may have ended, and then that shows
+}

@@ -1,0 +1,315 @@
+//go:build linux
+
+package supervisor
+
+import (
+	"errors"
+	"maps"
+	"time"
+
+	"assay/exec/recording"
+	"assay/exec/sandbox"
+	"assay/exec/wire"
+)
+
+// startWalk has a walker build the suite, with some files in place.
+func (s *supervisor) startWalk(w Walk) (*wire.Suite, *Stop, error) {
+	if err := s.putInPlace(w); err != nil {
+		return nil, nil, err
+	}
+	setup := s.setup()
+	setup.Records, setup.Volatile, setup.Forks = w.Records, s.known.Volatile, false
+	if w.Records == "probed" {
+		setup.Spool = s.spool()
+	}
+	began := time.Now()
+	if err := s.newWalker(setup); err != nil {
+		return nil, nil, err
+	}
+	var suite wire.Suite
+	err := s.await(s.walker, func(m wire.Message) (over bool, err error) {
+		if m.Kind == "suite" {
+			suite, err = wire.ReadSuite(m)
+			return true, err
+		}
+		return false, nil
+	})
+	s.built = time.Since(began).Microseconds()
+	s.limits = suite.Fatal
+	if err != nil || w.Records != "" {
+		return &suite, nil, err
+	}
+	stop, err := s.stand()
+	return &suite, stop, err
+}
+
+// putInPlace ends the walker that there is, and puts the view in order for another.
+func (s *supervisor) putInPlace(w Walk) error {
+	s.end(s.walker)
+	s.walker, s.events = nil, nil
+	if err := s.killLeftovers(); err != nil {
+		return err
+	}
+	if err := errors.Join(s.view.Restore(), s.view.Repair()); err != nil {
+		return err
+	}
+	s.texts = map[string][]byte{}
+	for path, text := range w.Texts {
+		s.texts[path] = text
+	}
+	if s.first != nil && len(s.known.Preload) > 0 && len(s.open.Setup.Preload) == 0 || s.first != nil && isClosed(s.first.peer.closed) || s.first == nil && s.open.Forks {
+		s.open.Setup.Preload = s.known.Preload
+		err := s.startFirst(s.known.Preload)
+		if err == nil && s.facts.Foreign { // a bootstrap has some of PHPUnit's classes loaded from elsewhere
+			s.known.Preload, s.open.Setup.Preload = nil, nil
+			err = s.startFirst(nil)
+		}
+		if err != nil {
+			return err
+		}
+	}
+	if len(s.texts) > 0 {
+		if err := s.view.Swap(s.texts); err != nil {
+			return errors.Join(err, s.view.Restore())
+		}
+	}
+	s.opens.Settle()
+	return nil
+}
+
+// newWalker forks a walker from the first process, or starts one.
+func (s *supervisor) newWalker(setup wire.Setup) (err error) {
+	if s.first == nil || setup.Records != "" { // of a recording the exit status is wanted, and perhaps a spool file
+		s.walker, err = s.startPHP(setup)
+		return err
+	}
+	s.walker = &process{peer: s.socket.expect(), output: s.first.output}
+	s.serial++
+	err = s.first.peer.send(wire.Order{Op: "fork", ID: s.serial, Token: s.walker.peer.token, Setup: &setup})
+	if err != nil {
+		return err
+	}
+	return s.await(s.walker, func(m wire.Message) (bool, error) {
+		s.walker.pid = m.Number(0)
+		return m.Kind == "hello", nil
+	})
+}
+
+// stand waits until the walker stands.
+func (s *supervisor) stand() (*Stop, error) {
+	stop := &Stop{}
+	err := s.await(s.walker, func(m wire.Message) (bool, error) {
+		if m.Kind != "at" {
+			return false, nil
+		}
+		return true, m.Read(&stop.Boundary, &stop.Changes, &stop.Memory)
+	})
+	if err != nil {
+		return nil, err
+	}
+	stop.Events, s.events = s.events, nil
+	stop.Files, err = s.acceptFiles()
+	return stop, err
+}
+
+// advance lets the walker go on.
+func (s *supervisor) advance(a Advance) (*Stop, error) {
+	if err := s.walker.peer.send(wire.Order{Op: "go", Until: a.Until}); err != nil {
+		return nil, err
+	}
+	stop, err := s.stand()
+	if err != nil {
+		return nil, err
+	}
+	return stop, s.putBack(a.Loaded)
+}
+
+// putBack puts the project's own text back for files that have been loaded.
+func (s *supervisor) putBack(loaded []string) error {
+	n := len(s.texts)
+	for _, path := range loaded {
+		delete(s.texts, path)
+	}
+	if len(s.texts) == n {
+		return nil
+	}
+	return s.onlyTexts()
+}
+
+// onlyTexts has no files swapped but those that are to be in place for the walker.
+func (s *supervisor) onlyTexts() error {
+	if err := s.view.Restore(); err != nil {
+		return err
+	}
+	if len(s.texts) > 0 {
+		if err := s.view.Swap(s.texts); err != nil {
+			return err
+		}
+	}
+	s.opens.Settle()
+	return nil
+}
+
+// acceptFiles makes what the walker has left in files a part of the view, and says
+// what it is.
+func (s *supervisor) acceptFiles() (map[string]string, error) {
+	files, err := s.changedFiles()
+	if err != nil || len(files) == 0 {
+		return files, err
+	}
+	// Swapped files would be accepted with their present text.
+	if err := s.view.Restore(); err != nil {
+		return files, err
+	}
+	if err := s.view.Accept(); err != nil {
+		return files, err
+	}
+	return files, s.onlyTexts()
+}
+
+// record runs the whole suite and tells of every segment.
+func (s *supervisor) record(w Walk, rep *reply) error {
+	end := s.ports.Watch(w.Watch)
+	suite, _, err := s.startWalk(w)
+	if rep.Suite = suite; err != nil {
+		return err
+	}
+	run := &recording.Run{Suite: *suite, Root: s.view.Root(), Ran: map[int]recording.Ran{}}
+	rec := &recorder{s: s, run: run, test: -1, tail: map[int]int{}}
+	rep.Run = run
+	rep.Outcome = &Outcome{Running: -1, Exit: -1, NoCopy: -1}
+	err = rec.watch(rep.Outcome)
+	run.Events = append(s.events, run.Events...)
+	s.events = nil
+	for _, port := range end() {
+		rep.Outcome.Ports = append(rep.Outcome.Ports, port)
+	}
+	s.end(s.walker)
+	s.walker = nil
+	return errors.Join(err, s.killLeftovers(), s.view.Restore(), s.view.Repair())
+}
+
+// recorder takes in what a recorded run tells.
+type recorder struct {
+	s    *supervisor
+	run  *recording.Run
+	test int // that is running
+	name string
+	tail map[int]int // points that are passed behind the last test
+}
+
+// watch follows the run until the process has ended.
+func (r *recorder) watch(o *Outcome) error {
+	p := r.s.walker
+	for {
+		select {
+		case m := <-p.peer.messages:
+			if err := r.hear(m, o); err != nil {
+				return err
+			}
+		case <-p.exited:
+			p.peer.drained(true)
+			for len(p.peer.messages) > 0 {
+				if err := r.hear(<-p.peer.messages, o); err != nil {
+					return err
+				}
+			}
+			return r.over(o)
+		}
+	}
+}
+
+// over notes how the process ended.
+func (r *recorder) over(o *Outcome) error {
+	o.Running, o.RunName = r.test, r.name
+	noteExit(o, r.s.walker.cmd)
+	time.Sleep(time.Millisecond) // let the output arrive
+	o.Output = r.s.walker.output.take()
+	files, err := r.s.changedFiles()
+	for len(r.run.Segments) <= len(r.run.Suite.Segments) {
+		r.empty()
+	}
+	r.run.Segments = append(r.run.Segments, wire.Segment{N: len(r.run.Segments), Points: r.tail})
+	r.run.Files = append(r.run.Files, files)
+	r.run.Opened = append(r.run.Opened, r.s.opens.Take())
+	return err
+}
+
+func (r *recorder) hear(m wire.Message, o *Outcome) error {
+	switch m.Kind {
+	case "segment":
+		seg, err := wire.ReadSegment(m)
+		if err != nil {
+			return err
+		}
+		return r.add(seg)
+	case "start":
+		r.test, r.name = m.Number(0), m.Text(1)
+	case "end":
+		if n := m.Number(0); n >= 0 {
+			r.run.Ran[n] = recording.Ran{Time: time.Duration(m.Number(1)) * time.Microsecond, Assertions: m.Number(2), Ended: true}
+		}
+		r.test, r.name = -1, ""
+	case "event":
+		e, err := wire.ReadEvent(m)
+		r.run.Events = append(r.run.Events, e)
+		return err
+	case "done":
+		o.Done = true
+		return m.Read(&r.run.Memory, &r.run.Classes)
+	case "unfit":
+		return errors.New(m.Text(0))
+	case "tail":
+		r.tail[m.Number(0)]++
+	case "last":
+		o.Last = m.Text(0)
+	}
+	return nil
+}
+
+// add keeps what was recorded of a segment, and lets the next begin.
+func (r *recorder) add(seg wire.Segment) error {
+	opened := r.s.opens.Take()
+	files, err := r.s.acceptFiles()
+	if err != nil {
+		return err
+	}
+	if len(files) > 0 {
+		r.s.opens.Settle()
+	}
+	if n := len(r.run.Segments); seg.N < 0 && n > 0 { // nothing was run since the last boundary, but PHPUnit's own work
+		seg.N = n - 1
+	}
+	for len(r.run.Segments) <= seg.N { // left out, as tests of a class that skips itself are
+		r.empty()
+	}
+	n := seg.N
+	if r.run.Alive[n], err = sandbox.Living(func(pid int) bool { return pid == r.s.walker.pid }); err != nil {
+		return err
+	}
+	was := &r.run.Segments[n]
+	was.Time += seg.Time
+	was.Held += seg.Held
+	was.Files, was.Used, was.Foreign = append(was.Files, seg.Files...), append(was.Used, seg.Used...), append(was.Foreign, seg.Foreign...)
+	was.Points, was.Changes, was.Unknown = merge(was.Points, seg.Points), merge(was.Changes, seg.Changes), seg.Unknown
+	r.run.Files[n] = merge(r.run.Files[n], files)
+	r.run.Opened[n] = append(r.run.Opened[n], opened...)
+	return r.s.walker.peer.send(wire.Order{Op: "go"})
+}
+
+// merge adds the entries of one map to another.
+func merge[M ~map[K]V, K comparable, V any](into, from M) M {
+	if into == nil {
+		return from
+	}
+	maps.Copy(into, from)
+	return into
+}
+
+// empty stands for a segment in which nothing was run.
+func (r *recorder) empty() {
+	r.run.Segments = append(r.run.Segments, wire.Segment{N: len(r.run.Segments)})
+	r.run.Files = append(r.run.Files, nil)
+	r.run.Opened = append(r.run.Opened, nil)
+	r.run.Alive = append(r.run.Alive, len(r.run.Alive) > 0 && r.run.Alive[len(r.run.Alive)-1])
+}

@@ -1,0 +1,36 @@
+// Package wire has the messages between assay and PHP, as types. It has no logic
+// beyond reading and writing them.
+//
+// A supervisor and its PHP processes exchange one JSON value a line over an abstract
+// Unix socket. Every PHP process makes a connection of its own and names the token
+// that it was given as its first line. Lines from PHP are headed by that token and
+// preceded by an empty line; whatever is not is somebody else's bytes and is dropped.
+// Messages to PHP are objects (Setup, Order); messages from PHP are arrays, whose
+// first element names them:
+//
+//	["hello", pid, protocol]                  the process is there
+//	["unfit", why]                            it cannot work
+//	["ready", files, version, foreign]        PHPUnit is loaded, and nothing of the project
+//	["suite", ...]                            the suite has been built; see Suite
+//	["segment", n, next, µs, points, files, changes, used, unknown, foreign, held]
+//	                                          while recording: segment n is over; waits
+//	["tail", point]                           and a point is passed behind the last of them
+//	["at", boundary, changes, ...]            stops before a segment; waits for orders
+//	["forked", id, pid], ["nofork", id]       a child was made, or could not be
+//	["exited", id, status, signal, faults]    it ended; status -1 when by a signal; faults are
+//	                                          the minor page faults of all children until now
+//	["start", test, name]                     a test begins
+//	["ran", list, name]                       several tests began and ended; see Order.Long
+//	["end", test, µs, assertions]
+//	["event", test, kind, fatal, message, name]   error, failure, warning, risky, incomplete, skipped
+//	["part", k, changes, used, held]          the tests of mutant k of a batch are over; waits
+//	["swap", k]                               has its file swapped in first; waits
+//	["nocopy", test]                          a test cannot be copied after all
+//	["runaway", point]                        a loop goes round far too often; it kills itself
+//	["bottomless"]                            its calls are within calls without end; likewise
+//	["done", memory]                          all tests were run; memory is the peak, in bytes
+//	["last", message]                         the fatal error that ended the process
+//	["ended"]                                 all is done and said; it kills itself
+//
+// The first message names the protocol; a supervisor refuses any but its own.
+package wire

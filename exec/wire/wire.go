@@ -1,0 +1,249 @@
+package wire
+
+import (
+	"encoding/base64"
+	"encoding/json"
+	"fmt"
+	"strings"
+)
+
+// Protocol is the version that both sides name in their first message.
+const Protocol = 3
+
+// Setup is the first message to a PHP process.
+type Setup struct {
+	Op      string      `json:"op"` // "setup"
+	PHPUnit string      `json:"phpunit"`
+	Argv    []string    `json:"argv"`
+	Forks   bool        `json:"forks"`             // wait for orders when PHPUnit is loaded; else build the suite at once
+	Records string      `json:"records,omitempty"` // "plain" or "probed": tell of every segment
+	Spool   string      `json:"spool,omitempty"`   // where processes that tests start leave the points they pass
+	Preload [][2]string `json:"preload,omitempty"` // classes of PHPUnit with their files, to be loaded first
+	// Volatile are roots of the state whose values differ from run to run: only their
+	// shape counts.
+	Volatile []string `json:"volatile,omitempty"`
+	Job      *Job     `json:"job,omitempty"` // what the process does itself, where it does not fork
+}
+
+// Order is any later message to PHP.
+type Order struct {
+	Op    string `json:"op"` // "fork", "go" (on to boundary Until, or at segment Next), "quit"
+	ID    int    `json:"id,omitempty"`
+	Token string `json:"token,omitempty"` // of the child
+	Setup *Setup `json:"setup,omitempty"` // for the child
+	Job   *Job   `json:"job,omitempty"`   // of the child; without one it walks through the suite
+	Until int    `json:"until,omitempty"`
+	Next  int    `json:"next,omitempty"`
+}
+
+// The kinds of Job.
+const (
+	Play  = "play"  // the suite as PHPUnit runs it, from where the process stands
+	Batch = "batch" // copies of tests, for many mutants one after the other
+)
+
+// Job is what a replay does.
+type Job struct {
+	Kind   string `json:"kind"`
+	Place  int    `json:"place,omitempty"` // number of the place that is changed; 0: none
+	Mutant int    `json:"mutant,omitempty"`
+	Next   int    `json:"next"` // the first segment that is not left out
+	// Long, unless it is nil, has most tests told of when some have come together, and
+	// has the numbers of those that are told of at once.
+	Long []int `json:"long"`
+	// Parts are the mutants of a batch: place, mutant, which of Lists has its tests.
+	Parts [][3]int `json:"parts,omitempty"`
+	Lists [][]int  `json:"lists,omitempty"`
+	Swap  bool     `json:"swap,omitempty"` // have each mutant's file swapped in as well
+	All   bool     `json:"all,omitempty"`  // go on behind a test that fails
+	Ender bool     `json:"ender,omitempty"`
+	// Limits are passes of the bodies of loops in a test that are too many, by point;
+	// Often the same by test, where it is more; Loops have the point of a body for the
+	// point of its loop.
+	Limits map[int]int64         `json:"limits,omitempty"`
+	Often  map[int]map[int]int64 `json:"often,omitempty"`
+	Loops  map[int]int           `json:"loops,omitempty"`
+}
+
+// Digest tells values of a root of the state apart; Shape only their form.
+type Digest struct{ Value, Shape string }
+
+// UnmarshalJSON reads [value, shape], or null for the zero Digest.
+func (d *Digest) UnmarshalJSON(b []byte) error {
+	if string(b) == "null" {
+		return nil
+	}
+	var pair [2]string
+	if err := json.Unmarshal(b, &pair); err != nil {
+		return err
+	}
+	d.Value, d.Shape = pair[0], pair[1]
+	return nil
+}
+
+// Changes are roots of the state that changed. The zero Digest says that a root is as
+// declared again.
+type Changes map[string]Digest
+
+// Row is one test as the suite describes it.
+type Row struct {
+	ID, Class, Method string
+	Depends           []string // "Class::method" or "Class::class"
+	File              string
+	Text              string // what its data say, or the beginning of it
+	Data              string // digest of its data; "" for none
+}
+
+// UnmarshalJSON reads the row's array.
+func (r *Row) UnmarshalJSON(b []byte) error {
+	fields := []any{&r.ID, &r.Class, &r.Method, &r.Depends, &r.File, &r.Text, &r.Data}
+	return unmarshalArray(b, fields)
+}
+
+// SegmentRow is one segment as the suite describes it.
+type SegmentRow struct {
+	Kind  string // "test", "enter", "leave"
+	Test  int    // -1: none
+	Class string
+}
+
+// UnmarshalJSON reads the row's array.
+func (r *SegmentRow) UnmarshalJSON(b []byte) error {
+	return unmarshalArray(b, []any{&r.Kind, &r.Test, &r.Class})
+}
+
+// Suite is what a process says when it has built the suite.
+type Suite struct {
+	Files    []string // loaded by then
+	Tests    []Row
+	Segments []SegmentRow // from 1 on
+	Fatal    map[string]bool
+	Version  string // PHPUnit's
+	Wrapped  bool   // a stream wrapper of the bootstrap's is in front of files
+	Copied   []int  // tests of which copies can be run
+	Others   []string
+	Built    map[string]map[int]bool // data provider's test, or "*" => points passed while building
+}
+
+// ReadSuite reads the message "suite".
+func ReadSuite(m Message) (s Suite, err error) {
+	err = m.Read(&s.Files, &s.Tests, &s.Segments, &s.Fatal, &s.Version, &s.Wrapped, &s.Copied, &s.Others, &s.Built)
+	unpack(s.Files)
+	return s, err
+}
+
+// Segment is what was recorded of one.
+type Segment struct {
+	N, Next int
+	Time    int64 // microseconds
+	Points  map[int]int
+	Files   []string
+	Changes Changes
+	Used    []string
+	Unknown map[string]string
+	Foreign []string // files that processes which it started have loaded
+	Held    string   // digest of what its test still holds; "" for nothing that counts
+}
+
+// ReadSegment reads the message "segment".
+func ReadSegment(m Message) (s Segment, err error) {
+	err = m.Read(&s.N, &s.Next, &s.Time, &s.Points, &s.Files, &s.Changes, &s.Used, &s.Unknown, &s.Foreign, &s.Held)
+	unpack(s.Files)
+	unpack(s.Foreign)
+	return s, err
+}
+
+// Event is something that PHPUnit counts against a test.
+type Event struct {
+	Test    int // -1: not a test of the suite as it was built
+	Kind    string
+	Fatal   bool // not green under the user's configuration
+	Message string
+	Name    string // of the test
+}
+
+// ReadEvent reads the message "event".
+func ReadEvent(m Message) (e Event, err error) {
+	return e, m.Read(&e.Test, &e.Kind, &e.Fatal, &e.Message, &e.Name)
+}
+
+// Message is one line from PHP.
+type Message struct {
+	Kind string
+	args []json.RawMessage
+}
+
+// Parse reads a line.
+func Parse(line []byte) (m Message, err error) {
+	var args []json.RawMessage
+	if err := json.Unmarshal(line, &args); err != nil {
+		return m, err
+	}
+	if len(args) == 0 {
+		return m, fmt.Errorf("empty message")
+	}
+	if err := json.Unmarshal(args[0], &m.Kind); err != nil {
+		return m, err
+	}
+	m.args = args[1:]
+	return m, nil
+}
+
+// Read decodes the arguments into values, as far as there are any.
+func (m Message) Read(into ...any) error {
+	if err := readArguments(m.args, into); err != nil {
+		return fmt.Errorf("message %q: %w", m.Kind, err)
+	}
+	return nil
+}
+
+// Number gives argument i, or 0.
+func (m Message) Number(i int) (n int) {
+	if i < len(m.args) {
+		json.Unmarshal(m.args[i], &n)
+	}
+	return n
+}
+
+// Text gives argument i, or "".
+func (m Message) Text(i int) (s string) {
+	if i < len(m.args) {
+		json.Unmarshal(m.args[i], &s)
+	}
+	return s
+}
+
+func readArguments(args []json.RawMessage, into []any) error {
+	for i, v := range into {
+		if i >= len(args) {
+			return nil
+		}
+		if len(args[i]) > 1 && args[i][0] == '[' && args[i][1] == ']' {
+			continue // PHP has one empty array, and here it may be an empty map
+		}
+		if err := json.Unmarshal(args[i], v); err != nil {
+			return fmt.Errorf("argument %d: %w", i, err)
+		}
+	}
+	return nil
+}
+
+func unmarshalArray(b []byte, into []any) error {
+	var args []json.RawMessage
+	if err := json.Unmarshal(b, &args); err != nil {
+		return err
+	}
+	return readArguments(args, into)
+}
+
+// unpack puts the bytes of paths that are not UTF-8 in place of what stands for
+// them in a message: a zero byte and base64.
+func unpack(paths []string) {
+	for i, p := range paths {
+		if rest, is := strings.CutPrefix(p, "\x00"); is {
+			if b, err := base64.StdEncoding.DecodeString(rest); err == nil {
+				paths[i] = string(b)
+			}
+		}
+	}
+}

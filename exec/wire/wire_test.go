@@ -1,0 +1,267 @@
+package wire
+
+import (
+	"bufio"
+	"cmp"
+	"encoding/json"
+	"fmt"
+	"net"
+	"os"
+	osexec "os/exec"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	gocmp "github.com/google/go-cmp/cmp"
+)
+
+// fromPHP has the harness's own Channel write messages, each given as a PHP array, and
+// reads them.
+func fromPHP(t *testing.T, messages ...string) []Message {
+	t.Helper()
+	name := fmt.Sprintf("assay-wire-%d", os.Getpid())
+	l, err := net.Listen("unix", "@"+name)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer l.Close()
+	harness, err := filepath.Abs("../harness/Channel.php")
+	if err != nil {
+		t.Fatal(err)
+	}
+	code := "require '" + harness + "'; $c = new PHPUnit\\AssayHarness\\Channel('" + name + "', 'token');\n"
+	for _, m := range messages {
+		code += "$c->send(" + m + ");\n"
+	}
+	cmd := osexec.Command(cmp.Or(os.Getenv("ASSAY_PHP"), "php"), "-r", code)
+	if out, err := cmd.CombinedOutput(); err != nil {
+		t.Fatalf("%v: %s", err, out)
+	}
+	c, err := l.Accept()
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer c.Close()
+	var got []Message
+	lines := bufio.NewScanner(c)
+	lines.Buffer(nil, 1<<20)
+	for lines.Scan() {
+		rest, ok := strings.CutPrefix(lines.Text(), "token ")
+		if !ok {
+			continue // the token itself, and the empty lines
+		}
+		m, err := Parse([]byte(rest))
+		if err != nil {
+			t.Fatalf("%s: %v", rest, err)
+		}
+		got = append(got, m)
+	}
+	if err := lines.Err(); err != nil {
+		t.Fatal(err)
+	}
+	if len(got) != len(messages) {
+		t.Fatalf("%d messages arrived, %d were sent", len(got), len(messages))
+	}
+	return got
+}
+
+// TestSuite reads what a process says of the suite that it has built. What PHP makes of
+// arrays is PHP's own: an empty one is a list, wherever a map is meant.
+func TestSuite(t *testing.T) {
+	got := fromPHP(t,
+		`['suite', ['/p/a.php', "/p/caf\xe9.php"],
+			[['T::a', 'T', 'a', [], '/p/T.php', '', ''], ['T::b#0', 'T', 'b', ['T::a', 'U::class'], '/p/T.php', 'x', 'd1']],
+			[['enter', -1, 'T'], ['test', 0, 'T'], ['test', 1, 'T'], ['leave', -1, 'T']],
+			['error' => true, 'risky' => false], '9.6.7', true, [1], ['/p/a.phpt'],
+			['T::b' => [7 => true], '*' => [1 => true, 2 => true]]]`,
+		`['suite', [], [], [], [], '10.5', false, [], [], []]`,
+		`['suite', [], [], [], [], '10.5', false, [], [], (object) []]`,
+	)
+	want := []Suite{
+		{Files: []string{"/p/a.php", "/p/caf\xe9.php"},
+			Tests: []Row{{ID: "T::a", Class: "T", Method: "a", File: "/p/T.php"},
+				{ID: "T::b#0", Class: "T", Method: "b", Depends: []string{"T::a", "U::class"}, File: "/p/T.php", Text: "x", Data: "d1"}},
+			Segments: []SegmentRow{{"enter", -1, "T"}, {"test", 0, "T"}, {"test", 1, "T"}, {"leave", -1, "T"}},
+			Fatal:    map[string]bool{"error": true, "risky": false}, Version: "9.6.7", Wrapped: true, Copied: []int{1}, Others: []string{"/p/a.phpt"},
+			Built: map[string]map[int]bool{"T::b": {7: true}, "*": {1: true, 2: true}}},
+		{Version: "10.5"},
+		{Version: "10.5", Built: map[string]map[int]bool{}},
+	}
+	for i, m := range got {
+		s, err := ReadSuite(m)
+		if err != nil || m.Kind != "suite" {
+			t.Fatalf("%s: %v", m.Kind, err)
+		}
+		if d := gocmp.Diff(want[i], s); d != "" {
+			t.Errorf("suite %d, want (-) and got (+):\n%s", i, d)
+		}
+	}
+}
+
+// TestSegment reads what is recorded of a segment: maps that are objects, as the harness
+// sends them, and lists, as PHP writes them where they are empty.
+func TestSegment(t *testing.T) {
+	got := fromPHP(t,
+		`['segment', 3, 4, 1500, (object) [1 => 2, 9 => 1], ['/p/a.php'], (object) ['static T::$x' => ['v', 's'], 'ini precision' => null],
+			['src/A.php'], (object) ['static T::$f' => 'a generator'], ['/p/b.php', "/p/\xff.php"]]`,
+		`['segment', -1, 1, 0, (object) [], [], (object) [], [], (object) [], []]`,
+		`['segment', 0, 1, 0, [], [], [], [], [], []]`,
+	)
+	want := []Segment{
+		{N: 3, Next: 4, Time: 1500, Points: map[int]int{1: 2, 9: 1}, Files: []string{"/p/a.php"},
+			Changes: Changes{"static T::$x": {Value: "v", Shape: "s"}, "ini precision": {}}, Used: []string{"src/A.php"},
+			Unknown: map[string]string{"static T::$f": "a generator"}, Foreign: []string{"/p/b.php", "/p/\xff.php"}},
+		{N: -1, Next: 1, Points: map[int]int{}, Changes: Changes{}, Unknown: map[string]string{}},
+		{Next: 1},
+	}
+	for i, m := range got {
+		s, err := ReadSegment(m)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if d := gocmp.Diff(want[i], s); d != "" {
+			t.Errorf("segment %d, want (-) and got (+):\n%s", i, d)
+		}
+	}
+}
+
+// TestStops reads what a process says where it waits, with what is in it.
+func TestStops(t *testing.T) {
+	got := fromPHP(t,
+		`['at', 5, (object) ['global x' => ['1', 'int']], 4096]`,
+		`['at', 6, (object) [], ['src/A.php']]`,
+		`['part', 2, ['global x' => null], ['src/A.php', 'src/B.php']]`,
+		`['part', 3, (object) [], []]`,
+	)
+	var n, memory int
+	var changes Changes
+	var used []string
+	if err := got[0].Read(&n, &changes, &memory); err != nil || n != 5 || memory != 4096 || changes["global x"] != (Digest{"1", "int"}) {
+		t.Errorf("%d %v %d, %v", n, changes, memory, err)
+	}
+	changes = nil
+	if err := got[1].Read(&n, &changes, &used); err != nil || n != 6 || len(changes) != 0 || len(used) != 1 {
+		t.Errorf("%d %v %v, %v", n, changes, used, err)
+	}
+	if err := got[2].Read(&n, &changes, &used); err != nil || n != 2 || len(used) != 2 {
+		t.Errorf("%d %v, %v", n, used, err)
+	}
+	if d, is := changes["global x"]; !is || d != (Digest{}) {
+		t.Errorf("a root that is as declared again is read as %v, %v", d, is)
+	}
+	changes, used = nil, nil
+	if err := got[3].Read(&n, &changes, &used); err != nil || n != 3 || len(changes)+len(used) != 0 {
+		t.Errorf("%d %v %v, %v", n, changes, used, err)
+	}
+}
+
+// TestEvent reads events, of which one names no test of the suite.
+func TestEvent(t *testing.T) {
+	got := fromPHP(t, `['event', 4, 'failure', true, "Error: \xff", 'T::a']`, `['event', -1, 'warning', false, '', 'T']`)
+	for i, want := range []Event{{4, "failure", true, "Error: \uFFFD", "T::a"}, {-1, "warning", false, "", "T"}} {
+		if e, err := ReadEvent(got[i]); err != nil || e != want {
+			t.Errorf("%+v, %v; want %+v", e, err, want)
+		}
+	}
+}
+
+// TestSmallMessages reads those whose arguments are taken one by one. An argument that is
+// not there, or of another kind, is the zero value.
+func TestSmallMessages(t *testing.T) {
+	for _, c := range []struct {
+		php     string
+		kind    string
+		numbers []int
+		texts   []string
+	}{
+		{`['hello', 17, 3]`, "hello", []int{17, 3, 0}, []string{"", "", ""}},
+		{`['unfit', 'why']`, "unfit", []int{0}, []string{"why"}},
+		{`['forked', 1, 99]`, "forked", []int{1, 99}, nil},
+		{`['nofork', 1]`, "nofork", []int{1}, nil},
+		{`['exited', 1, -1, 9, 250]`, "exited", []int{1, -1, 9, 250}, nil},
+		{`['start', 2, 'T::a']`, "start", []int{2, 0}, []string{"", "T::a"}},
+		{`['end', 2, 900, 3]`, "end", []int{2, 900, 3}, nil},
+		{`['tail', 8]`, "tail", []int{8}, nil},
+		{`['swap', 1]`, "swap", []int{1}, nil},
+		{`['nocopy', 6]`, "nocopy", []int{6}, nil},
+		{`['runaway', 44]`, "runaway", []int{44}, nil},
+		{`['bottomless']`, "bottomless", []int{0}, nil},
+		{`['last', 'Allowed memory size']`, "last", nil, []string{"Allowed memory size"}},
+		{`['ended']`, "ended", nil, nil},
+	} {
+		m := fromPHP(t, c.php)[0]
+		if m.Kind != c.kind {
+			t.Errorf("%s: kind %q", c.php, m.Kind)
+		}
+		for i, want := range c.numbers {
+			if got := m.Number(i); got != want {
+				t.Errorf("%s: number %d is %d, want %d", c.php, i, got, want)
+			}
+		}
+		for i, want := range c.texts {
+			if got := m.Text(i); got != want {
+				t.Errorf("%s: text %d is %q, want %q", c.php, i, got, want)
+			}
+		}
+	}
+}
+
+// TestRan reads several tests that are told of at once, as Channel puts them together.
+func TestRan(t *testing.T) {
+	m := fromPHP(t, `['ran', [-2, 150, -5], 'T::d']`)[0]
+	var list []int64
+	var name string
+	if err := m.Read(&list, &name); err != nil {
+		t.Fatal(err)
+	}
+	if d := gocmp.Diff([]int64{-2, 150, -5}, list); d != "" || name != "T::d" {
+		t.Errorf("%v %q", list, name)
+	}
+}
+
+// TestBadLines: what is no message is an error, and one that names the message where it
+// has a name.
+func TestBadLines(t *testing.T) {
+	for _, line := range []string{"", "{}", "[]", "[1]", `["at"`, "null"} {
+		if m, err := Parse([]byte(line)); err == nil {
+			t.Errorf("%q is read as %+v", line, m)
+		}
+	}
+	m, err := Parse([]byte(`["segment","three"]`))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := ReadSegment(m); err == nil || !strings.Contains(err.Error(), `message "segment": argument 0`) {
+		t.Errorf("error %v", err)
+	}
+	if m, err = Parse([]byte(`["at",1,{"r":["one"]}]`)); err != nil {
+		t.Fatal(err)
+	}
+	var n int
+	var changes Changes
+	if err := m.Read(&n, &changes); err != nil || changes["r"] != (Digest{Value: "one"}) {
+		t.Errorf("%v, %v", changes, err) // PHP always sends two
+	}
+}
+
+// TestOrders holds what is sent to PHP against what the harness asks for: a job without
+// "long" has none there, and an empty list of it is one.
+func TestOrders(t *testing.T) {
+	for _, c := range []struct {
+		order any
+		want  string
+	}{
+		{Order{Op: "go", Until: 4}, `{"op":"go","until":4}`},
+		{Order{Op: "go", Next: 7}, `{"op":"go","next":7}`},
+		{Order{Op: "fork", ID: 3, Token: "t", Job: &Job{Kind: Play, Next: 2}}, `{"op":"fork","id":3,"token":"t","job":{"kind":"play","next":2,"long":null}}`},
+		{Order{Op: "fork", ID: 3, Token: "t", Job: &Job{Kind: Batch, Long: []int{}, Parts: [][3]int{{1, 2, 0}}, Lists: [][]int{{5, 4}}, Swap: true, All: true}},
+			`{"op":"fork","id":3,"token":"t","job":{"kind":"batch","next":0,"long":[],"parts":[[1,2,0]],"lists":[[5,4]],"swap":true,"all":true}}`},
+		{Job{Kind: Play, Place: 1, Mutant: 2, Limits: map[int]int64{3: 4}, Often: map[int]map[int]int64{0: {3: 9}}, Loops: map[int]int{5: 3}, Ender: true},
+			`{"kind":"play","place":1,"mutant":2,"next":0,"long":null,"ender":true,"limits":{"3":4},"often":{"0":{"3":9}},"loops":{"5":3}}`},
+		{Setup{Op: "setup", PHPUnit: "/p", Argv: []string{"p"}, Forks: true}, `{"op":"setup","phpunit":"/p","argv":["p"],"forks":true}`},
+	} {
+		if b, err := json.Marshal(c.order); err != nil || string(b) != c.want {
+			t.Errorf("%s\nwant %s (%v)", b, c.want, err)
+		}
+	}
+}
