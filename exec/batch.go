@@ -22,12 +22,15 @@ type rehearsal struct {
 	boundary, test int
 }
 
-// batch makes the next steps of some cases in as few processes as it takes.
-func (d *desk) batch(ctx context.Context, boundary int, cases []*kase) error {
+// batch makes the next steps of some cases in as few processes as it takes. When it fails
+// it has left those whose steps have not been made.
+func (d *desk) batch(ctx context.Context, boundary int, left *[]*kase) error {
+	cases := *left
 	if err := d.rehearse(ctx, boundary, cases); err != nil {
 		return err
 	}
 	cases = d.withoutRefusedTests(cases)
+	*left = cases
 	if len(cases) == 0 {
 		return nil
 	}
@@ -40,6 +43,7 @@ func (d *desk) batch(ctx context.Context, boundary int, cases []*kase) error {
 			return err
 		}
 		cases = d.takeIn(o, cases)
+		*left = cases
 	}
 	return nil
 }
@@ -254,6 +258,11 @@ func (d *desk) rehearse(ctx context.Context, boundary int, cases []*kase) error 
 		}
 		o, err := d.replay(ctx, "rehearsal", r, 0)
 		if err != nil {
+			d.mu.Lock()
+			for _, t := range tests {
+				delete(d.rehearsed, rehearsal{boundary, t})
+			}
+			d.mu.Unlock()
 			return err
 		}
 		for i, p := range o.Parts {

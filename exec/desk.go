@@ -83,7 +83,7 @@ func (d *desk) work(ctx context.Context, boundary int, cases []*kase) (err error
 	for range 2 {
 		if err = d.reach(ctx, boundary); err == nil {
 			if d.form == judging.Batched {
-				err = d.batch(ctx, boundary, cases)
+				err = d.batch(ctx, boundary, &cases)
 			} else {
 				err = d.play(ctx, cases[0])
 			}

@@ -290,7 +290,7 @@ func (d *desk) controlPlay(ctx context.Context, c *kase) error {
 		p.r.Swap = map[string][]byte{m.Source.Path: m.Source.Text}
 	}
 	f, err := p.run(ctx)
-	if err == nil && f.Status == mutate.Survived && len(p.state.Diverged) > 0 {
+	for tries := 0; tries < 3 && err == nil && f.Status == mutate.Survived && len(p.state.Diverged) > 0; tries++ {
 		d.b.rec.Forgive(p.state.Diverged)
 		p = d.prepare(step)
 		p.r.Soft = false
