@@ -34,7 +34,7 @@ func TestPlainWay(t *testing.T) {
 		{"closes-once", 0},
 		{"data-of-sources", 0.3},
 		{"data-before-state", 0},
-		{"provider-loads-class", 0.2},
+		{"provider-loads-class", 0.4},
 		{"declares-once", 0.2},
 		{"requires-a-class", 0},
 		{"base-from-tests", 0.3},

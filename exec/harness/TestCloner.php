@@ -221,7 +221,32 @@ final class TestCloner
     private static function isConstant(object $value): bool
     {
         return $value instanceof \UnitEnum || $value instanceof \Closure || \in_array(\get_class($value), [\DateTimeImmutable::class, \DateTimeZone::class], true)
-            || $value instanceof \Throwable && !(new \ReflectionClass($value))->isUserDefined();
+            || $value instanceof \Throwable && !(new \ReflectionClass($value))->isUserDefined() || self::isFrozen($value);
+    }
+
+    /** Whether an object can never change: all that it has is readonly, is there, and is a scalar. */
+    private static function isFrozen(object $value): bool
+    {
+        $count = 0;
+        for ($class = new \ReflectionClass($value); $class !== false; $class = $class->getParentClass()) {
+            if (!$class->isUserDefined() || $class->hasMethod('__destruct')) {
+                return false;
+            }
+            foreach ($class->getProperties() as $property) {
+                if ($property->isStatic() || $property->class !== $class->name) {
+                    continue;
+                }
+                if (!\method_exists($property, 'isReadOnly') || !$property->isReadOnly() || !$property->isInitialized($value)) {
+                    return false;
+                }
+                if (!\is_scalar($property->getValue($value)) && $property->getValue($value) !== null) {
+                    return false;
+                }
+                ++$count;
+            }
+        }
+
+        return $count > 0 && \count((array) $value) === $count;
     }
 
     /** @return list<\ReflectionProperty>|null */
