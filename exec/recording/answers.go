@@ -1,7 +1,6 @@
 package recording
 
 import (
-	"cmp"
 	"crypto/sha256"
 	"encoding/hex"
 	"maps"
@@ -313,19 +312,4 @@ func (r *Recording) Counts(changes wire.Changes, segments []int, tempDir string)
 		}
 	}
 	return false
-}
-
-// Restless gives the roots that change most often, with how often they do.
-func (r *Recording) Restless(n int) (roots []string, times []int) {
-	for root := range r.history {
-		roots = append(roots, root)
-	}
-	slices.SortFunc(roots, func(a, b string) int {
-		return cmp.Or(len(r.history[b])-len(r.history[a]), strings.Compare(a, b))
-	})
-	roots = roots[:min(n, len(roots))]
-	for _, root := range roots {
-		times = append(times, len(r.history[root]))
-	}
-	return roots, times
 }
