@@ -129,7 +129,7 @@ func (d *desk) start(ctx context.Context) (err error) {
 	if d.w, err = d.e.startClient(ctx, d.number, d.e.confinement, d.e.forks()); err != nil {
 		return d.e.notReady(err)
 	}
-	if err := d.w.Know(ctx, supervisor.Known{Times: d.times, Volatile: d.b.rec.Volatile, Preload: d.preload, Memory: d.b.memory}); err != nil {
+	if err := d.w.Know(ctx, supervisor.Known{Times: d.times, Volatile: d.b.rec.Levels(), Preload: d.preload, Memory: d.b.memory}); err != nil {
 		return err
 	}
 	if d.isPlanned() {
@@ -215,7 +215,7 @@ func (d *desk) stands(stop *supervisor.Stop) error {
 		return &closedError{least: d.walkerLevel(), why: fmt.Sprintf("with mutants in the sources the unchanged suite is not green: %s: %s", f.Name, f.Detail)}
 	}
 	if !d.state.Converged(stop.Boundary) {
-		d.b.rec.Forgive(d.state.Diverged)
+		d.state.Forgive()
 		if !d.state.Converged(stop.Boundary) {
 			return &closedError{least: d.walkerLevel(), why: "with mutants in the sources the unchanged suite leaves another state: " + strings.Join(d.state.Diverged, ", ")}
 		}
@@ -232,8 +232,8 @@ func withFiles(changes wire.Changes, files map[string]string) wire.Changes {
 	for root, d := range changes {
 		out[root] = d
 	}
-	for name, digest := range files {
-		out[recording.FileRoot(name)] = wire.Digest{Value: digest, Shape: "file"}
+	for name, digest := range files { // with "" for what is gone
+		out[recording.FileRoot(name)] = recording.FileDigest(digest)
 	}
 	return out
 }

@@ -23,8 +23,8 @@ function load() { require_once '` + depot + `'; }
 function show() {
 	foreach (S::changes() as $root => $digests) {
 		echo $digests === null ? '-' : '+', $root, "\n";
-		if ($digests !== null && ($digests !== array_values($digests) || count($digests) !== 2 || array_filter($digests, 'is_string') !== $digests)) {
-			echo "not a pair of digests\n";
+		if ($digests !== null && ($digests !== array_values($digests) || count($digests) !== 3 || array_filter($digests, 'is_string') !== $digests)) {
+			echo "not three digests\n";
 		}
 	}
 }
@@ -203,7 +203,7 @@ func TestStateOfVolatileRoots(t *testing.T) {
 	Depot\Store::$any = ['at' => 1.5, 'by' => new Depot\Parcel()];
 	Depot\Store::$other = 'x';
 	$shapes = array_column(S::changes(), 1);
-	S::ignoreValues(['Depot\Store::$any', 'Depot\Store::$label', 'Depot\Store::$other']);
+	S::ignoreValues(['Depot\Store::$any' => 1, 'Depot\Store::$label' => 1, 'Depot\Store::$other' => 1]);
 	show();
 	Depot\Store::$any['at'] = 2.5;
 	Depot\Store::$any['by']->stamp('a');
@@ -211,7 +211,7 @@ func TestStateOfVolatileRoots(t *testing.T) {
 	show();
 	echo "the shape\n";
 	Depot\Store::$any['at'] = 2;
-	print_r(array_map(fn ($pair) => $pair[0] === $pair[1], S::changes()));
+	print_r(array_map(fn ($all) => $all[0] === $all[1], S::changes()));
 	Depot\Store::$any['at'] = 2.5;
 	show();
 	Depot\Store::$label = 'b';

@@ -291,7 +291,7 @@ func (d *desk) controlPlay(ctx context.Context, c *kase) error {
 	}
 	f, err := p.run(ctx)
 	for tries := 0; tries < 3 && err == nil && f.Status == mutate.Survived && len(p.state.Diverged) > 0; tries++ {
-		d.b.rec.Forgive(p.state.Diverged)
+		p.state.Forgive()
 		p = d.prepare(step)
 		p.r.Soft = false
 		if step.Swap {

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"assay/exec/judging"
+	"assay/exec/recording"
 	"assay/mutate"
 )
 
@@ -17,6 +18,7 @@ type Stats struct {
 	Neutral       float64              // share of tests that leave the state as they find it
 	Volatile      int                  // roots of which only the shape counts
 	Unknown       int                  // roots that cannot be seen whole
+	Changed       []recording.Changed  // what most tests leave changed
 	Reasons       [judging.Reasons]int // why pairs were not batched
 	Ways          map[string]*Way
 	planned       bool
@@ -30,9 +32,12 @@ type Way struct {
 	Faults  int64         // minor page faults
 }
 
+// mostNamed is how many parts of the state are named as those that are changed most often.
+const mostNamed = 5
+
 func newStats(b *Baseline) *Stats {
 	return &Stats{Tests: len(b.Tests), States: b.rec.States(), Neutral: b.rec.NeutralShare(), Volatile: len(b.rec.Volatile),
-		Unknown: len(b.rec.Unknown), Ways: map[string]*Way{}}
+		Unknown: len(b.rec.Unknown), Changed: b.rec.MostChanged(mostNamed), Ways: map[string]*Way{}}
 }
 
 // count notes a replay.
@@ -52,8 +57,12 @@ func (j *bench) count(way string, steps int, wall, faults int64) {
 
 // forgiven says which parts of the state were not compared.
 func (j *bench) forgiven() {
-	if roots := j.b.rec.Forgiven(); len(roots) > 0 {
-		j.e.remark("Of %s the value is another in every process, and is not compared: %s.", manyThings(len(roots)), firstOf(roots, 5))
+	coarser, ignored := j.b.rec.Forgiven()
+	if len(coarser) > 0 {
+		j.e.remark("Of %s the value is another in every process, so that only the kind of value is compared: %s.", manyThings(len(coarser)), firstOf(coarser, 5))
+	}
+	if len(ignored) > 0 {
+		j.e.remark("Of %s the value is another in every process, and is not compared: %s.", manyThings(len(ignored)), firstOf(ignored, 5))
 	}
 }
 
@@ -70,6 +79,9 @@ func (s *Stats) Figures() *mutate.Figures {
 		return nil
 	}
 	f := &mutate.Figures{Tests: s.Tests, Neutral: s.Neutral, States: s.States, Volatile: s.Volatile, Unknown: s.Unknown}
+	for _, c := range s.Changed {
+		f.Changed = append(f.Changed, mutate.Changed{What: c.Root, Tests: c.Tests})
+	}
 	for r, n := range s.Reasons {
 		if n > 0 {
 			f.NotBatched = append(f.NotBatched, mutate.Reason{Why: judging.Reason(r).String(), Pairs: n})

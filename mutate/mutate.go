@@ -254,12 +254,20 @@ type Result struct {
 // are others in every run.
 type Figures struct {
 	Tests      int
-	Neutral    float64  // share of tests that leave the state as they find it, from 0 to 1
-	States     int      // that were seen between tests
-	Volatile   int      // parts of the state of which only the kind of value is compared
-	Unknown    int      // parts of the state that cannot be seen whole
-	NotBatched []Reason // why tests could not be replayed for many mutants in one process
-	Ways       []Way    // of replaying, by name
+	Neutral    float64   // share of tests that leave the state as they find it, from 0 to 1
+	States     int       // that were seen between tests
+	Volatile   int       // parts of the state of which only the kind of value is compared
+	Unknown    int       // parts of the state that cannot be seen whole
+	Changed    []Changed // parts of the state that most tests leave changed
+	NotBatched []Reason  // why tests could not be replayed for many mutants in one process
+	Ways       []Way     // of replaying, by name
+}
+
+// A Changed is a part of the state, as a static property, and how many tests leave it
+// changed.
+type Changed struct {
+	What  string
+	Tests int
 }
 
 // A Reason is one of [Figures.NotBatched].

@@ -4,13 +4,20 @@ import "assay/mutate"
 
 // An EngineEntry says how the engine came to the verdicts; see [mutate.Figures].
 type EngineEntry struct {
-	Tests      int           `json:"tests"`
-	Neutral    float64       `json:"neutral"` // percent
-	States     int           `json:"states"`
-	Volatile   int           `json:"volatile"`
-	Unknown    int           `json:"unknown"`
-	NotBatched []ReasonEntry `json:"not_batched"`
-	Ways       []WayEntry    `json:"ways"`
+	Tests      int            `json:"tests"`
+	Neutral    float64        `json:"neutral"` // percent
+	States     int            `json:"states"`
+	Volatile   int            `json:"volatile"`
+	Unknown    int            `json:"unknown"`
+	Changed    []ChangedEntry `json:"changed"`
+	NotBatched []ReasonEntry  `json:"not_batched"`
+	Ways       []WayEntry     `json:"ways"`
+}
+
+// A ChangedEntry is a [mutate.Changed].
+type ChangedEntry struct {
+	What  string `json:"what"`
+	Tests int    `json:"tests"`
 }
 
 // A ReasonEntry is a [mutate.Reason].
@@ -33,7 +40,10 @@ func engineEntry(f *mutate.Figures) *EngineEntry {
 		return nil
 	}
 	e := &EngineEntry{Tests: f.Tests, Neutral: *figure(100*f.Neutral, true), States: f.States, Volatile: f.Volatile, Unknown: f.Unknown,
-		NotBatched: []ReasonEntry{}, Ways: []WayEntry{}}
+		Changed: []ChangedEntry{}, NotBatched: []ReasonEntry{}, Ways: []WayEntry{}}
+	for _, c := range f.Changed {
+		e.Changed = append(e.Changed, ChangedEntry(c))
+	}
 	for _, r := range f.NotBatched {
 		e.NotBatched = append(e.NotBatched, ReasonEntry(r))
 	}
@@ -49,6 +59,9 @@ func (e *EngineEntry) figures() *mutate.Figures {
 		return nil
 	}
 	f := &mutate.Figures{Tests: e.Tests, Neutral: e.Neutral / 100, States: e.States, Volatile: e.Volatile, Unknown: e.Unknown}
+	for _, c := range e.Changed {
+		f.Changed = append(f.Changed, mutate.Changed(c))
+	}
 	for _, r := range e.NotBatched {
 		f.NotBatched = append(f.NotBatched, mutate.Reason(r))
 	}

@@ -52,10 +52,14 @@ type fieldLine struct {
 
 // fieldEngine is what the result says of the ways in which tests were run.
 type fieldEngine struct {
-	Neutral    float64 // percent of the tests
-	States     int
-	Volatile   int
-	Unknown    int
+	Neutral  float64 // percent of the tests
+	States   int
+	Volatile int
+	Unknown  int
+	Changed  []struct {
+		What  string
+		Tests int
+	}
 	NotBatched []struct {
 		Why   string
 		Pairs int
@@ -87,6 +91,9 @@ func (e *fieldEngine) batched() float64 {
 func (e *fieldEngine) words() (ways, reasons []string) {
 	for _, w := range e.Ways {
 		ways = append(ways, fmt.Sprintf("%s: %d processes, %d steps, %.0f ms, %d page faults", w.Name, w.Processes, w.Steps, w.TimeMS, w.PageFaults))
+	}
+	for _, c := range e.Changed {
+		reasons = append(reasons, fmt.Sprintf("%s: changed by %d tests", c.What, c.Tests))
 	}
 	for _, r := range e.NotBatched {
 		reasons = append(reasons, fmt.Sprintf("%s: %d pairs", r.Why, r.Pairs))

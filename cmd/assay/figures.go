@@ -22,6 +22,9 @@ func printFigures(w io.Writer, f *mutate.Figures) {
 	if f.Unknown > 0 {
 		fmt.Fprintf(w, "Of the state %s cannot be seen whole.\n", many(f.Unknown, "part"))
 	}
+	for _, c := range f.Changed {
+		fmt.Fprintf(w, "  %s: changed by %s\n", c.What, many(c.Tests, "test"))
+	}
 	var all time.Duration
 	for _, way := range f.Ways {
 		all += way.Time

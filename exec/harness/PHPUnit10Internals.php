@@ -325,18 +325,21 @@ final class PHPUnit10Internals
         return false;
     }
 
-    /** What tests have returned that passed, as far as PHPUnit keeps it for others. */
-    public static function results(): array
+    /**
+     * What tests and classes that others ask for have returned, as far as they have passed.
+     *
+     * @param array<string, true> $wanted
+     */
+    public static function results(array $wanted): array
     {
         if (!\class_exists(PassedTests::class, false)) {
             return [];
         }
-        $passed = new \ReflectionProperty(PassedTests::class, 'passedTestMethods');
+        $passed = PassedTests::instance();
         $results = [];
-        foreach ($passed->getValue(PassedTests::instance()) as $name => $result) {
-            $value = \is_array($result) ? $result['returnValue'] ?? null : $result;
-            if ($value !== null) {
-                $results[$name] = $value;
+        foreach ($wanted as $name => $_) {
+            if (\substr($name, -7) === '::class' ? $passed->hasTestClassPassed(\substr($name, 0, -7)) : $passed->hasTestMethodPassed($name)) {
+                $results[$name] = [$passed->returnValue($name)];
             }
         }
 

@@ -15,7 +15,7 @@ namespace PHPUnit\AssayHarness;
  */
 final class Process
 {
-    public const PROTOCOL = 3;
+    public const PROTOCOL = 4;
 
     public static Channel $channel;
     public static array $setup;
@@ -97,6 +97,7 @@ final class Process
     /** Makes a child for an order; true in the child. */
     private static function fork(array $order): bool
     {
+        $before = \getrusage(1)['ru_minflt']; // of all children so far
         $pid = \pcntl_fork();
         if ($pid === 0) {
             \posix_setpgid(0, 0);
@@ -122,10 +123,10 @@ final class Process
         do {
             $got = \pcntl_waitpid($pid, $status);
         } while ($got === -1 && \pcntl_get_last_error() === \PCNTL_EINTR);
-        $usage = \getrusage(1);
+        $faults = \getrusage(1)['ru_minflt'] - $before;
         self::$channel->send(['exited', $order['id'],
             \pcntl_wifexited($status) ? \pcntl_wexitstatus($status) : -1,
-            \pcntl_wifsignaled($status) ? \pcntl_wtermsig($status) : 0, $usage['ru_minflt']]);
+            \pcntl_wifsignaled($status) ? \pcntl_wtermsig($status) : 0, $faults]);
 
         return false;
     }

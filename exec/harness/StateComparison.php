@@ -17,7 +17,12 @@ final class StateComparison
     /** Elements of a kept array up to which its next free index is looked at each time. */
     private const SHORT = 256;
     /** The digests of what was there in the beginning, and is not any more. */
-    private const GONE = ['gone', 'gone'];
+    private const GONE = ['gone', 'gone', 'gone'];
+    /** What of a root counts: all, the shape, the kind, nothing. These are places in a list of digests, too. */
+    private const VALUE = 0;
+    private const SHAPE = 1;
+    private const KIND = 2;
+    private const NOTHING = 3;
 
     private StateRoots $roots;
     private StateSettings $settings;
@@ -28,12 +33,12 @@ final class StateComparison
     private array $kept = [];
     /** @var array<string, array{int|string|null, int|null}> root => marks of its array, see mark() */
     private array $marks = [];
-    /** @var array<string, array{string, string}> root => its digests, where it is not as declared */
+    /** @var array<string, array{string, string, string}> root => its digests, where it is not as declared: of its value, its shape, its kind */
     private array $digests = [];
-    /** @var array<string, array{string, string}> root => the digests that it had in the beginning */
+    /** @var array<string, array{string, string, string}> root => the digests that it had in the beginning */
     private array $base = [];
-    /** @var array<string, true> roots of which the shape alone counts */
-    private array $ignored = [];
+    /** @var array<string, int> root => what of it counts, where that is not the value */
+    private array $levels = [];
     /** @var array<string, string> */
     private array $unknown = [];
     /** @var array<string, mixed> globals that were there in the beginning, by their roots */
@@ -64,7 +69,7 @@ final class StateComparison
         $this->digests = [];
     }
 
-    /** @return array<string, array{string, string}|null> */
+    /** @return array<string, array{string, string, string}|null> */
     public function changes(): array
     {
         return $this->quietly(function (): array {
@@ -84,16 +89,16 @@ final class StateComparison
         return $now;
     }
 
-    /** @param list<string> $roots */
-    public function ignoreValues(array $roots): void
+    /** @param array<string, int> $levels root => what of it counts from now on: 1 its shape, 2 its kind, 3 nothing */
+    public function ignoreValues(array $levels): void
     {
-        foreach ($roots as $name) {
-            $this->ignored[$name] = true;
-            if (isset($this->digests[$name])) {
-                $this->digests[$name][0] = $this->digests[$name][1];
+        foreach ($levels as $name => $level) {
+            $this->levels[$name] = $level;
+            if ($level < self::NOTHING && isset($this->digests[$name])) {
+                $this->digests[$name][0] = $this->digests[$name][$level];
             }
-            if (isset($this->base[$name])) {
-                $this->base[$name][0] = $this->base[$name][1];
+            if ($level < self::NOTHING && isset($this->base[$name])) {
+                $this->base[$name][0] = $this->base[$name][$level];
             }
         }
     }
@@ -109,6 +114,22 @@ final class StateComparison
     public function addRoot(string $name, callable $get): void
     {
         $this->added[$name] = $get;
+    }
+
+    /** @param list<\WeakReference> $objects */
+    public function addObjects(string $name, array $objects): void
+    {
+        $last = [];
+        $this->added[$name] = function () use ($objects, &$last): array {
+            foreach ($objects as $i => $reference) {
+                $object = $reference->get();
+                if ($object !== null) {
+                    $last[$i] = $this->digest->apart($object, false);
+                }
+            }
+
+            return $last;
+        };
     }
 
     /** @return array<string, string> */
@@ -155,7 +176,7 @@ final class StateComparison
 
     /**
      * @param array<string, mixed> $now all roots that there are
-     * @return array<string, array{string, string}|null>
+     * @return array<string, array{string, string, string}|null>
      */
     private function compare(array $now): array
     {
@@ -174,7 +195,7 @@ final class StateComparison
             }
         }
         \ksort($todo, \SORT_STRING);
-        foreach ([\array_diff_key($todo, $this->ignored), \array_intersect_key($todo, $this->ignored)] as $part) {
+        foreach ([\array_diff_key($todo, $this->levels), \array_intersect_key($todo, $this->levels)] as $part) {
             foreach ($part as $name => $value) {
                 $this->renew($name, $value, $changes);
             }
@@ -188,20 +209,23 @@ final class StateComparison
      * Looks at one root.
      *
      * @param mixed $value
-     * @param array<string, array{string, string}|null> $changes
+     * @param array<string, array{string, string, string}|null> $changes
      */
     private function renew(string $name, $value, array &$changes): void
     {
-        $ignored = isset($this->ignored[$name]);
+        $level = $this->levels[$name] ?? self::VALUE;
+        if ($level === self::NOTHING) {
+            return;
+        }
         $before = $this->digests[$name][0] ?? null;
         $digest = null;
         unset($this->kept[$name], $this->marks[$name], $this->unknown[$name]);
         if (!$this->isUntouched($name, $value)) {
-            $digest = $this->digest->of($name, $value, $ignored);
-            if ($this->digest->hidden !== null) {
+            $digest = $level === self::KIND ? $this->digest->kindOf($value) : $this->digest->of($name, $value, $level === self::SHAPE);
+            if ($level !== self::KIND && $this->digest->hidden !== null) {
                 $this->unknown[$name] = $this->digest->hidden;
             }
-            if ($digest !== $before && $digest === $this->declared($name, $ignored)) {
+            if ($digest !== $before && $digest === $this->declared($name, $level)) {
                 $digest = null;
             }
         }
@@ -215,14 +239,32 @@ final class StateComparison
 
             return;
         }
-        $shape = $ignored ? $digest : $this->digest->shapeOf($name, $value);
-        $changes[$name] = $this->digests[$name] = [$digest, $shape];
+        $shape = $level === self::VALUE ? $this->digest->shapeOf($name, $value) : $digest;
+        $this->digests[$name] = [$digest, $shape, $this->digest->kindOf($value)];
+        $changes[$name] = $this->unlikeDeclared($name);
+    }
+
+    /**
+     * The digests of a root; '' for a shape or a kind that is as declared.
+     *
+     * @return array{string, string, string}
+     */
+    private function unlikeDeclared(string $name): array
+    {
+        $digests = $this->digests[$name];
+        foreach ([self::SHAPE, self::KIND] as $level) {
+            if ($digests[$level] === $this->declared($name, $level)) {
+                $digests[$level] = '';
+            }
+        }
+
+        return $digests;
     }
 
     /**
      * A root is no longer there.
      *
-     * @param array<string, array{string, string}|null> $changes
+     * @param array<string, array{string, string, string}|null> $changes
      */
     private function lose(string $name, array &$changes): void
     {
@@ -252,16 +294,20 @@ final class StateComparison
     }
 
     /** The digest that a root has as declared; null where nothing is declared. */
-    private function declared(string $name, bool $shape): ?string
+    private function declared(string $name, int $level): ?string
     {
         if (isset($this->base[$name])) {
-            return $this->base[$name][0];
+            return $this->base[$name][$level];
+        }
+        if (isset($this->added[$name])) {
+            return $level === self::KIND ? $this->digest->kindOf(null) : $this->digest->apart(null, $level === self::SHAPE);
         }
         if (!\array_key_exists($name, $this->roots->declared)) {
             return null;
         }
+        $value = $this->roots->declared[$name];
 
-        return $this->digest->apart($this->roots->declared[$name], $shape);
+        return $level === self::KIND ? $this->digest->kindOf($value) : $this->digest->apart($value, $level === self::SHAPE);
     }
 
     /**

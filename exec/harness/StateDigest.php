@@ -100,6 +100,24 @@ final class StateDigest
         return $other->of('', $value, $shape);
     }
 
+    /**
+     * What kind of value that is: a type, whether an array is empty, the class of an
+     * object, the classes in a callable.
+     *
+     * @param mixed $value
+     */
+    public function kindOf($value): string
+    {
+        if (\is_object($value)) {
+            return ($this->plans[\get_class($value)] ?? $this->plan($value))[0];
+        }
+        if (\is_array($value) && \count($value) === 2 && \array_keys($value) === [0, 1] && \is_object($value[0]) && \is_string($value[1])) {
+            return $this->kindOf($value[0]) . "::{$value[1]}";
+        }
+
+        return $value === [] ? 'empty array' : \gettype($value);
+    }
+
     /** The end of a look: numbers of objects mean nothing any more. */
     public function forget(): void
     {

@@ -53,24 +53,36 @@ final class StateSnapshot
     }
 
     /**
-     * @return array<string, array{string, string}|null> root => digests of its value and of its shape; null where
-     *                                                   it is as declared again, or gone. Only roots that differ from the last call
+     * @return array<string, array{string, string, string}|null> root => digests of its value, of its shape (types, counts of keys, names of
+     *                                                           classes) and of its kind, '' for a shape or kind that is as declared; null
+     *                                                           where it is as declared again, or gone. Only roots that differ from the last call
      */
     public static function changes(): array
     {
         return self::comparison()->changes();
     }
 
-    /** @param list<string> $roots of which only the shape counts from now on: types, counts of keys, names of classes */
-    public static function ignoreValues(array $roots): void
+    /** @param array<string, int> $levels root => what of it counts from now on: 1 its shape, 2 its kind, 3 nothing */
+    public static function ignoreValues(array $levels): void
     {
-        self::comparison()->ignoreValues($roots);
+        self::comparison()->ignoreValues($levels);
     }
 
     /** One root more; it is as declared while it is null. */
     public static function addRoot(string $name, callable $get): void
     {
         self::comparison()->addRoot($name, $get);
+    }
+
+    /**
+     * One root more: some objects. One that nobody holds any more counts as it was when it
+     * was last seen, since nobody can tell the difference.
+     *
+     * @param list<\WeakReference> $objects
+     */
+    public static function addObjects(string $name, array $objects): void
+    {
+        self::comparison()->addObjects($name, $objects);
     }
 
     /** @return array<string, string> roots whose digest cannot tell all, as of the last call => what hides something */

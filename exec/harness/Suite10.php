@@ -212,17 +212,18 @@ final class Reporter implements Tracer
     private function addRoots(): void
     {
         $cases = Player::cases();
+        $wanted = [];
         foreach ($cases as $test) {
-            if ($test->requires() !== []) {
-                StateSnapshot::addRoot('results of tests', [PHPUnit10Internals::class, 'results']);
-                break;
+            foreach ($test->requires() as $required) {
+                $wanted[$required->getTarget()] = true;
             }
+        }
+        if ($wanted !== []) {
+            StateSnapshot::addRoot('results of tests', static fn (): array => PHPUnit10Internals::results($wanted));
         }
         $shared = TestCloner::sharedObjects($cases, [PHPUnit10Internals::class, 'dataOf']);
         if ($shared !== []) {
-            StateSnapshot::addRoot('objects in the data of several tests', static function () use ($shared): array {
-                return \array_map(static fn (\WeakReference $r): ?object => $r->get(), $shared);
-            });
+            StateSnapshot::addObjects('objects in the data of several tests', $shared);
         }
     }
 

@@ -126,27 +126,46 @@ final class Suite
                 return $others;
             });
         }
-        foreach (Player::cases() as $test) {
-            if ($test->requires() !== []) {
-                StateSnapshot::addRoot('results of tests', static function () use ($result): array {
-                    $results = [];
-                    foreach ($result->passed() as $name => $passed) {
-                        $results[$name] = $passed['result'];
+        $wanted = self::wantedIn(Player::cases());
+        if ($wanted !== []) {
+            StateSnapshot::addRoot('results of tests', static function () use ($result, $wanted): array {
+                $results = [];
+                foreach ($result->passed() as $name => $passed) {
+                    if (isset($wanted[\explode(' with data set', $name)[0]])) {
+                        $results[$name] = [$passed['result']];
                     }
+                }
+                foreach ($result->passedClasses() as $class) {
+                    if (isset($wanted["{$class}::class"])) {
+                        $results[$class] = true;
+                    }
+                }
 
-                    return $results;
-                });
-                break;
-            }
+                return $results;
+            });
         }
         $shared = TestCloner::sharedObjects(Player::cases(), [self::class, 'dataOf']);
         if ($shared !== []) {
-            StateSnapshot::addRoot('objects in the data of several tests', static function () use ($shared): array {
-                return \array_map(static function (\WeakReference $r): ?object {
-                    return $r->get();
-                }, $shared);
-            });
+            StateSnapshot::addObjects('objects in the data of several tests', $shared);
         }
+    }
+
+    /**
+     * The tests and classes whose results others ask for.
+     *
+     * @param array<int, TestCase> $cases
+     * @return array<string, true>
+     */
+    private static function wantedIn(array $cases): array
+    {
+        $wanted = [];
+        foreach ($cases as $test) {
+            foreach ($test->requires() as $required) {
+                $wanted[$required->getTarget()] = true;
+            }
+        }
+
+        return $wanted;
     }
 
     /** @return array<int, int> number => how it is copied, of tests of which copies can be run alone */

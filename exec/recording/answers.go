@@ -1,6 +1,7 @@
 package recording
 
 import (
+	"cmp"
 	"crypto/sha256"
 	"encoding/hex"
 	"maps"
@@ -177,33 +178,56 @@ func (r *Recording) NeutralShare() float64 {
 	return float64(neutral) / float64(tests)
 }
 
-// valueAt gives what counts of a root at a boundary; "" for as declared.
-func (r *Recording) valueAt(root string, boundary int) string {
+// A Changed says how many tests leave something of the state changed.
+type Changed struct {
+	Root  string
+	Tests int
+}
+
+// MostChanged gives the parts of the state that most tests leave changed, up to n of them.
+func (r *Recording) MostChanged(n int) []Changed {
+	var all []Changed
+	for root, changes := range r.history {
+		tests := 0
+		for _, c := range changes {
+			if r.Segments[c.boundary-1].Kind == Test {
+				tests++
+			}
+		}
+		if tests > 0 {
+			all = append(all, Changed{root, tests})
+		}
+	}
+	slices.SortFunc(all, func(a, b Changed) int {
+		return cmp.Or(b.Tests-a.Tests, strings.Compare(a.Root, b.Root))
+	})
+	return all[:min(n, len(all))]
+}
+
+// digestAt gives the digest of a root at a boundary.
+func (r *Recording) digestAt(root string, boundary int) wire.Digest {
 	changes := r.history[root]
 	i := sort.Search(len(changes), func(i int) bool { return changes[i].boundary > boundary })
 	if i == 0 {
-		return ""
+		return wire.Digest{}
 	}
 	return changes[i-1].digest
 }
 
-// Forgive leaves roots out of all comparisons from now on, for they are others in a third
-// process that runs unchanged code: two recordings that are made at a time can agree by
-// chance in what time it is, or in the number of a process.
-func (r *Recording) Forgive(roots []string) {
-	for _, root := range roots {
-		r.unstable.Store(root, true)
-	}
-}
-
-// Forgiven gives these roots, sorted.
-func (r *Recording) Forgiven() (roots []string) {
-	r.unstable.Range(func(root, _ any) bool {
-		roots = append(roots, root.(string))
+// Forgiven gives the roots of which less counts than the recordings tell, sorted; those of
+// which nothing does are in ignored.
+func (r *Recording) Forgiven() (coarser, ignored []string) {
+	r.raised.Range(func(root, level any) bool {
+		if level.(Level) == NotAtAll {
+			ignored = append(ignored, root.(string))
+		} else {
+			coarser = append(coarser, root.(string))
+		}
 		return true
 	})
-	slices.Sort(roots)
-	return roots
+	slices.Sort(coarser)
+	slices.Sort(ignored)
+	return coarser, ignored
 }
 
 // A Tracker follows the state of a replay from a boundary at which it is the
@@ -211,7 +235,8 @@ func (r *Recording) Forgiven() (roots []string) {
 type Tracker struct {
 	r        *Recording
 	start    int
-	own      map[string]string
+	asked    int // boundary of the last Converged
+	own      map[string]wire.Digest
 	lenient  bool // files with new names in temp directories do not count
 	tempDir  string
 	Diverged []string // roots that differ, as of the last Advance; sorted
@@ -220,7 +245,7 @@ type Tracker struct {
 // Track begins at a boundary. tempDir is the path, as in roots of files, below which
 // tests have their temp directories.
 func (r *Recording) Track(boundary int, tempDir string) *Tracker {
-	return &Tracker{r: r, start: boundary, own: map[string]string{}, tempDir: tempDir}
+	return &Tracker{r: r, start: boundary, own: map[string]wire.Digest{}, tempDir: tempDir}
 }
 
 // Note takes in roots that the replay has changed by the end of a segment.
@@ -229,14 +254,11 @@ func (t *Tracker) Note(segment int, changes wire.Changes) {
 		t.lenient = t.r.Segments[n].LeavesOwn
 	}
 	for root, d := range changes {
-		if t.r.ignored[root] {
-			continue
-		}
-		t.own[root] = t.r.digest(root, d)
+		t.own[root] = d
 		if d.Value == "" && strings.HasPrefix(root, FileRoot("")) { // with all that was in a directory
 			for below := range t.r.history {
 				if strings.HasPrefix(below, root+"/") {
-					t.own[below] = ""
+					t.own[below] = wire.Digest{}
 				}
 			}
 		}
@@ -247,17 +269,17 @@ func (t *Tracker) Note(segment int, changes wire.Changes) {
 func (t *Tracker) HasFilesOf(boundary int) {
 	for root := range t.r.history {
 		if strings.HasPrefix(root, FileRoot("")) {
-			t.own[root] = t.r.valueAt(root, boundary)
+			t.own[root] = t.r.digestAt(root, boundary)
 		}
 	}
 }
 
 // PutBack says that a root is again what it was at a boundary.
-func (t *Tracker) PutBack(root string, boundary int) { t.own[root] = t.r.valueAt(root, boundary) }
+func (t *Tracker) PutBack(root string, boundary int) { t.own[root] = t.r.digestAt(root, boundary) }
 
 // Converged reports whether the state is what the recording has at a boundary.
 func (t *Tracker) Converged(boundary int) bool {
-	t.Diverged = nil
+	t.Diverged, t.asked = nil, boundary
 	roots := map[string]bool{}
 	for root := range t.own {
 		roots[root] = true
@@ -270,11 +292,7 @@ func (t *Tracker) Converged(boundary int) bool {
 		}
 	}
 	for root := range roots {
-		own, ok := t.own[root]
-		if !ok {
-			own = t.r.valueAt(root, t.start)
-		}
-		if own != t.r.valueAt(root, boundary) && !t.forgives(root) {
+		if own, level := t.ownDigest(root), t.r.level(root); level.of(own) != level.of(t.r.digestAt(root, boundary)) && !t.forgives(root) {
 			t.Diverged = append(t.Diverged, root)
 		}
 	}
@@ -282,16 +300,28 @@ func (t *Tracker) Converged(boundary int) bool {
 	if len(t.Diverged) > 0 {
 		return false
 	}
-	t.start, t.own = boundary, map[string]string{}
+	t.start, t.own = boundary, map[string]wire.Digest{}
 	return true
 }
 
-func (t *Tracker) forgives(root string) bool {
-	if _, unstable := t.r.unstable.Load(root); unstable {
-		return true
+// ownDigest gives the digest that a root has in the replay.
+func (t *Tracker) ownDigest(root string) wire.Digest {
+	if own, ok := t.own[root]; ok {
+		return own
 	}
-	return t.lenient && t.r.isOwn(root, t.tempDir)
+	return t.r.digestAt(root, t.start)
 }
+
+// Forgive has less count of the roots that have diverged, as much less as that takes, in all comparisons from now on. It is for a third process that runs unchanged code:
+// two recordings that are made at a time can agree by chance in what time it is, or in the
+// number of a process.
+func (t *Tracker) Forgive() {
+	for _, root := range t.Diverged {
+		t.r.raised.Store(root, t.r.level(root).atLeast(t.ownDigest(root), t.r.digestAt(root, t.asked)))
+	}
+}
+
+func (t *Tracker) forgives(root string) bool { return t.lenient && t.r.isOwn(root, t.tempDir) }
 
 // isOwn reports whether a root that no recording has may be one with a name of its own: a
 // file in temp directories, or what has been declared.
@@ -302,12 +332,12 @@ func (r *Recording) isOwn(root, tempDir string) bool {
 	return tempDir != "" && strings.HasPrefix(root, FileRoot(tempDir)) || strings.Contains(root, "::$") || strings.HasPrefix(root, "static $")
 }
 
-// Counts reports whether what was left behind by some segments, which are neutral, makes a
-// difference.
-func (r *Recording) Counts(changes wire.Changes, segments []int, tempDir string) bool {
+// Counts reports whether what was left behind by some segments that begin at a boundary, and
+// are neutral, makes a difference.
+func (r *Recording) Counts(changes wire.Changes, boundary int, segments []int, tempDir string) bool {
 	lenient := slices.ContainsFunc(segments, func(n int) bool { return r.Segments[n].LeavesOwn })
-	for root := range changes {
-		if _, unstable := r.unstable.Load(root); !unstable && !r.ignored[root] && !(lenient && r.isOwn(root, tempDir)) {
+	for root, d := range changes {
+		if level := r.level(root); level.of(d) != level.of(r.digestAt(root, boundary)) && !(lenient && r.isOwn(root, tempDir)) {
 			return true
 		}
 	}

@@ -74,7 +74,7 @@ type State int
 type Recording struct {
 	Segments []Segment
 	Tests    []TestInfo
-	Volatile []string // roots of which only the shape counts, sorted
+	Volatile []string // roots of which only the shape or the kind counts, sorted
 	Ignored  []string // roots that do not count at all, sorted
 	Unknown  map[string]string
 	states   []State             // boundary => state
@@ -83,17 +83,47 @@ type Recording struct {
 	count    int
 	passing  map[int][]int // point => segments, ascending
 	loads    map[string]int
-	volatile map[string]bool
-	shapes   map[string]string // root => its shape when it was seen first
-	ignored  map[string]bool
-	single   map[string]bool // those of them that only one of the runs has
-	unstable sync.Map        // roots that were forgiven
+	levels   map[string]Level // root => what counts of it, where that is not the value
+	single   map[string]bool  // ignored roots that only one of the runs has
+	raised   sync.Map         // root => Level: roots that were forgiven
 }
 
-// change is the digest that a root has from a boundary on; "" for as declared.
+// change is the digest that a root has from a boundary on.
 type change struct {
 	boundary int
-	digest   string
+	digest   wire.Digest
+}
+
+// Level says what counts of a root.
+type Level int
+
+// Levels, each coarser than the one before.
+const (
+	ByValue Level = iota
+	ByShape
+	ByKind
+	NotAtAll
+)
+
+// of gives what counts of a digest; "" for as declared.
+func (l Level) of(d wire.Digest) string {
+	switch l {
+	case ByValue:
+		return d.Value
+	case ByShape:
+		return d.Shape
+	case ByKind:
+		return d.Kind
+	}
+	return ""
+}
+
+// atLeast gives the first level from one on at which two digests are the same.
+func (l Level) atLeast(a, b wire.Digest) Level {
+	for l.of(a) != l.of(b) {
+		l++
+	}
+	return l
 }
 
 // A Run is what one process told of its segments, in order; the first is 0.
@@ -126,7 +156,7 @@ func New(plain, probed *Run) (*Recording, error) {
 	if err := SameSuite(plain.Suite, probed.Suite); err != nil {
 		return nil, err
 	}
-	r := &Recording{history: map[string][]change{}, passing: map[int][]int{}, loads: map[string]int{}, volatile: map[string]bool{}, shapes: map[string]string{}, ignored: map[string]bool{}, Unknown: map[string]string{}}
+	r := &Recording{history: map[string][]change{}, passing: map[int][]int{}, loads: map[string]int{}, levels: map[string]Level{}, Unknown: map[string]string{}}
 	n := len(plain.Suite.Segments) + 1
 	if len(plain.Segments) < n || len(probed.Segments) < n {
 		return nil, fmt.Errorf("of %d segments %d and %d were told of", n, len(plain.Segments), len(probed.Segments))
@@ -183,6 +213,15 @@ func (r *Recording) addTests(plain *Run) {
 	}
 }
 
+// FileDigest is what counts of a file whose content has a digest; "" for a file that is
+// gone.
+func FileDigest(content string) wire.Digest {
+	if content == "" {
+		return wire.Digest{}
+	}
+	return wire.Digest{Value: content, Shape: "file", Kind: "file"}
+}
+
 // changesOf gives the roots that a segment changed, with those of files; now has the
 // roots that there are before it.
 func changesOf[V any](run *Run, n int, now map[string]V) wire.Changes {
@@ -195,11 +234,9 @@ func changesOf[V any](run *Run, n int, now map[string]V) wire.Changes {
 	}
 	for path, digest := range run.Files[n] {
 		root := FileRoot(path)
-		if digest != "" {
-			out[root] = wire.Digest{Value: digest, Shape: "file"}
+		if out[root] = FileDigest(digest); digest != "" {
 			continue
 		}
-		out[root] = wire.Digest{}
 		for below := range now { // what was in a directory that is gone
 			if strings.HasPrefix(below, root+"/") {
 				out[below] = wire.Digest{}
@@ -209,7 +246,7 @@ func changesOf[V any](run *Run, n int, now map[string]V) wire.Changes {
 	return out
 }
 
-// compare finds the roots that differ from run to run.
+// compare finds the roots that differ from run to run, and at which level they do not.
 func (r *Recording) compare(a, b *Run) {
 	of := [2]map[string]wire.Digest{{}, {}}
 	for n := range r.Segments {
@@ -217,41 +254,44 @@ func (r *Recording) compare(a, b *Run) {
 		for i, run := range []*Run{a, b} {
 			for root, d := range changesOf(run, n, of[i]) {
 				of[i][root], touched[root] = d, true
-				if _, ok := r.shapes[root]; !ok && d.Shape != "" {
-					r.shapes[root] = d.Shape
-				}
 			}
 		}
 		for root := range touched {
-			x, y := of[0][root], of[1][root]
-			switch {
-			case x.Shape != y.Shape:
-				r.ignored[root] = true
-			case x.Value != y.Value:
-				r.volatile[root] = true
+			if l := r.levels[root].atLeast(of[0][root], of[1][root]); l > r.levels[root] {
+				r.levels[root] = l
 			}
 		}
 	}
 	r.single = map[string]bool{}
-	for root := range r.ignored {
+	for root, level := range r.levels {
+		if level < NotAtAll {
+			r.Volatile = append(r.Volatile, root)
+			continue
+		}
 		_, inA := of[0][root]
 		_, inB := of[1][root]
 		r.single[root] = inA != inB
-		delete(r.volatile, root)
+		r.Ignored = append(r.Ignored, root)
 	}
-	r.Volatile, r.Ignored = slices.Sorted(maps.Keys(r.volatile)), slices.Sorted(maps.Keys(r.ignored))
+	slices.Sort(r.Volatile)
+	slices.Sort(r.Ignored)
 }
 
-// digest is what counts of a root. Of a volatile one that is whether it has another
-// shape than at first.
-func (r *Recording) digest(root string, d wire.Digest) string {
-	switch {
-	case !r.volatile[root]:
-		return d.Value
-	case d.Shape == r.shapes[root] && !strings.HasPrefix(root, FileRoot("")): // a process that is told of it takes this for as declared
-		return ""
+// Levels gives what counts of roots that differ from run to run.
+func (r *Recording) Levels() map[string]int {
+	out := map[string]int{}
+	for root, level := range r.levels {
+		out[root] = int(level)
 	}
-	return d.Shape
+	return out
+}
+
+// level gives what counts of a root now.
+func (r *Recording) level(root string) Level {
+	if l, ok := r.raised.Load(root); ok {
+		return l.(Level)
+	}
+	return r.levels[root]
 }
 
 // number gives each boundary its state.
@@ -263,17 +303,14 @@ func (r *Recording) number(plain *Run) {
 			continue
 		}
 		for root, d := range changesOf(plain, n-1, now) {
-			if r.ignored[root] {
-				continue
-			}
-			digest := r.digest(root, d)
+			digest := r.levels[root].of(d)
 			if now[root] == digest {
 				continue
 			}
 			if now[root] = digest; digest == "" {
 				delete(now, root)
 			}
-			r.history[root] = append(r.history[root], change{n, digest})
+			r.history[root] = append(r.history[root], change{n, d})
 		}
 		key := stateKey(now)
 		if _, ok := known[key]; !ok {

@@ -56,7 +56,7 @@ func recorded(t *testing.T, plain, probed made) *Recording {
 	return r
 }
 
-func value(v string) wire.Digest { return wire.Digest{Value: v, Shape: "string"} }
+func value(v string) wire.Digest { return wire.Digest{Value: v, Shape: "string", Kind: "string"} }
 
 // tests gives the kinds of so many tests.
 func tests(n int) []string { return slices.Repeat([]string{"test"}, n) }
@@ -172,22 +172,23 @@ func TestFilesAreState(t *testing.T) {
 	}
 }
 
-// TestVolatile: of a root whose value differs between the runs only the shape counts; of
-// one whose shape differs nothing does.
+// TestVolatile: of a root whose value differs between the runs only the shape counts, of
+// one whose shape differs the kind, and where that differs nothing does.
 func TestVolatile(t *testing.T) {
 	of := func(clock, list string, file string) made {
 		return made{kinds: tests(4), changes: map[int]wire.Changes{
-			1: {"global clock": {Value: clock, Shape: "int"}, "global list": {Value: "l", Shape: list}, "global same": value("s")},
+			1: {"global clock": {Value: clock, Shape: "int"}, "global list": {Value: list, Shape: list, Kind: "array"},
+				"global odd": {Value: list, Shape: list, Kind: list}, "global same": value("s")},
 			2: {"global clock": {Value: clock + "0", Shape: "int"}},
 			3: {"global clock": {Value: "none", Shape: "null"}},
-			4: {"global list": {Value: "m", Shape: list}},
+			4: {"global list": {Value: list + "m", Shape: list, Kind: "array"}, "global odd": {Value: list + "p", Shape: list, Kind: list}},
 		}, files: map[int]map[string]string{2: {"temp/" + file: "d"}, 4: {"project/log": file}}}
 	}
 	r := recorded(t, of("1", "two", "x1"), of("2", "three", "x2"))
-	if d := gocmp.Diff([]string{"file project/log", "global clock"}, r.Volatile); d != "" {
+	if d := gocmp.Diff([]string{"file project/log", "global clock", "global list"}, r.Volatile); d != "" {
 		t.Errorf("volatile, want (-) and got (+):\n%s", d)
 	}
-	if d := gocmp.Diff([]string{"file temp/x1", "file temp/x2", "global list"}, r.Ignored); d != "" {
+	if d := gocmp.Diff([]string{"file temp/x1", "file temp/x2", "global odd"}, r.Ignored); d != "" {
 		t.Errorf("ignored, want (-) and got (+):\n%s", d)
 	}
 	if d := gocmp.Diff([]bool{false, false, true, false, false, false}, neutrals(r)); d != "" {

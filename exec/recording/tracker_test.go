@@ -47,7 +47,7 @@ func TestTracker(t *testing.T) {
 		{"later", 4, []step{{4, nil, 5, []string{"global a"}}, {5, wire.Changes{"global a": {}, "global clock": {Value: "3", Shape: "int"}}, 6, nil}}},
 		{"segments were left out that change nothing", 3, []step{{4, wire.Changes{"global a": {}}, 5, nil}}},
 		{"what it changed before it converged is the recording's", 2, []step{
-			{2, wire.Changes{"global a": value("1")}, 3, nil}, {4, wire.Changes{"global a": {}}, 5, nil}, {6, wire.Changes{"global a": value("1")}, 7, []string{"global a"}}}},
+			{2, wire.Changes{"global a": value("1")}, 3, nil}, {4, wire.Changes{"global a": {}}, 5, nil}, {6, wire.Changes{"global a": value("1"), "global clock": {Value: "9", Shape: "int"}}, 7, []string{"global a"}}}},
 		{"a clock shows another time", 5, []step{{5, wire.Changes{"global clock": {Value: "77", Shape: "int"}}, 6, nil}}},
 		{"a clock shows no time", 5, []step{{5, wire.Changes{"global clock": {Value: "77", Shape: "null"}}, 6, []string{"global clock"}}}},
 		{"a file where the recording leaves none", 1, []step{{1, wire.Changes{"file temp/9": value("d")}, 2, []string{"file temp/9"}}}},
@@ -98,5 +98,44 @@ func TestTrackFromTheBeginning(t *testing.T) {
 	track.Note(0, nil)
 	if track.Converged(1) || !slices.Equal(track.Diverged, []string{"global b"}) {
 		t.Errorf("diverged: %q", track.Diverged)
+	}
+}
+
+// TestForgive: what a third process of unchanged code has otherwise is compared by as much
+// as is the same there, and by no less.
+func TestForgive(t *testing.T) {
+	m := made{kinds: tests(3), changes: map[int]wire.Changes{
+		1: {"global clock": {Value: "1", Shape: "int", Kind: "integer"}, "handler": {Value: "1", Shape: "list of 1", Kind: "Log::handle"}, "global odd": value("1")},
+	}}
+	r := recorded(t, m, m)
+	leaves := func(clock, handler, odd wire.Digest) *Tracker {
+		track := r.Track(1, "temp/")
+		track.Note(1, wire.Changes{"global clock": clock, "handler": handler, "global odd": odd})
+		return track
+	}
+	clock := wire.Digest{Value: "2", Shape: "int", Kind: "integer"}
+	handler := wire.Digest{Value: "2", Shape: "list of 2", Kind: "Log::handle"}
+	third := leaves(clock, handler, wire.Digest{})
+	if third.Converged(2) {
+		t.Fatal("it is not what was recorded")
+	}
+	third.Forgive()
+	if coarser, ignored := r.Forgiven(); !slices.Equal(coarser, []string{"global clock", "handler"}) || !slices.Equal(ignored, []string{"global odd"}) {
+		t.Errorf("coarser %q, ignored %q", coarser, ignored)
+	}
+	for _, c := range []struct {
+		name     string
+		track    *Tracker
+		diverged []string
+	}{
+		{"as recorded", leaves(m.changes[1]["global clock"], m.changes[1]["handler"], value("1")), nil},
+		{"as in the third", leaves(clock, handler, wire.Digest{}), nil},
+		{"other values", leaves(wire.Digest{Value: "3", Shape: "int", Kind: "integer"}, wire.Digest{Value: "3", Shape: "list of 3", Kind: "Log::handle"}, value("3")), nil},
+		{"another shape", leaves(wire.Digest{Value: "3", Shape: "list of 1", Kind: "integer"}, handler, value("1")), []string{"global clock"}},
+		{"no handler", leaves(clock, wire.Digest{}, value("1")), []string{"handler"}},
+	} {
+		if got := c.track.Converged(2); got != (c.diverged == nil) || !slices.Equal(c.track.Diverged, c.diverged) {
+			t.Errorf("%s: converged %v, diverged %q", c.name, got, c.track.Diverged)
+		}
 	}
 }

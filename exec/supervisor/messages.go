@@ -72,10 +72,10 @@ type Walk struct {
 
 // Known is what the recording told.
 type Known struct {
-	Times    []int64     // of the tests, microseconds
-	Volatile []string    // roots of the state of which only the shape counts
-	Preload  [][2]string // classes of PHPUnit that a whole run loads, with their files
-	Memory   int64       // bytes that a replay may have in memory; 0: no limit
+	Times    []int64        // of the tests, microseconds
+	Volatile map[string]int // see wire.Setup
+	Preload  [][2]string    // classes of PHPUnit that a whole run loads, with their files
+	Memory   int64          // bytes that a replay may have in memory; 0: no limit
 }
 
 // Advance lets the walker go on to a boundary.

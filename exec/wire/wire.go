@@ -8,7 +8,7 @@ import (
 )
 
 // Protocol is the version that both sides name in their first message.
-const Protocol = 3
+const Protocol = 4
 
 // Setup is the first message to a PHP process.
 type Setup struct {
@@ -19,10 +19,10 @@ type Setup struct {
 	Records string      `json:"records,omitempty"` // "plain" or "probed": tell of every segment
 	Spool   string      `json:"spool,omitempty"`   // where processes that tests start leave the points they pass
 	Preload [][2]string `json:"preload,omitempty"` // classes of PHPUnit with their files, to be loaded first
-	// Volatile are roots of the state whose values differ from run to run: only their
-	// shape counts.
-	Volatile []string `json:"volatile,omitempty"`
-	Job      *Job     `json:"job,omitempty"` // what the process does itself, where it does not fork
+	// Volatile are roots of the state whose values differ from run to run: 1 where the
+	// shape counts, 2 where the kind does, 3 where nothing does.
+	Volatile map[string]int `json:"volatile,omitempty"`
+	Job      *Job           `json:"job,omitempty"` // what the process does itself, where it does not fork
 }
 
 // Order is any later message to PHP.
@@ -65,19 +65,20 @@ type Job struct {
 	Loops  map[int]int           `json:"loops,omitempty"`
 }
 
-// Digest tells values of a root of the state apart; Shape only their form.
-type Digest struct{ Value, Shape string }
+// Digest tells values of a root of the state apart; Shape only their form, Kind only what
+// kind of value it is. A Shape or Kind that is as declared is "".
+type Digest struct{ Value, Shape, Kind string }
 
-// UnmarshalJSON reads [value, shape], or null for the zero Digest.
+// UnmarshalJSON reads [value, shape, kind], or null for the zero Digest.
 func (d *Digest) UnmarshalJSON(b []byte) error {
 	if string(b) == "null" {
 		return nil
 	}
-	var pair [2]string
-	if err := json.Unmarshal(b, &pair); err != nil {
+	var all [3]string
+	if err := json.Unmarshal(b, &all); err != nil {
 		return err
 	}
-	d.Value, d.Shape = pair[0], pair[1]
+	d.Value, d.Shape, d.Kind = all[0], all[1], all[2]
 	return nil
 }
 

@@ -102,14 +102,14 @@ func TestSuite(t *testing.T) {
 // sends them, and lists, as PHP writes them where they are empty.
 func TestSegment(t *testing.T) {
 	got := fromPHP(t,
-		`['segment', 3, 4, 1500, (object) [1 => 2, 9 => 1], ['/p/a.php'], (object) ['static T::$x' => ['v', 's'], 'ini precision' => null],
+		`['segment', 3, 4, 1500, (object) [1 => 2, 9 => 1], ['/p/a.php'], (object) ['static T::$x' => ['v', 's', 'k'], 'ini precision' => null],
 			['src/A.php'], (object) ['static T::$f' => 'a generator'], ['/p/b.php', "/p/\xff.php"]]`,
 		`['segment', -1, 1, 0, (object) [], [], (object) [], [], (object) [], []]`,
 		`['segment', 0, 1, 0, [], [], [], [], [], []]`,
 	)
 	want := []Segment{
 		{N: 3, Next: 4, Time: 1500, Points: map[int]int{1: 2, 9: 1}, Files: []string{"/p/a.php"},
-			Changes: Changes{"static T::$x": {Value: "v", Shape: "s"}, "ini precision": {}}, Used: []string{"src/A.php"},
+			Changes: Changes{"static T::$x": {Value: "v", Shape: "s", Kind: "k"}, "ini precision": {}}, Used: []string{"src/A.php"},
 			Unknown: map[string]string{"static T::$f": "a generator"}, Foreign: []string{"/p/b.php", "/p/\xff.php"}},
 		{N: -1, Next: 1, Points: map[int]int{}, Changes: Changes{}, Unknown: map[string]string{}},
 		{Next: 1},
@@ -128,7 +128,7 @@ func TestSegment(t *testing.T) {
 // TestStops reads what a process says where it waits, with what is in it.
 func TestStops(t *testing.T) {
 	got := fromPHP(t,
-		`['at', 5, (object) ['global x' => ['1', 'int']], 4096]`,
+		`['at', 5, (object) ['global x' => ['1', 'int', '']], 4096]`,
 		`['at', 6, (object) [], ['src/A.php']]`,
 		`['part', 2, ['global x' => null], ['src/A.php', 'src/B.php']]`,
 		`['part', 3, (object) [], []]`,
@@ -136,7 +136,7 @@ func TestStops(t *testing.T) {
 	var n, memory int
 	var changes Changes
 	var used []string
-	if err := got[0].Read(&n, &changes, &memory); err != nil || n != 5 || memory != 4096 || changes["global x"] != (Digest{"1", "int"}) {
+	if err := got[0].Read(&n, &changes, &memory); err != nil || n != 5 || memory != 4096 || changes["global x"] != (Digest{"1", "int", ""}) {
 		t.Errorf("%d %v %d, %v", n, changes, memory, err)
 	}
 	changes = nil
@@ -240,7 +240,7 @@ func TestBadLines(t *testing.T) {
 	var n int
 	var changes Changes
 	if err := m.Read(&n, &changes); err != nil || changes["r"] != (Digest{Value: "one"}) {
-		t.Errorf("%v, %v", changes, err) // PHP always sends two
+		t.Errorf("%v, %v", changes, err) // PHP always sends three
 	}
 }
 
