@@ -77,12 +77,11 @@ func (p *performance) red(o *supervisor.Outcome) (judging.Finding, bool) {
 	if !p.step.Alone {
 		return judging.Red(o.Events)
 	}
-	for _, e := range o.Events[p.heard:] {
+	for _, e := range o.Events {
 		if e.Fatal && p.isOfTest(e.Test, e.Name, o.Stop) {
 			return judging.Finding{Status: mutate.Killed, How: mutate.Error, Test: e.Test, Name: e.Name, Detail: e.Message}, true
 		}
 	}
-	p.heard = len(o.Events)
 	return judging.Finding{}, false
 }
 

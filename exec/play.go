@@ -27,7 +27,6 @@ type performance struct {
 	whole  bool // tests were run besides those of pairs
 	tests  []supervisor.TestRun
 	opened []string
-	heard  int // events that have been looked at
 }
 
 // rest is a segment behind all that there are: what is left is only torn down.
@@ -161,9 +160,9 @@ func (p *performance) reads(segment int) bool {
 	return slices.ContainsFunc(p.d.b.rec.Segments[segment].Reads, func(path string) bool { return p.d.b.points[path] != nil })
 }
 
-// take keeps what an outcome says of tests; it is told of all of them each time.
+// take keeps what an outcome says of tests.
 func (p *performance) take(o *supervisor.Outcome) {
-	p.tests, p.opened = o.Tests, o.Opened
+	p.tests, p.opened = append(p.tests, o.Tests...), append(p.opened, o.Opened...)
 }
 
 // next gives the segment at which the replay goes on; false: it has no more to do.
@@ -226,7 +225,9 @@ func (p *performance) compare(s *wire.Suite) {
 func (p *performance) tearDown(ctx context.Context, o *supervisor.Outcome) error {
 	var err error
 	for err == nil && o.Stop != nil && o.Stop.Boundary < p.d.suite.End() && !p.other {
-		o, err = p.d.w.Continue(ctx, supervisor.Continue{Next: rest})
+		if o, err = p.d.w.Continue(ctx, supervisor.Continue{Next: rest}); err == nil {
+			p.take(o)
+		}
 	}
 	if err == nil && o.Stop != nil {
 		return p.finish(ctx)
@@ -240,13 +241,13 @@ func (p *performance) tearDown(ctx context.Context, o *supervisor.Outcome) error
 func (p *performance) finish(ctx context.Context) error {
 	o, err := p.d.w.Finish(ctx)
 	if err == nil {
+		p.take(o)
 		p.account(o)
 	}
 	return err
 }
 
 func (p *performance) account(o *supervisor.Outcome) {
-	p.opened = o.Opened
 	name := "played, selected"
 	switch {
 	case p.r.From == supervisor.FromNew:

@@ -22,7 +22,6 @@ final class Batch
             if (!empty($job['swap'])) {
                 self::ask(['swap', $k]);
             }
-            MutantSwitch::used();
             MutantSwitch::$place = $place;
             MutantSwitch::$mutant = $mutant;
             $first = true;
@@ -31,8 +30,7 @@ final class Batch
             foreach ($job['lists'][$list] as $number) {
                 $copy = Player::copyOf($number);
                 if ($copy === null) {
-                    self::tell(['nocopy', $number]);
-                    Process::kill();
+                    Process::kill(); // the supervisor knows which tests have none
                 }
                 $red = !Suite::runCopy($copy, $number, $first);
                 $first = false;
@@ -48,7 +46,7 @@ final class Batch
                 }
             }
             \error_clear_last();
-            self::ask(['part', $k, $changed ? $changes : (object) [], MutantSwitch::used(), (object) $held]);
+            self::ask(['part', $k, $changed ? $changes : (object) [], (object) $held]);
             if ($changed) {
                 break;
             }

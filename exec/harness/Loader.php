@@ -169,14 +169,6 @@ final class Loader
         return $own;
     }
 
-    /** Whether files are read through a stream wrapper that is not PHP's own. */
-    public static function wrapped(): bool
-    {
-        $self = @\fopen(__FILE__, 'r');
-
-        return $self === false || \stream_get_meta_data($self)['wrapper_type'] !== 'plainfile';
-    }
-
     /**
      * Loads classes of PHPUnit once for all children. The supervisor names only
      * such as a whole run loads anyway, from the same files.

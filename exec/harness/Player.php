@@ -113,7 +113,7 @@ final class Player
         $built = \array_combine(\array_map([Channel::class, 'method'], \array_keys(Probe::$built)), Probe::$built);
         Probe::$building = false;
         Process::$channel->send(['suite', \get_included_files(), $describe(), \array_values(self::$segments), $fatal,
-            $version, Loader::wrapped(), \array_keys($kinds), self::$others, $built]);
+            $version, \array_keys($kinds), self::$others, $built]);
         self::arrive(1);
     }
 
@@ -246,7 +246,7 @@ final class Player
     /** Stops here, makes replays as they are asked for, and goes on; in a replay, too. */
     private static function stand(int $n): void
     {
-        Process::$channel->send(['at', $n, (object) StateSnapshot::changes(), \memory_get_usage()]);
+        Process::$channel->send(['at', $n, (object) StateSnapshot::changes()]);
         $order = Process::serve();
         if ($order['op'] === 'go') {
             self::$until = $order['until'];
@@ -264,7 +264,7 @@ final class Player
     private static function report(int $n): void
     {
         Process::$channel->tell();
-        Process::$channel->send(['at', $n, (object) StateSnapshot::changes(), MutantSwitch::used(), self::$held]);
+        Process::$channel->send(['at', $n, (object) StateSnapshot::changes(), self::$held]);
         self::$held = '';
         self::$next = self::wait()['next'];
     }

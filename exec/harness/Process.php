@@ -138,7 +138,6 @@ final class Process
         self::$job = $job;
         MutantSwitch::$place = $job['place'] ?? 0;
         MutantSwitch::$mutant = $job['mutant'] ?? 0;
-        MutantSwitch::used();
         Probe::$everywhere = $job['limits'] ?? null;
         Probe::$often = $job['often'] ?? [];
         MutantSwitch::$counts = Probe::$everywhere !== null;

@@ -32,7 +32,7 @@ func (s *supervisor) bare(b Bare) (*Outcome, error) {
 	if err := s.guard.Start(cmd); err != nil {
 		return nil, err
 	}
-	o := &Outcome{Running: -1, NoCopy: -1}
+	o := &Outcome{Running: -1}
 	t := time.AfterFunc(time.Duration(b.Limit), func() {
 		o.TimedOut = true
 		syscall.Kill(-cmd.Process.Pid, syscall.SIGKILL)

@@ -32,7 +32,7 @@ func (c *replay) overLimit() bool {
 	known := int64(0)
 	if c.phaseTest >= 0 && c.phaseTest < len(c.s.known.Times) {
 		known = c.s.known.Times[c.phaseTest]
-	} else if len(c.o.Tests) == 0 && c.r.From != FromWalker {
+	} else if !c.ran && c.r.From != FromWalker {
 		known = c.s.built
 	}
 	if wall < l.Soft+l.Factor*known {

@@ -89,10 +89,8 @@ type Stop struct {
 	Boundary int
 	Changes  wire.Changes      // of the state since the last stop
 	Files    map[string]string // that are not as they were where the walker stands => digest, "" for gone
-	Used     []string          // sources of which functions were run since
 	Held     string            // digest of what the test that was run last still holds
 	Events   []wire.Event
-	Memory   int64
 }
 
 // Continue lets a replay go on.
@@ -134,7 +132,7 @@ const (
 	FromNew         // a new process
 )
 
-// Outcome is what was seen of a replay, so far.
+// Outcome is what was seen of a replay since it was last told of.
 type Outcome struct {
 	Suite    *wire.Suite // where it has built the suite itself
 	Stop     *Stop       // where it waits; nil: it has ended
@@ -149,16 +147,13 @@ type Outcome struct {
 	Signal   int
 	TimedOut bool
 	Suspect  bool // it was ended at the soft limit
-	Endless  int  // the point of a loop that went round too often; 0: none
 	Exceeded bool // it was ended because it took too much memory
 	Orphaned bool // its parent died before it: Exit is not known
-	NoCopy   int  // a test that cannot be copied; -1 for none
 	Last     string
 	Output   string
 	Wall     int64 // microseconds
 	Faults   int64 // minor page faults
 	Opened   []string
-	Used     []string
 	Ports    []uint16 // at which it or what it started listened, in a recording
 }
 
@@ -168,7 +163,6 @@ type Part struct {
 	Events  []wire.Event
 	Changes wire.Changes
 	Files   map[string]string
-	Used    []string
 	Opened  []string
 	Held    map[int]string // test => digest of what it still held
 }

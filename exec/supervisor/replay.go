@@ -25,6 +25,7 @@ type replay struct {
 	id      int
 	pid     int
 	heard   bool
+	ran     bool // a test has begun
 	soft    bool
 	swapped bool // files were put in place for it
 	began   time.Time
@@ -45,7 +46,7 @@ func (s *supervisor) startReplay(r Replay) (*Outcome, error) {
 	}
 	s.opens.Settle()
 	c := &replay{s: s, r: r, id: s.serial, soft: r.Soft, began: time.Now(), limits: s.open.Limits,
-		o: &Outcome{Running: -1, Exit: -1, NoCopy: -1}}
+		o: &Outcome{Running: -1, Exit: -1}}
 	s.replay = c
 	if r.Own {
 		if err := c.ownTexts(); err != nil {
@@ -135,7 +136,7 @@ func (s *supervisor) goOn(next Continue) (*Outcome, error) {
 			return nil, err
 		}
 	}
-	c.o.Stop = nil
+	c.next()
 	c.phase(-1)
 	c.peer.send(wire.Order{Op: "go", Next: next.Next}) // it may have ended, and then that shows
 	return s.watchReplay()
@@ -156,11 +157,20 @@ func (s *supervisor) finishReplay() (*Outcome, error) {
 		c.waitForParent()
 		s.socket.forget(c.peer)
 	}
+	if c.o.Stop != nil {
+		c.next()
+	}
 	c.o.Wall = time.Since(c.began).Microseconds()
 	c.o.Opened = append(c.o.Opened, s.opens.Take()...)
 	err := s.clean()
 	s.replay = nil
 	return c.o, err
+}
+
+// next begins to note what happens behind a stop.
+func (c *replay) next() {
+	o := c.o
+	c.o = &Outcome{Running: o.Running, RunName: o.RunName, Done: o.Done, Orphaned: o.Orphaned, Exit: -1, Last: o.Last}
 }
 
 // waitForParent reads what the parent says of the end of its child.
@@ -360,10 +370,8 @@ func (c *replay) hear(m wire.Message) error {
 		return c.hearPart(m)
 	case "swap":
 		return c.swapNext(m.Number(0))
-	case "nocopy":
-		o.NoCopy = m.Number(0)
 	case "runaway":
-		o.Endless, o.TimedOut = m.Number(0), true
+		o.TimedOut = true
 	case "bottomless":
 		o.Exceeded = true
 	case "done":
@@ -377,6 +385,7 @@ func (c *replay) hear(m wire.Message) error {
 }
 
 func (c *replay) begin(test int, name string) {
+	c.ran = true
 	c.o.Tests = append(c.o.Tests, TestRun{Test: test, Name: name})
 	c.o.Running, c.o.RunName = test, name
 	c.phase(test)
@@ -411,12 +420,11 @@ func (c *replay) hearSeveral(m wire.Message) error {
 // hearStop notes where the replay waits.
 func (c *replay) hearStop(m wire.Message) (err error) {
 	stop := &Stop{}
-	if err := m.Read(&stop.Boundary, &stop.Changes, &stop.Used, &stop.Held); err != nil {
+	if err := m.Read(&stop.Boundary, &stop.Changes, &stop.Held); err != nil {
 		return err
 	}
 	stop.Files, err = c.s.changedFiles()
 	c.o.Stop = stop
-	c.o.Used = append(c.o.Used, stop.Used...)
 	c.o.Opened = append(c.o.Opened, c.s.opens.Take()...)
 	c.phase(-1)
 	return err
@@ -426,7 +434,7 @@ func (c *replay) hearStop(m wire.Message) (err error) {
 func (c *replay) hearPart(m wire.Message) (err error) {
 	part := Part{}
 	var k int
-	if err := m.Read(&k, &part.Changes, &part.Used, &part.Held); err != nil {
+	if err := m.Read(&k, &part.Changes, &part.Held); err != nil {
 		return err
 	}
 	o := c.o

@@ -102,7 +102,7 @@ func (s *supervisor) stand() (*Stop, error) {
 		if m.Kind != "at" {
 			return false, nil
 		}
-		return true, m.Read(&stop.Boundary, &stop.Changes, &stop.Memory)
+		return true, m.Read(&stop.Boundary, &stop.Changes)
 	})
 	if err != nil {
 		return nil, err
@@ -177,7 +177,7 @@ func (s *supervisor) record(w Walk, rep *reply) error {
 	run := &recording.Run{Suite: *suite, Root: s.view.Root(), Ran: map[int]recording.Ran{}}
 	rec := &recorder{s: s, run: run, test: -1, tail: map[int]int{}}
 	rep.Run = run
-	rep.Outcome = &Outcome{Running: -1, Exit: -1, NoCopy: -1}
+	rep.Outcome = &Outcome{Running: -1, Exit: -1}
 	err = rec.watch(rep.Outcome)
 	run.Events = append(s.events, run.Events...)
 	s.events = nil

@@ -120,7 +120,6 @@ type Suite struct {
 	Segments []SegmentRow // from 1 on
 	Fatal    map[string]bool
 	Version  string // PHPUnit's
-	Wrapped  bool   // a stream wrapper of the bootstrap's is in front of files
 	Copied   []int  // tests of which copies can be run
 	Others   []string
 	Built    map[string]map[int]bool // data provider's test, or "*" => points passed while building
@@ -128,7 +127,7 @@ type Suite struct {
 
 // ReadSuite reads the message "suite".
 func ReadSuite(m Message) (s Suite, err error) {
-	err = m.Read(&s.Files, &s.Tests, &s.Segments, &s.Fatal, &s.Version, &s.Wrapped, &s.Copied, &s.Others, &s.Built)
+	err = m.Read(&s.Files, &s.Tests, &s.Segments, &s.Fatal, &s.Version, &s.Copied, &s.Others, &s.Built)
 	unpack(s.Files)
 	return s, err
 }

@@ -72,17 +72,17 @@ func TestSuite(t *testing.T) {
 		`['suite', ['/p/a.php', "/p/caf\xe9.php"],
 			[['T::a', 'T', 'a', [], '/p/T.php', '', ''], ['T::b#0', 'T', 'b', ['T::a', 'U::class'], '/p/T.php', 'x', 'd1']],
 			[['enter', -1, 'T'], ['test', 0, 'T'], ['test', 1, 'T'], ['leave', -1, 'T']],
-			['error' => true, 'risky' => false], '9.6.7', true, [1], ['/p/a.phpt'],
+			['error' => true, 'risky' => false], '9.6.7', [1], ['/p/a.phpt'],
 			['T::b' => [7 => true], '*' => [1 => true, 2 => true]]]`,
-		`['suite', [], [], [], [], '10.5', false, [], [], []]`,
-		`['suite', [], [], [], [], '10.5', false, [], [], (object) []]`,
+		`['suite', [], [], [], [], '10.5', [], [], []]`,
+		`['suite', [], [], [], [], '10.5', [], [], (object) []]`,
 	)
 	want := []Suite{
 		{Files: []string{"/p/a.php", "/p/caf\xe9.php"},
 			Tests: []Row{{ID: "T::a", Class: "T", Method: "a", File: "/p/T.php"},
 				{ID: "T::b#0", Class: "T", Method: "b", Depends: []string{"T::a", "U::class"}, File: "/p/T.php", Text: "x", Data: "d1"}},
 			Segments: []SegmentRow{{"enter", -1, "T"}, {"test", 0, "T"}, {"test", 1, "T"}, {"leave", -1, "T"}},
-			Fatal:    map[string]bool{"error": true, "risky": false}, Version: "9.6.7", Wrapped: true, Copied: []int{1}, Others: []string{"/p/a.phpt"},
+			Fatal:    map[string]bool{"error": true, "risky": false}, Version: "9.6.7", Copied: []int{1}, Others: []string{"/p/a.phpt"},
 			Built: map[string]map[int]bool{"T::b": {7: true}, "*": {1: true, 2: true}}},
 		{Version: "10.5"},
 		{Version: "10.5", Built: map[string]map[int]bool{}},
@@ -128,30 +128,31 @@ func TestSegment(t *testing.T) {
 // TestStops reads what a process says where it waits, with what is in it.
 func TestStops(t *testing.T) {
 	got := fromPHP(t,
-		`['at', 5, (object) ['global x' => ['1', 'int', '']], 4096]`,
-		`['at', 6, (object) [], ['src/A.php']]`,
-		`['part', 2, ['global x' => null], ['src/A.php', 'src/B.php']]`,
-		`['part', 3, (object) [], []]`,
+		`['at', 5, (object) ['global x' => ['1', 'int', '']]]`,
+		`['at', 6, (object) [], 'abc']`,
+		`['part', 2, ['global x' => null], (object) [3 => 'abc']]`,
+		`['part', 3, (object) [], (object) []]`,
 	)
-	var n, memory int
+	var n int
 	var changes Changes
-	var used []string
-	if err := got[0].Read(&n, &changes, &memory); err != nil || n != 5 || memory != 4096 || changes["global x"] != (Digest{"1", "int", ""}) {
-		t.Errorf("%d %v %d, %v", n, changes, memory, err)
+	var held string
+	if err := got[0].Read(&n, &changes); err != nil || n != 5 || changes["global x"] != (Digest{"1", "int", ""}) {
+		t.Errorf("%d %v, %v", n, changes, err)
 	}
 	changes = nil
-	if err := got[1].Read(&n, &changes, &used); err != nil || n != 6 || len(changes) != 0 || len(used) != 1 {
-		t.Errorf("%d %v %v, %v", n, changes, used, err)
+	if err := got[1].Read(&n, &changes, &held); err != nil || n != 6 || len(changes) != 0 || held != "abc" {
+		t.Errorf("%d %v %v, %v", n, changes, held, err)
 	}
-	if err := got[2].Read(&n, &changes, &used); err != nil || n != 2 || len(used) != 2 {
-		t.Errorf("%d %v, %v", n, used, err)
+	var of map[int]string
+	if err := got[2].Read(&n, &changes, &of); err != nil || n != 2 || of[3] != "abc" {
+		t.Errorf("%d %v, %v", n, of, err)
 	}
 	if d, is := changes["global x"]; !is || d != (Digest{}) {
 		t.Errorf("a root that is as declared again is read as %v, %v", d, is)
 	}
-	changes, used = nil, nil
-	if err := got[3].Read(&n, &changes, &used); err != nil || n != 3 || len(changes)+len(used) != 0 {
-		t.Errorf("%d %v %v, %v", n, changes, used, err)
+	changes, of = nil, nil
+	if err := got[3].Read(&n, &changes, &of); err != nil || n != 3 || len(changes)+len(of) != 0 {
+		t.Errorf("%d %v %v, %v", n, changes, of, err)
 	}
 }
 
