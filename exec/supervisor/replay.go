@@ -169,8 +169,9 @@ func (s *supervisor) finishReplay() (*Outcome, error) {
 
 // next begins to note what happens behind a stop.
 func (c *replay) next() {
-	o := c.o
-	c.o = &Outcome{Running: o.Running, RunName: o.RunName, Done: o.Done, Orphaned: o.Orphaned, Exit: -1, Last: o.Last}
+	o := *c.o // a limit may have been passed just before it stopped
+	o.Stop, o.Suite, o.Tests, o.Events, o.Parts, o.Opened = nil, nil, nil, nil, nil, nil
+	c.o = &o
 }
 
 // waitForParent reads what the parent says of the end of its child.
