@@ -75,10 +75,10 @@ func (d *desk) tried(c *kase, f judging.Finding) {
 // alone, only that one. What else is run then only leads to it.
 func (p *performance) red(o *supervisor.Outcome) (judging.Finding, bool) {
 	if !p.step.Alone {
-		return judging.Red(o.Events)
+		return p.d.red(o.Events)
 	}
 	for _, e := range o.Events {
-		if e.Fatal && p.isOfTest(e.Test, e.Name, o.Stop) {
+		if e.Fatal && !p.d.isUnreliable(e.Test) && p.isOfTest(e.Test, e.Name, o.Stop) {
 			return judging.Finding{Status: mutate.Killed, How: mutate.Error, Test: e.Test, Name: e.Name, Detail: e.Message}, true
 		}
 	}

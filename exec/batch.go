@@ -4,7 +4,6 @@ package exec
 
 import (
 	"context"
-	"fmt"
 	"slices"
 	"strings"
 
@@ -13,7 +12,6 @@ import (
 	"assay/exec/supervisor"
 	"assay/exec/wire"
 	"assay/mutate"
-	"assay/mutate/syntax"
 )
 
 // rehearsal is a test at a boundary: a copy of it, unchanged, must pass there before it
@@ -34,7 +32,7 @@ func (d *desk) batch(ctx context.Context, boundary int, left *[]*kase) error {
 	if len(cases) == 0 {
 		return nil
 	}
-	if err := d.controlBatch(ctx, cases[0]); err != nil {
+	if err := d.control(ctx, cases[0]); err != nil {
 		return err
 	}
 	for len(cases) > 0 {
@@ -161,7 +159,7 @@ func (d *desk) judgePart(p *supervisor.Part, c *kase) {
 		d.eachOf(p, c)
 		return
 	}
-	if f, red := judging.Red(p.Events); red {
+	if f, red := d.red(p.Events); red {
 		if !d.refusedByPHP(c, f) {
 			d.decided(c, f)
 		}
@@ -238,15 +236,21 @@ func (d *desk) refusedByPHP(c *kase, f judging.Finding) bool {
 // rehearse runs copies of the tests, unchanged, that have not been run at a boundary yet.
 func (d *desk) rehearse(ctx context.Context, boundary int, cases []*kase) error {
 	var tests []int
+	for _, c := range cases {
+		tests = append(tests, c.steps[0].Tests...)
+	}
+	return d.rehearseTests(ctx, boundary, tests)
+}
+
+func (d *desk) rehearseTests(ctx context.Context, boundary int, all []int) error {
+	var tests []int
 	d.rehearsing.Lock() // who finds a test rehearsed must know how that went
 	defer d.rehearsing.Unlock()
 	d.mu.Lock()
-	for _, c := range cases {
-		for _, t := range c.steps[0].Tests {
-			if k := (rehearsal{boundary, t}); !d.rehearsed[k] {
-				d.rehearsed[k] = true
-				tests = append(tests, t)
-			}
+	for _, t := range all {
+		if k := (rehearsal{boundary, t}); !d.rehearsed[k] {
+			d.rehearsed[k] = true
+			tests = append(tests, t)
 		}
 	}
 	d.mu.Unlock()
@@ -281,7 +285,7 @@ func (d *desk) rehearse(ctx context.Context, boundary int, cases []*kase) error 
 
 // asRecorded reports whether a copy of a test did what the test did in the recording.
 func (d *desk) asRecorded(p *supervisor.Part, test int) bool {
-	if _, red := judging.Red(p.Events); red || d.counts(p, []int{test}) || len(p.Tests) != 1 || !p.Tests[0].Ended {
+	if _, red := d.red(p.Events); red || d.counts(p, []int{test}) || len(p.Tests) != 1 || !p.Tests[0].Ended {
 		return false
 	}
 	was := d.b.rec.Tests[test]
@@ -312,80 +316,4 @@ func (d *desk) withoutRefusedTests(cases []*kase) []*kase {
 		}
 	}
 	return out
-}
-
-// controlBatch runs the two controls of batches, once a worker and entry: the tests of a
-// case must pass unchanged and leave nothing, and must end where the code that they run
-// ends the process.
-func (d *desk) controlBatch(ctx context.Context, c *kase) error {
-	step := c.steps[0]
-	w := way{judging.Batched, step.Entry}
-	if d.checked[w] {
-		return nil
-	}
-	m := c.task.Mutant
-	r := supervisor.Replay{From: supervisor.FromWalker, Job: wire.Job{Kind: wire.Batch, Swap: step.Swap, Parts: [][3]int{{0, 0, 0}}, Lists: [][]int{step.Tests}},
-		Sources: map[string][]byte{m.Source.Path: m.Source.Text}, Edits: []supervisor.FileEdit{{Path: m.Source.Path, Edit: noEdit}}}
-	o, err := d.replay(ctx, "control", r, 0)
-	if err != nil {
-		return err
-	}
-	if len(o.Parts) != 1 || !d.green(&o.Parts[0], step.Tests) {
-		return &closedError{noBatches, fmt.Sprintf("unchanged code in place of %s does not pass in a batch", m.Source.Path)}
-	}
-	if step.Entry == judging.Swapped {
-		r.Edits[0].Edit = throwing(m.Source)
-	} else {
-		r.Job.Ender = true
-	}
-	if o, err = d.replay(ctx, "control", r, 0); err != nil {
-		return err
-	}
-	if len(o.Parts) == 1 && d.green(&o.Parts[0], step.Tests) {
-		if step.Entry == judging.Selected && !d.entersSources(step.Tests) || step.Entry == judging.Swapped && !d.loads(step.Tests, m.Source.Path) {
-			return nil // nothing of that is run by these tests; another case will be the control
-		}
-		return &closedError{noBatches, "a batch is green on code that ends the process"}
-	}
-	d.checked[w] = true
-	return nil
-}
-
-// green reports whether tests have passed, and have left what they found.
-func (d *desk) green(p *supervisor.Part, tests []int) bool {
-	_, red := judging.Red(p.Events)
-	return !red && !d.counts(p, tests)
-}
-
-// entersSources reports whether some test passes a point of the sources.
-func (d *desk) entersSources(tests []int) bool {
-	return slices.ContainsFunc(tests, func(t int) bool {
-		for _, path := range d.b.sourcesRun(d.b.rec.Tests[t].Segment) {
-			if d.schemata.texts[path] != nil {
-				return true
-			}
-		}
-		return false
-	})
-}
-
-// loads reports whether some test runs code of a file.
-func (d *desk) loads(tests []int, path string) bool {
-	return slices.ContainsFunc(tests, func(t int) bool {
-		return slices.Contains(d.b.sourcesRun(d.b.rec.Tests[t].Segment), path)
-	})
-}
-
-// noEdit changes nothing.
-var noEdit = mutate.Edit{}
-
-// throwing puts a text in place of a file that throws when it is loaded.
-func throwing(s *mutate.Source) mutate.Edit {
-	return mutate.Edit{Span: syntax.Span{Start: 0, End: len(s.Text)}, New: "<?php throw new \\Error('assay: control');\n"}
-}
-
-// way is how a mutant gets before its tests.
-type way struct {
-	form  judging.Form
-	entry judging.Entry
 }

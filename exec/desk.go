@@ -95,6 +95,11 @@ func (d *desk) work(ctx context.Context, boundary int, cases []*kase) (err error
 		if errors.As(err, &bad) {
 			return d.escalate(bad, cases)
 		}
+		var none *noControlError
+		if errors.As(err, &none) {
+			d.uncontrolled(cases)
+			return nil
+		}
 		if gone := d.e.samePHP(); gone != nil {
 			return gone
 		}
@@ -102,12 +107,17 @@ func (d *desk) work(ctx context.Context, boundary int, cases []*kase) (err error
 		d.at = 0
 	}
 	for _, c := range cases {
-		d.mu.Lock()
-		d.open--
-		d.mu.Unlock()
-		d.each(mutate.Verdict{Mutant: c.task.Mutant, Status: mutate.Broken, Detail: err.Error(), Reaching: d.idsOf(c.task.Reach)})
+		d.broken(c, err.Error())
 	}
 	return nil
+}
+
+// broken says that a mutant could not be judged.
+func (d *desk) broken(c *kase, why string) {
+	d.mu.Lock()
+	d.open--
+	d.mu.Unlock()
+	d.each(mutate.Verdict{Mutant: c.task.Mutant, Status: mutate.Broken, Detail: why, Reaching: d.idsOf(c.task.Reach)})
 }
 
 func (j *bench) levelNow() level {
@@ -211,9 +221,13 @@ func (b *Baseline) nextReading(from, last int) int {
 func (d *desk) stands(stop *supervisor.Stop) error {
 	d.at = stop.Boundary
 	d.state.Note(stop.Boundary-1, withFiles(stop.Changes, stop.Files))
-	if f, red := judging.Red(stop.Events); red {
+	if f, red := d.red(stop.Events); red {
+		if d.maybeByChance(f.Test) {
+			return fmt.Errorf("%s fails on unchanged code: %s", f.Name, f.Detail)
+		}
 		return &closedError{least: d.walkerLevel(), why: fmt.Sprintf("with mutants in the sources the unchanged suite is not green: %s: %s", f.Name, f.Detail)}
 	}
+	d.passedAgain(stop.Boundary)
 	if !d.state.Converged(stop.Boundary) {
 		d.state.Forgive()
 		if !d.state.Converged(stop.Boundary) {

@@ -83,6 +83,11 @@ type kase struct {
 	found   judging.Finding // what killed it first, then
 	kills   map[int]bool    // tests that kill it by themselves
 	level   level           // at which its steps were planned
+	// killer is a finding that stands if what comes before it in the suite leaves the state
+	// as it is recorded; see order.go.
+	killer  judging.Finding
+	before  []int        // segments that are replayed to know that
+	covered map[int]bool // segments that were run behind one that left another state
 }
 
 // bench holds what the workers of one Judge share.
@@ -104,11 +109,13 @@ type bench struct {
 	rehearsing sync.Mutex
 	ids        map[*int][]mutate.TestID
 	level      level
+	unreliable map[int]bool // tests that fail by chance: their outcome does not count
+	redOnce    map[int]bool // tests that failed in one walker
 }
 
 func (e *Engine) newBench(b *Baseline, tasks []Task, give func(mutate.Verdict)) (*bench, error) {
 	j := &bench{e: e, b: b, give: give, waiting: map[judging.Form]map[int][]*kase{}, rehearsed: map[rehearsal]bool{},
-		ids: map[*int][]mutate.TestID{}, stats: newStats(b)}
+		ids: map[*int][]mutate.TestID{}, stats: newStats(b), unreliable: maps.Clone(b.unreliable), redOnce: map[int]bool{}}
 	j.suite = judging.NewSuite(b.rec, nil, !e.forks())
 	for _, t := range b.Tests {
 		j.times = append(j.times, t.Time.Microseconds())
@@ -121,7 +128,7 @@ func (e *Engine) newBench(b *Baseline, tasks []Task, give func(mutate.Verdict)) 
 		return nil, err
 	}
 	for _, t := range tasks {
-		c := &kase{task: t, ran: map[int]bool{}, opened: map[string]bool{}, kills: map[int]bool{}}
+		c := &kase{task: t, ran: map[int]bool{}, opened: map[string]bool{}, kills: map[int]bool{}, covered: map[int]bool{}}
 		c.subject = judging.Subject{Path: t.Mutant.Source.Path, Pairs: t.Pairs, Order: j.testPairs(t), Entry: judging.Swapped}
 		if j.schemata.number[t.Mutant] != 0 {
 			c.subject.Entry = judging.Selected
@@ -177,6 +184,7 @@ func (j *bench) plan(copied []int) {
 	j.stats.planned = true
 	refused := j.suite.Refused
 	j.suite = judging.NewSuite(j.b.rec, copied, j.suite.Cold)
+	maps.Copy(refused, j.unreliable)
 	j.suite.Refused, j.suite.NoBatches = refused, j.e.set.SwapOnly
 	for _, c := range j.cases {
 		if len(c.task.Pairs) > 0 {
@@ -257,7 +265,15 @@ func (j *bench) workers() int {
 // passed notes that a step left a mutant alive, and gives the verdict after the last.
 func (j *bench) passed(c *kase) {
 	j.mu.Lock()
-	c.steps = c.steps[1:]
+	c.steps = j.uncovered(c, c.steps[1:])
+	if len(c.steps) == 0 && c.killer.Status != mutate.Unset {
+		if !c.covered[j.b.rec.Tests[c.killer.Test].Segment] {
+			j.mu.Unlock()
+			j.decided(c, c.killer)
+			return
+		}
+		c.steps = j.stepsAfter(c)
+	}
 	if len(c.steps) > 0 {
 		j.queue(c)
 		j.mu.Unlock()
@@ -276,6 +292,10 @@ func (j *bench) passed(c *kase) {
 // for all that kill it.
 func (j *bench) decided(c *kase, f judging.Finding) {
 	j.mu.Lock()
+	if j.confirm(c, f) {
+		j.mu.Unlock()
+		return
+	}
 	if j.e.allKills && j.lookForAll(c, f) {
 		j.mu.Unlock()
 		return
@@ -305,13 +325,7 @@ func (j *bench) stepsLeft(c *kase, from int, played bool) []judging.Step {
 	if played {
 		return j.suite.Play(&c.subject, pairs)
 	}
-	m := c.subject
-	m.Pairs = pairs
-	m.Order = slices.DeleteFunc(slices.Clone(m.Order), func(i int) bool {
-		_, found := slices.BinarySearch(pairs, j.b.rec.Tests[i].Segment)
-		return !found
-	})
-	return j.suite.Plan(&m, nil)
+	return j.planned(c, pairs)
 }
 
 // unresolved gives the pairs of a case that its steps have still to replay; of the

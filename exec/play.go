@@ -4,7 +4,6 @@ package exec
 
 import (
 	"context"
-	"fmt"
 	"slices"
 
 	"assay/exec/judging"
@@ -16,17 +15,18 @@ import (
 
 // performance is a replay that is played.
 type performance struct {
-	d      *desk
-	step   judging.Step
-	pairs  []int
-	r      supervisor.Replay
-	state  *recording.Tracker
-	files  map[string]string
-	toEnd  bool // something is left that shows only when the process ends
-	other  bool // the suite that was built is not the recording's
-	whole  bool // tests were run besides those of pairs
-	tests  []supervisor.TestRun
-	opened []string
+	d       *desk
+	step    judging.Step
+	pairs   []int
+	r       supervisor.Replay
+	state   *recording.Tracker
+	files   map[string]string
+	toEnd   bool  // something is left that shows only when the process ends
+	other   bool  // the suite that was built is not the recording's
+	whole   bool  // tests were run besides those of pairs
+	covered []int // segments that were run in another state than the recording's
+	tests   []supervisor.TestRun
+	opened  []string
 }
 
 // rest is a segment behind all that there are: what is left is only torn down.
@@ -35,7 +35,7 @@ const rest = 1 << 30
 // play makes the next step of a case.
 func (d *desk) play(ctx context.Context, c *kase) error {
 	step := c.steps[0]
-	if err := d.controlPlay(ctx, c); err != nil {
+	if err := d.control(ctx, c); err != nil {
 		return err
 	}
 	p := d.performanceOf(c, step)
@@ -53,11 +53,26 @@ func (d *desk) play(ctx context.Context, c *kase) error {
 		d.tried(c, f)
 	case d.refusedByPHP(c, f):
 	case f.Status == mutate.Survived:
+		d.cover(c, p)
 		d.passed(c)
 	default:
 		d.decided(c, f)
 	}
 	return nil
+}
+
+// cover notes which segments a replay has run in another state than the recording's.
+func (d *desk) cover(c *kase, p *performance) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	for _, n := range p.covered {
+		c.covered[n] = true
+	}
+	if p.other { // all of another suite was run
+		for n := range d.b.rec.Segments {
+			c.covered[n] = true
+		}
+	}
 }
 
 // count2 plays a step again whose tests took much longer than they do unchanged, and
@@ -71,6 +86,7 @@ func (d *desk) count2(ctx context.Context, c *kase, step judging.Step, before *p
 	}
 	f, err := p.run(ctx)
 	before.tests, before.opened, before.whole = p.tests, append(before.opened, p.opened...), before.whole || p.whole
+	before.covered, before.other = p.covered, p.other
 	if err == nil && f.Status == mutate.Unset {
 		f = judging.Finding{Status: mutate.Killed, How: mutate.Crash, Test: -1, Detail: "it ends its parent process"}
 	}
@@ -188,6 +204,9 @@ func (p *performance) next(stop *supervisor.Stop) (int, bool) {
 		p.whole = true
 	}
 	next, more := d.suite.Next(stop.Boundary, converged, p.pairs)
+	if more && !converged {
+		p.covered = append(p.covered, next)
+	}
 	if !more && p.toEnd && stop.Boundary <= d.suite.End() {
 		return d.suite.End(), true
 	}
@@ -264,73 +283,4 @@ func (p *performance) account(o *supervisor.Outcome) {
 func (p *performance) ended(o *supervisor.Outcome) judging.Finding {
 	return judging.Ended(judging.End{Running: o.Running, RunName: o.RunName, Done: o.Done, Exit: o.Exit, Signal: o.Signal,
 		TimedOut: o.TimedOut, Suspect: o.Suspect, Exceeded: o.Exceeded, Orphaned: o.Orphaned, Last: o.Last})
-}
-
-// controlPlay plays a case's step with unchanged code, which must be green and converge,
-// and with code that cannot pass; once a worker and entry.
-func (d *desk) controlPlay(ctx context.Context, c *kase) error {
-	step := c.steps[0]
-	w := way{judging.Played, step.Entry}
-	if step.Boundary == 0 {
-		w.form = judging.FormUnset // with the building of the suite: a way of its own
-	}
-	if d.checked[w] {
-		return nil
-	}
-	least := noSelected
-	if step.Entry == judging.Swapped {
-		least = coldOnly
-	}
-	if d.isCold() {
-		least = noWay
-	}
-	m := c.task.Mutant
-	p := d.prepare(step)
-	p.r.Soft = false
-	if step.Swap {
-		p.r.Swap = map[string][]byte{m.Source.Path: m.Source.Text}
-	}
-	f, err := p.run(ctx)
-	for tries := 0; tries < 3 && err == nil && f.Status == mutate.Survived && len(p.state.Diverged) > 0; tries++ {
-		p.state.Forgive()
-		p = d.prepare(step)
-		p.r.Soft = false
-		if step.Swap {
-			p.r.Swap = map[string][]byte{m.Source.Path: m.Source.Text}
-		}
-		f, err = p.run(ctx)
-	}
-	if err != nil {
-		return err
-	}
-	if f.Status != mutate.Survived || p.other || p.whole && len(p.state.Diverged) > 0 {
-		return &closedError{least, fmt.Sprintf("unchanged code in place of %s was judged %v (%s %s %v)", m.Source.Path, f.Status, f.Name, f.Detail, p.state.Diverged)}
-	}
-	p = d.prepare(step)
-	p.r.Soft = false
-	if step.Entry == judging.Swapped {
-		p.r.Changed = map[string][]byte{m.Source.Path: throwing(m.Source).Apply(m.Source.Text)}
-		p.r.Swap = p.r.Changed
-	} else {
-		p.r.Job.Ender = true
-	}
-	if f, err = p.run(ctx); err != nil {
-		return err
-	}
-	if f.Status == mutate.Survived {
-		if !d.mustFail(step, m.Source.Path) {
-			return nil // another case will be the control
-		}
-		return &closedError{least, fmt.Sprintf("code that cannot pass in place of %s was judged %v", m.Source.Path, f.Status)}
-	}
-	d.checked[w] = true
-	return nil
-}
-
-// mustFail reports whether the segments of a step run code of a file, so that it cannot
-// go unseen when that throws or ends the process.
-func (d *desk) mustFail(step judging.Step, path string) bool {
-	return slices.ContainsFunc(step.Segments, func(n int) bool {
-		return d.b.rec.Segments[n].Kind == recording.Test && slices.Contains(d.b.sourcesRun(n), path)
-	})
 }

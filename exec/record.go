@@ -27,24 +27,26 @@ type Baseline struct {
 	Suite time.Duration // the tests' own time, all of them
 	Notes []mutate.Note
 
-	rec       *recording.Recording
-	run       *recording.Run // of the sources with points
-	classes   [][2]string    // PHPUnit's own, loaded in a whole run, with their files
-	points    map[string]*mutate.Points
-	dropped   map[string]bool  // paths whose points PHP did not take
-	owners    map[int][]int    // point that is passed while the suite is built => tests whose data that is
-	anybody   map[int]bool     // and points that are passed then for no test in particular
-	readers   map[string][]int // path of a source => segments that open it without loading it
-	loops     map[int]bool     // points of bodies of loops
-	peak      map[int]int64    // such a point => the most often that one segment passes it
-	passes    []map[int]int64  // by test: the same of it alone, where that is often
-	memory    int64            // bytes a replay may have
-	root      string
-	plainRoot string          // of the view in which the sources were as they are
-	outside   map[string]bool // loaded files that are not the project's
-	files     *fileWords
-	deps      func() *Dependencies
-	needs     [][]int // test => tests that it depends on
+	rec     *recording.Recording
+	run     *recording.Run // of the sources with points
+	classes [][2]string    // PHPUnit's own, loaded in a whole run, with their files
+	points  map[string]*mutate.Points
+	dropped map[string]bool  // paths whose points PHP did not take
+	owners  map[int][]int    // point that is passed while the suite is built => tests whose data that is
+	anybody map[int]bool     // and points that are passed then for no test in particular
+	readers map[string][]int // path of a source => segments that open it without loading it
+	loops   map[int]bool     // points of bodies of loops
+	peak    map[int]int64    // such a point => the most often that one segment passes it
+	passes  []map[int]int64  // by test: the same of it alone, where that is often
+	memory  int64            // bytes a replay may have
+	// unreliable are tests that passed and failed on unchanged code.
+	unreliable map[int]bool
+	root       string
+	plainRoot  string          // of the view in which the sources were as they are
+	outside    map[string]bool // loaded files that are not the project's
+	files      *fileWords
+	deps       func() *Dependencies
+	needs      [][]int // test => tests that it depends on
 }
 
 // leastMemory is what a replay may always use, in bytes: twice PHP's own default of
@@ -80,8 +82,9 @@ func (e *Engine) record(ctx context.Context, files []*mutate.Points, progress fu
 	if !e.sharesNetwork() {
 		close(first)
 	}
+	unreliable := map[string]bool{}
 	g.Go(func() (err error) {
-		plain, notes, err = e.recordPlain(gctx)
+		plain, notes, err = e.recordPlain(gctx, unreliable)
 		if e.sharesNetwork() {
 			close(first)
 		}
@@ -111,34 +114,53 @@ func (e *Engine) record(ctx context.Context, files []*mutate.Points, progress fu
 	if err := g.Wait(); err != nil {
 		return nil, err
 	}
+	assumeAll(probed, unreliable, files)
 	rec, err := recording.New(plain, probed)
 	if err != nil {
 		return nil, &ProjectError{err.Error(), "Data providers and test lists must not depend on time, chance or the file system's order."}
 	}
-	b := &Baseline{rec: rec, run: probed, Notes: notes, dropped: p.dropped, points: map[string]*mutate.Points{}, root: e.set.Root}
+	b := &Baseline{rec: rec, run: probed, Notes: notes, dropped: p.dropped, points: map[string]*mutate.Points{}, root: e.set.Root, unreliable: map[int]bool{}}
 	for _, f := range files {
 		b.points[f.Source.Path] = f
+	}
+	for i, t := range rec.Tests {
+		if unreliable[t.ID] {
+			b.unreliable[i] = true
+			b.Notes = append(b.Notes, mutate.Note{Kind: "unreliable", Text: t.ID + " passes and fails by chance on unchanged code; its outcome was not counted."})
+		}
 	}
 	b.conclude(e, plain)
 	b.files.told = p.told
 	return b, nil
 }
 
-// recordPlain runs the suite as it is. A suite that is not green is refused.
-func (e *Engine) recordPlain(ctx context.Context) (*recording.Run, []mutate.Note, error) {
-	w, err := e.recorder(ctx, forPlain, 1)
+// recordPlain runs the suite as it is. A suite that is not green is refused, unless other
+// tests fail when it is run once more: those, which are added to unreliable, do not count.
+func (e *Engine) recordPlain(ctx context.Context, unreliable map[string]bool) (*recording.Run, []mutate.Note, error) {
+	w, run, o, err := e.runPlain(ctx)
 	if err != nil {
-		return nil, nil, e.notReady(err)
+		return nil, nil, err
 	}
-	defer w.Kill()
-	run, o, err := w.Record(ctx, supervisor.Walk{Records: "plain", Watch: e.sharesNetwork()})
-	if err != nil {
-		return nil, nil, e.notReady(err)
-	}
-	e.facts.PHPUnit = run.Suite.Version
-	e.ownSuite(w.Facts.Root, &run.Suite)
-	for i := range run.Events {
-		run.Events[i].Name, run.Events[i].Message = e.own(w.Facts.Root, run.Events[i].Name), e.own(w.Facts.Root, run.Events[i].Message)
+	defer func() { w.Kill() }()
+	if first := redTests(run); len(first) > 0 {
+		w.Kill()
+		if w, run, o, err = e.runPlain(ctx); err != nil {
+			return nil, nil, err
+		}
+		second := redTests(run)
+		for name := range first {
+			if second[name] {
+				return nil, nil, e.green(run, o)
+			}
+		}
+		maps.Copy(unreliable, first)
+		maps.Copy(unreliable, second)
+		for i := range run.Events {
+			run.Events[i].Fatal = run.Events[i].Fatal && !unreliable[run.Events[i].Name]
+		}
+		if len(second) > 0 && o.Done {
+			o.Exit = 0
+		}
 	}
 	if err := e.green(run, o); err != nil {
 		return nil, nil, err
@@ -157,6 +179,61 @@ func (e *Engine) recordPlain(ctx context.Context) (*recording.Run, []mutate.Note
 			"The tests listen at %s, and workers share the network, so that only one of them runs tests at a time: %s.", portList(o.Ports), e.whyShared)})
 	}
 	return run, append(notes, notesOfOthers(w.Facts.Root, run.Suite.Others)...), nil
+}
+
+// runPlain runs the suite as it is, once.
+func (e *Engine) runPlain(ctx context.Context) (*supervisor.Client, *recording.Run, *supervisor.Outcome, error) {
+	w, err := e.recorder(ctx, forPlain, 1)
+	if err != nil {
+		return nil, nil, nil, e.notReady(err)
+	}
+	run, o, err := w.Record(ctx, supervisor.Walk{Records: "plain", Watch: e.sharesNetwork()})
+	if err != nil {
+		w.Kill()
+		return nil, nil, nil, e.notReady(err)
+	}
+	e.facts.PHPUnit = run.Suite.Version
+	e.ownSuite(w.Facts.Root, &run.Suite)
+	for i := range run.Events {
+		run.Events[i].Name, run.Events[i].Message = e.own(w.Facts.Root, run.Events[i].Name), e.own(w.Facts.Root, run.Events[i].Message)
+	}
+	return w, run, o, nil
+}
+
+// redTests gives the names of the tests of a run that are not green.
+func redTests(run *recording.Run) map[string]bool {
+	red := map[string]bool{}
+	for _, ev := range run.Events {
+		if ev.Fatal && ev.Test >= 0 {
+			red[ev.Name] = true
+		}
+	}
+	return red
+}
+
+// assumeAll has the tests that fail where points are in the sources pass all points: how
+// far they would have come nobody knows.
+func assumeAll(probed *recording.Run, unreliable map[string]bool, files []*mutate.Points) {
+	red := map[int]bool{}
+	for _, ev := range probed.Events {
+		if ev.Fatal && ev.Test >= 0 && !unreliable[probed.Suite.Tests[ev.Test].ID] {
+			red[ev.Test] = true
+		}
+	}
+	for n, row := range probed.Suite.Segments {
+		if row.Kind != "test" || !red[row.Test] || n+1 >= len(probed.Segments) {
+			continue
+		}
+		s := &probed.Segments[n+1]
+		if s.Points == nil {
+			s.Points = map[int]int{}
+		}
+		for _, p := range files {
+			for id := p.First; id < p.First+p.Count; id++ {
+				s.Points[id] = max(s.Points[id], 1)
+			}
+		}
+	}
 }
 
 // recordProbed runs the suite with points in the sources.

@@ -38,6 +38,9 @@ type Subject struct {
 	// of the suite passes it for them; all of them where All is true.
 	Rebuilt map[int]bool
 	All     bool
+	// FromStart is true where the suite has to be built with the mutant, although nothing
+	// of that passes it.
+	FromStart bool
 }
 
 // A Step is some pairs of a mutant.
@@ -69,11 +72,12 @@ const (
 	OnlyCold          // PHP cannot fork, or is not to
 	Shares            // processes live there that the tests have started
 	Closed            // the controls of batches did not pass
+	NoControl         // nothing there could serve as a control
 	Reasons           // their number
 )
 
 var reasonTexts = [Reasons]string{"", "no test", "data made with the mutant", "not copied", "not neutral", "no boundary with that state",
-	"refused by the rehearsal", "ended a batch", "no forks", "processes live", "batches are closed"}
+	"refused by the rehearsal", "ended a batch", "no forks", "processes live", "batches are closed", "no control"}
 
 func (r Reason) String() string {
 	if r >= Reasons {
@@ -152,6 +156,12 @@ func (s *Suite) boundary(m *Subject, test int) (int, Reason) {
 		}
 	}
 	return s.main[state], NoReason
+}
+
+// BatchedAt gives the boundary at which a test can be batched; ok is false for none.
+func (s *Suite) BatchedAt(m *Subject, test int) (boundary int, ok bool) {
+	boundary, reason := s.boundary(m, test)
+	return boundary, reason == NoReason
 }
 
 // swaps reports whether the changed file has to be in place for a segment even if its
@@ -242,6 +252,9 @@ func (s *Suite) played(m *Subject, segments []int) Step {
 	if m.Entry == Swapped {
 		step.Boundary = min(step.Boundary, s.limit(m))
 	}
+	if m.FromStart {
+		step.Boundary = 0
+	}
 	for s.Lives(step.Boundary) {
 		step.Boundary--
 	}
@@ -249,7 +262,7 @@ func (s *Suite) played(m *Subject, segments []int) Step {
 		step.Boundary, step.Entry, step.Swap = 0, Swapped, true
 	}
 	for _, n := range segments {
-		step.Swap = step.Swap || s.swaps(n) || s.isolated(n)
+		step.Swap = step.Swap || s.swaps(n) || s.Isolated(n)
 	}
 	return step
 }
@@ -267,7 +280,9 @@ func (s *Suite) withLastTests(pairs []int) []int {
 	return out
 }
 
-func (s *Suite) isolated(segment int) bool {
+// Isolated reports whether PHPUnit may run a segment's test in another process: it cannot be
+// copied.
+func (s *Suite) Isolated(segment int) bool {
 	return s.Segments[segment].Kind == recording.Test && !s.Copied[s.Segments[segment].Test]
 }
 

@@ -1,0 +1,86 @@
+//go:build linux
+
+package exec
+
+import (
+	"slices"
+
+	"assay/exec/judging"
+	"assay/mutate"
+)
+
+// Segments are replayed in the order that kills soonest, each from the state that the
+// recording has before it. That a test fails there is a kill of the whole suite as long as
+// nothing that passes the mutant before it leaves another state. Segments that change the
+// state as it is are likely to change it otherwise with a mutant; so before a kill counts,
+// those of them that come before the killer and pass the mutant are replayed, too.
+
+// confirm has the segments replayed on which a kill depends; false where there are none
+// left. j.mu is held.
+func (j *bench) confirm(c *kase, f judging.Finding) bool {
+	if c.alone || c.killer.Status != mutate.Unset || f.Test < 0 || f.Test >= len(j.b.rec.Tests) || len(c.steps) < 2 ||
+		f.Status != mutate.Killed && f.Status != mutate.TimedOut {
+		return false
+	}
+	at := j.b.rec.Tests[f.Test].Segment
+	c.before = nil
+	for _, s := range c.steps[1:] {
+		for _, n := range s.Segments {
+			if n > 0 && n < at && !j.b.rec.Segments[n].Neutral {
+				c.before = append(c.before, n)
+			}
+		}
+	}
+	if len(c.before) == 0 {
+		return false
+	}
+	slices.Sort(c.before)
+	c.killer = f
+	c.steps = j.suite.Play(&c.subject, slices.Compact(c.before))
+	j.queue(c)
+	return true
+}
+
+// uncovered gives what is left of some steps of a case. What was run behind a segment that
+// left another state has been run as in the whole suite, and from the recording's state it
+// would not be. j.mu is held.
+func (j *bench) uncovered(c *kase, steps []judging.Step) []judging.Step {
+	if len(c.covered) == 0 || c.alone {
+		return steps
+	}
+	var out []judging.Step
+	for _, s := range steps {
+		s.Segments = slices.DeleteFunc(slices.Clone(s.Segments), func(n int) bool { return c.covered[n] })
+		tests := slices.DeleteFunc(slices.Clone(s.Tests), func(t int) bool { return c.covered[j.b.rec.Tests[t].Segment] })
+		if len(tests) < len(s.Tests) {
+			s.Tests = tests // else lists that are the same stay the same
+		}
+		if len(s.Segments)+len(s.Tests) > 0 {
+			out = append(out, s)
+		}
+	}
+	return out
+}
+
+// stepsAfter gives the steps of a case whose killer was green behind a segment that left
+// another state: all that has not been replayed, or was from a state that it does not have.
+// j.mu is held.
+func (j *bench) stepsAfter(c *kase) []judging.Step {
+	c.killer = judging.Finding{}
+	pairs := slices.DeleteFunc(slices.Clone(c.task.Pairs), func(n int) bool { return c.covered[n] || slices.Contains(c.before, n) })
+	return j.planned(c, pairs)
+}
+
+// planned plans some pairs of a case. j.mu is held.
+func (j *bench) planned(c *kase, pairs []int) []judging.Step {
+	if len(pairs) == 0 {
+		return nil
+	}
+	m := c.subject
+	m.Pairs = pairs
+	m.Order = slices.DeleteFunc(slices.Clone(m.Order), func(i int) bool {
+		_, found := slices.BinarySearch(pairs, j.b.rec.Tests[i].Segment)
+		return !found
+	})
+	return j.suite.Plan(&m, nil)
+}
