@@ -3,7 +3,10 @@
 package exec
 
 import (
+	"cmp"
 	"context"
+	"errors"
+	"maps"
 	"slices"
 
 	"assay/exec/judging"
@@ -21,6 +24,8 @@ type performance struct {
 	r       supervisor.Replay
 	state   *recording.Tracker
 	files   map[string]string
+	asked   int   // the segment at which it was told to go on
+	loud    bool  // it stops behind every segment
 	toEnd   bool  // something is left that shows only when the process ends
 	other   bool  // the suite that was built is not the recording's
 	whole   bool  // tests were run besides those of pairs
@@ -138,16 +143,37 @@ func (d *desk) prepare(step judging.Step) *performance {
 	} else {
 		p.state = d.b.rec.Track(step.Boundary, "temp/")
 		p.r.Job.Next, _ = d.suite.Next(step.Boundary, true, p.pairs)
+		p.r.Job.Then = p.then(step.Boundary)
 	}
+	p.asked = p.r.Job.Next
 	return p
 }
 
 // run plays, and says what came of it. Unset: nothing that can be told yet.
 func (p *performance) run(ctx context.Context) (judging.Finding, error) {
 	defer p.d.e.turns.take()()
+	f, err := p.once(ctx)
+	if errors.Is(err, errFilesBetween) {
+		again := p.d.prepare(p.step)
+		again.r = p.r
+		again.r.Job.Then, again.loud = nil, true
+		*p = *again
+		f, err = p.once(ctx)
+	}
+	return f, err
+}
+
+// errFilesBetween is the error of a replay in which several segments have been run since it
+// stopped, and one of them has changed files: nobody knows which.
+var errFilesBetween = errors.New("files were changed between two stops")
+
+func (p *performance) once(ctx context.Context) (judging.Finding, error) {
 	o, err := p.d.w.Replay(ctx, p.r)
 	for err == nil {
 		p.take(o)
+		if o.Stop != nil && o.Stop.Boundary-1 > p.asked && !maps.Equal(o.Stop.Files, p.files) {
+			return judging.Finding{}, cmp.Or(p.finish(ctx), errFilesBetween)
+		}
 		if o.Suite != nil && o.Stop != nil && o.Stop.Boundary == 1 {
 			p.compare(o.Suite)
 		}
@@ -162,9 +188,18 @@ func (p *performance) run(ctx context.Context) (judging.Finding, error) {
 		if !more {
 			return judging.Finding{Status: mutate.Survived, Test: -1}, p.finish(ctx)
 		}
-		o, err = p.d.w.Continue(ctx, supervisor.Continue{Next: next, Own: p.reads(next)})
+		p.asked = next
+		o, err = p.d.w.Continue(ctx, supervisor.Continue{Next: next, Own: p.reads(next), Then: p.then(next)})
 	}
 	return judging.Finding{}, err
+}
+
+// then gives where the replay goes on by itself, if it has the recording's state.
+func (p *performance) then(boundary int) map[int]int {
+	if p.loud || p.other || len(p.state.Diverged) > 0 {
+		return nil
+	}
+	return p.d.suite.Then(boundary, p.pairs, p.reads)
 }
 
 // reads reports whether a segment reads sources, or may: files have their own text then,
@@ -229,11 +264,11 @@ func (p *performance) compare(s *wire.Suite) {
 	others := 0
 	for i, t := range s.Tests {
 		if t.Data != d.b.rec.Tests[i].Data {
-			p.pairs = append(p.pairs, d.b.rec.Tests[i].Segment)
+			p.pairs, p.covered = append(p.pairs, d.b.rec.Tests[i].Segment), append(p.covered, d.b.rec.Tests[i].Segment)
 			others++
 		}
 	}
-	if len(p.pairs) > 0 && others > 0 { // data live until the process ends
+	if others > 0 { // data live until the process ends
 		p.pairs = append(p.pairs, d.suite.End())
 	}
 	slices.Sort(p.pairs)

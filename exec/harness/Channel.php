@@ -36,6 +36,8 @@ final class Channel
      * @var list<int>
      */
     private array $ran = [];
+    /** Whether an event was sent that makes the suite red. */
+    public bool $red = false;
     /** The name of the test that was begun last. */
     private string $name = '';
     private int $toldAt = 0;
@@ -120,6 +122,7 @@ final class Channel
         if (\getmypid() !== $this->owner) {
             return false;
         }
+        $this->red = $this->red || $message[0] === 'event' && $message[3];
         if ($this->ran !== []) {
             $this->tell();
         }

@@ -47,6 +47,8 @@ final class Player
     /** Segments before this one are left out. */
     private static int $next = 0;
     private static bool $plays = false;
+    /** @var array<int, int> segment => the one at which this replay goes on by itself, if it leaves nothing; see wire.Job.Then */
+    private static array $then = [];
 
     public static function addTest(object $leaf, int $number, string $class, ?object $case): void
     {
@@ -227,7 +229,7 @@ final class Player
             return;
         }
         if ($was >= 0) {
-            self::report($n);
+            self::report($was, $n);
         }
     }
 
@@ -258,15 +260,28 @@ final class Player
             Batch::run(Process::$job);
         }
         self::$next = Process::$job['next'];
+        self::$then = Process::$job['then'] ?? [];
     }
 
-    /** A replay has run a segment: says what it left, and learns which is the next. */
-    private static function report(int $n): void
+    /**
+     * A replay has run a segment: says what it left, and learns which is the next. Where it
+     * has left nothing, and knows which is the next, it goes on by itself.
+     */
+    private static function report(int $was, int $n): void
     {
+        $changes = StateSnapshot::changes();
+        $then = $changes === [] && self::$held === '' && !Process::$channel->red ? self::$then[$was] ?? null : null;
+        if ($then !== null) {
+            self::$next = $then;
+
+            return;
+        }
         Process::$channel->tell();
-        Process::$channel->send(['at', $n, (object) StateSnapshot::changes(), self::$held]);
+        Process::$channel->send(['at', $n, (object) $changes, self::$held]);
         self::$held = '';
-        self::$next = self::wait()['next'];
+        $order = self::wait();
+        self::$next = $order['next'];
+        self::$then = $order['then'] ?? [];
     }
 
     private static function wait(): array

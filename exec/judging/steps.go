@@ -2,6 +2,7 @@ package judging
 
 import (
 	"fmt"
+	"maps"
 	"slices"
 	"time"
 
@@ -63,7 +64,6 @@ type Reason uint8
 const (
 	NoReason   Reason = iota
 	NoTest            // the segment is no test
-	Builds            // its data may be others with the mutant
 	NotCopied         // no copy of the test can be run
 	NotNeutral        // the test leaves the state changed
 	NoBoundary        // where the mutant can get in, the state is another
@@ -76,7 +76,7 @@ const (
 	Reasons           // their number
 )
 
-var reasonTexts = [Reasons]string{"", "no test", "data made with the mutant", "not copied", "not neutral", "no boundary with that state",
+var reasonTexts = [Reasons]string{"", "no test", "not copied", "not neutral", "no boundary with that state",
 	"refused by the rehearsal", "ended a batch", "no forks", "processes live", "batches are closed", "no control"}
 
 func (r Reason) String() string {
@@ -130,8 +130,6 @@ func (s *Suite) boundary(m *Subject, test int) (int, Reason) {
 		return 0, OnlyCold
 	case s.NoBatches:
 		return 0, Closed
-	case m.All || m.Rebuilt[test]:
-		return 0, Builds
 	case s.Refused[test]:
 		return 0, Refused
 	case !s.Copied[test]:
@@ -176,10 +174,28 @@ const mostBetween = 5 * time.Millisecond
 
 // Plan gives the steps of a mutant, in the order in which they are to be made, and
 // counts why pairs are not batched.
+//
+// Where the building of the suite passes a mutant, the tests whose data that may change
+// come behind a step that builds it: if that leaves the same suite, the same data and the
+// same state, they are like all the others.
 func (s *Suite) Plan(m *Subject, why *[Reasons]int) []Step {
-	steps, batched := s.batches(m, m.Order, why)
+	var steps []Step
+	batched := map[int]bool{}
+	order, pairs := m.Order, m.Pairs
+	if len(pairs) > 0 && pairs[0] == 0 && m.Entry == Selected && !s.Cold && !s.NoBatches {
+		var first []int
+		first, order = split(order, func(test int) bool { return !m.All && !m.Rebuilt[test] })
+		steps, batched = s.batches(m, first, why)
+		steps, pairs = append(steps, s.played(m, pairs[:1:1])), pairs[1:]
+		if why != nil {
+			why[NoTest]++
+		}
+	}
+	more, in := s.batches(m, order, why)
+	steps = append(steps, more...)
+	maps.Copy(batched, in)
 	var left []int
-	for _, n := range m.Pairs {
+	for _, n := range pairs {
 		if !batched[n] {
 			left = append(left, n)
 			if why != nil && s.Segments[n].Kind != recording.Test {
@@ -188,6 +204,18 @@ func (s *Suite) Plan(m *Subject, why *[Reasons]int) []Step {
 		}
 	}
 	return append(steps, s.Play(m, left)...)
+}
+
+// split gives the tests of which something is true, and the rest.
+func split(tests []int, is func(int) bool) (yes, no []int) {
+	for _, t := range tests {
+		if is(t) {
+			yes = append(yes, t)
+		} else {
+			no = append(no, t)
+		}
+	}
+	return yes, no
 }
 
 // batches gives the steps that batch what can be of some tests, and whose segments those
@@ -303,6 +331,26 @@ func (s *Suite) together(m *Subject, pairs []int) int {
 		}
 	}
 	return len(pairs)
+}
+
+// Then gives, by segment, the one at which a replay that runs pairs from a boundary on goes
+// on if it leaves nothing and is green. Segments are left out behind which more than that is
+// to be looked at, and those before one for which stops is true.
+func (s *Suite) Then(boundary int, pairs []int, stops func(segment int) bool) map[int]int {
+	then := map[int]int{}
+	n, ok := s.Next(boundary, true, pairs)
+	for ok {
+		var next int
+		if next, ok = s.Next(n+1, true, pairs); !ok {
+			break
+		}
+		g := &s.Segments[n]
+		if g.Kind == recording.Test && g.Neutral && g.Held == "" && !g.LeavesOwn && !g.LeavesProcesses && !stops(next) {
+			then[n] = next
+		}
+		n = next
+	}
+	return then
 }
 
 // Next gives the segment at which a replay goes on that stands at a boundary; ok is

@@ -27,13 +27,14 @@ type Setup struct {
 
 // Order is any later message to PHP.
 type Order struct {
-	Op    string `json:"op"` // "fork", "go" (on to boundary Until, or at segment Next), "quit"
-	ID    int    `json:"id,omitempty"`
-	Token string `json:"token,omitempty"` // of the child
-	Setup *Setup `json:"setup,omitempty"` // for the child
-	Job   *Job   `json:"job,omitempty"`   // of the child; without one it walks through the suite
-	Until int    `json:"until,omitempty"`
-	Next  int    `json:"next,omitempty"`
+	Op    string      `json:"op"` // "fork", "go" (on to boundary Until, or at segment Next), "quit"
+	ID    int         `json:"id,omitempty"`
+	Token string      `json:"token,omitempty"` // of the child
+	Setup *Setup      `json:"setup,omitempty"` // for the child
+	Job   *Job        `json:"job,omitempty"`   // of the child; without one it walks through the suite
+	Until int         `json:"until,omitempty"`
+	Next  int         `json:"next,omitempty"`
+	Then  map[int]int `json:"then,omitempty"` // as Job.Then, from here on
 }
 
 // The kinds of Job.
@@ -51,6 +52,9 @@ type Job struct {
 	// Long, unless it is nil, has most tests told of when some have come together, and
 	// has the numbers of those that are told of at once.
 	Long []int `json:"long"`
+	// Then has, by segment, which one is the next if it leaves nothing and is green: the
+	// process does not stop there.
+	Then map[int]int `json:"then,omitempty"`
 	// Parts are the mutants of a batch: place, mutant, which of Lists has its tests.
 	Parts [][3]int `json:"parts,omitempty"`
 	Lists [][]int  `json:"lists,omitempty"`
