@@ -6,10 +6,12 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 
 	"assay/exec/recording"
 	"assay/exec/sandbox"
 	"assay/exec/supervisor"
+	"assay/exec/wire"
 	"assay/mutate"
 )
 
@@ -79,24 +81,68 @@ func (e *Engine) noteSkipped(ctx context.Context, plain *recording.Run) ([]mutat
 	if len(skipped) == 0 || e.confinement.None() || e.sharesNetwork() {
 		return nil, nil
 	}
-	run, _, err := e.recordFree(ctx)
+	var segments []int
+	for n, row := range plain.Suite.Segments {
+		if row.Test >= 0 && skipped[plain.Suite.Tests[row.Test].ID] {
+			segments = append(segments, n+1)
+		}
+	}
+	if len(segments) == 0 {
+		return nil, nil
+	}
+	suite, ran, err := e.playFree(ctx, segments)
 	if err != nil {
 		return nil, err
 	}
-	if len(run.Suite.Tests) != len(plain.Suite.Tests) {
+	if suite == nil || recording.SameSuite(plain.Suite, *suite) != nil {
 		return []mutate.Note{{Kind: "confine", Text: "Without confinement the suite has other tests; " + allowOrNot}}, nil
 	}
-	for _, ev := range run.Events {
-		if ev.Kind == "skipped" {
-			delete(skipped, ev.Name)
-		}
-	}
 	var notes []mutate.Note
-	for i, t := range run.Suite.Tests {
-		if _, ran := run.Ran[i]; ran && skipped[t.ID] {
+	for i, t := range suite.Tests {
+		if ran[i] && skipped[t.ID] {
 			notes = append(notes, mutate.Note{Kind: "confine", Text: fmt.Sprintf(
 				"%s is skipped because it is confined, and judges no mutants; %s", t.ID, allowOrNot)})
 		}
 	}
 	return notes, nil
+}
+
+// playFree runs some segments without confinement. It gives the suite that was built, and
+// which tests were run and did not skip themselves.
+func (e *Engine) playFree(ctx context.Context, segments []int) (suite *wire.Suite, ran map[int]bool, err error) {
+	w, err := e.startClient(ctx, 1, sandbox.Confinement{}, false)
+	if err != nil {
+		return nil, nil, err
+	}
+	defer w.Kill()
+	then := map[int]int{}
+	for i, n := range segments[1:] {
+		then[segments[i]] = n
+	}
+	ran = map[int]bool{}
+	o, err := w.Replay(ctx, supervisor.Replay{From: supervisor.FromNew, Job: wire.Job{Kind: wire.Play}})
+	for err == nil {
+		if o.Suite != nil {
+			e.ownSuite(w.Facts.Root, o.Suite)
+			suite = o.Suite
+		}
+		for _, t := range o.Tests {
+			ran[t.Test] = true
+		}
+		for _, ev := range o.Events {
+			if ev.Kind == "skipped" {
+				delete(ran, ev.Test)
+			}
+		}
+		if o.Stop == nil {
+			return suite, ran, nil
+		}
+		at, _ := slices.BinarySearch(segments, o.Stop.Boundary)
+		if at == len(segments) {
+			_, err = w.Finish(ctx)
+			return suite, ran, err
+		}
+		o, err = w.Continue(ctx, supervisor.Continue{Next: segments[at], Then: then})
+	}
+	return suite, ran, err
 }

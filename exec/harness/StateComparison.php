@@ -51,7 +51,7 @@ final class StateComparison
     {
         $files = new StateFiles($root, $own);
         $this->roots = new StateRoots($files);
-        $this->settings = new StateSettings();
+        $this->settings = new StateSettings($files);
         $this->digest = new StateDigest($files);
         $this->silence = static function (): bool {
             return true;

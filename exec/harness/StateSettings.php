@@ -25,9 +25,13 @@ final class StateSettings
     private array $differences = ['setting' => [], 'environment' => []];
     /** @var array<string, mixed> */
     private array $others = [];
+    private StateFiles $files;
+    /** @var array<int, \Closure> closures that load classes and keep what they like, by their numbers */
+    private array $loaders = [];
 
-    public function __construct()
+    public function __construct(StateFiles $files)
     {
+        $this->files = $files;
         foreach (self::ASKED as $function) {
             if (\function_exists($function)) {
                 $this->asked[\str_replace('_', ' ', $function)] = $function;
@@ -59,7 +63,7 @@ final class StateSettings
         }
         $exception = \set_exception_handler(null);
         \restore_exception_handler();
-        $this->others = ['error handler' => $error, 'exception handler' => $exception, 'autoload functions' => $autoload,
+        $this->others = ['error handler' => $error, 'exception handler' => $exception, 'autoload functions' => \array_map([$this, 'loader'], $autoload),
             'garbage collection' => $collects, 'output buffers' => \ob_list_handlers(), 'current directory' => \getcwd(), 'umask' => \umask(),
             'locale' => \setlocale(\LC_ALL, '0'), 'default timezone' => \date_default_timezone_get(), 'stream wrappers' => \stream_get_wrappers(),
             'stream filters' => \stream_get_filters(), 'headers' => [\headers_list(), \http_response_code()],
@@ -76,6 +80,26 @@ final class StateSettings
         foreach ($this->signals as $root => $signal) {
             $this->others[$root] = \pcntl_signal_get_handler($signal);
         }
+    }
+
+    /**
+     * What counts of a function that loads classes. That is asked at every look, and of
+     * those of PHPUnit's own there may be many.
+     *
+     * @param callable $loader
+     * @return callable|string
+     */
+    private function loader($loader)
+    {
+        if (!$loader instanceof \Closure) {
+            return $loader;
+        }
+        $id = \spl_object_id($loader);
+        if (!isset($this->loaders[$id]) && $this->files->isOwn((string) (new \ReflectionFunction($loader))->getFileName())) {
+            $this->loaders[$id] = $loader;
+        }
+
+        return isset($this->loaders[$id]) ? 'own' : $loader;
     }
 
     /** @return array<string, mixed> as of the last look */

@@ -114,6 +114,27 @@ func Living(spare func(pid int) bool) (bool, error) {
 	return false, err
 }
 
+// NewestProcess gives the number that the last process or thread got that was started in this
+// namespace, as proc_loadavg(5) has it; 0 where that is not known.
+func NewestProcess() int {
+	if !procIsOurs() {
+		return 0
+	}
+	b, err := os.ReadFile("/proc/loadavg")
+	if err != nil {
+		return 0
+	}
+	fields := bytes.Fields(b)
+	if len(fields) < 5 {
+		return 0
+	}
+	n, err := strconv.Atoi(string(fields[4]))
+	if err != nil {
+		return 0
+	}
+	return n
+}
+
 // livingBelow lists the processes that descend from this one.
 func livingBelow() ([]stray, error) {
 	if !procIsOurs() {

@@ -191,11 +191,12 @@ func (s *supervisor) record(w Walk, rep *reply) error {
 
 // recorder takes in what a recorded run tells.
 type recorder struct {
-	s    *supervisor
-	run  *recording.Run
-	test int // that is running
-	name string
-	tail map[int]int // points that are passed behind the last test
+	s      *supervisor
+	run    *recording.Run
+	test   int // that is running
+	name   string
+	tail   map[int]int // points that are passed behind the last test
+	newest int         // the number of the process that was started last
 }
 
 // watch follows the run until the process has ended.
@@ -284,7 +285,7 @@ func (r *recorder) add(seg wire.Segment) error {
 		r.empty()
 	}
 	n := seg.N
-	if r.run.Alive[n], err = sandbox.Living(func(pid int) bool { return pid == r.s.walker.pid }); err != nil {
+	if r.run.Alive[n], err = r.lives(n); err != nil {
 		return err
 	}
 	was := &r.run.Segments[n]
@@ -295,6 +296,17 @@ func (r *recorder) add(seg wire.Segment) error {
 	r.run.Files[n] = merge(r.run.Files[n], files)
 	r.run.Opened[n] = append(r.run.Opened[n], opened...)
 	return r.s.walker.peer.send(wire.Order{Op: "go"})
+}
+
+// lives reports whether processes live that the tests have started. Where none did before,
+// and no process has been started since, none do.
+func (r *recorder) lives(n int) (bool, error) {
+	newest := sandbox.NewestProcess()
+	if newest > 0 && newest == r.newest && n > 0 && !r.run.Alive[n-1] {
+		return false, nil
+	}
+	r.newest = newest
+	return sandbox.Living(func(pid int) bool { return pid == r.s.walker.pid })
 }
 
 // merge adds the entries of one map to another.
