@@ -218,6 +218,7 @@ func (d *desk) unchanged(ctx context.Context, w way, t trial) (f judging.Finding
 		}
 		return f, "", nil
 	}
+	var diverged []string
 	for range 4 {
 		p := d.prepare(t.step)
 		p.r.Soft = false
@@ -236,9 +237,10 @@ func (d *desk) unchanged(ctx context.Context, w way, t trial) (f judging.Finding
 		if len(p.state.Diverged) == 0 {
 			return f, "", nil
 		}
+		diverged = p.state.Diverged
 		p.state.Forgive()
 	}
-	return f, "unchanged code leaves another state each time", nil
+	return f, "unchanged code leaves another state each time: " + firstOf(diverged, 5), nil
 }
 
 // failsBroken runs a trial on code that cannot pass, and reports whether that was seen.

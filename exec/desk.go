@@ -55,8 +55,8 @@ func (d *desk) walk(ctx context.Context) error {
 			n := 1
 			if d.form == judging.Batched {
 				n = mostBatched
-				if open := d.waitingAt(boundary); open < 2*n*d.workers() {
-					n = max(4, open/(2*d.workers()))
+				if open := d.waitingAt(boundary); open < 2*n*len(d.desks) {
+					n = max(4, open/(2*len(d.desks)))
 				}
 			}
 			cases := d.take(d.form, boundary, n)
@@ -81,7 +81,7 @@ func (j *bench) waitingAt(boundary int) int {
 // one tries, once; what fails twice is Broken.
 func (d *desk) work(ctx context.Context, boundary int, cases []*kase) (err error) {
 	for range 2 {
-		if err = d.reach(ctx, boundary); err == nil {
+		if err = d.reach(ctx, boundary, cases[0].steps[0].Entry); err == nil {
 			if d.form == judging.Batched {
 				err = d.batch(ctx, boundary, &cases)
 			} else {
@@ -174,9 +174,10 @@ func (d *desk) begin(ctx context.Context) error {
 }
 
 // reach has the walker stand at a boundary. For boundary 0 it stands at the next one: all
-// files are in place with their mutants then.
-func (d *desk) reach(ctx context.Context, boundary int) error {
-	if err := d.start(ctx); err != nil || boundary == 0 && (d.isCold() || !d.e.forks()) {
+// files are in place with their mutants then. What is swapped in there does not mind where
+// the walker stands.
+func (d *desk) reach(ctx context.Context, boundary int, entry judging.Entry) error {
+	if err := d.start(ctx); err != nil || boundary == 0 && (d.isCold() || !d.e.forks() || d.at > 0 && entry == judging.Swapped) {
 		return err
 	}
 	boundary = max(boundary, 1)

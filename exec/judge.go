@@ -40,6 +40,7 @@ func (e *Engine) Judge(ctx context.Context, b *Baseline, tasks []Task, each func
 	}
 	defer j.report()
 	defer j.forgiven()
+	defer j.close()
 	for _, c := range j.cases {
 		if len(c.task.Pairs) > 0 {
 			continue
@@ -98,6 +99,7 @@ type bench struct {
 	cases    []*kase
 	give     func(mutate.Verdict)
 	stats    *Stats
+	desks    []*desk
 	preload  [][2]string
 	times    []int64
 
@@ -122,6 +124,9 @@ func (e *Engine) newBench(b *Baseline, tasks []Task, give func(mutate.Verdict)) 
 	}
 	if e.forks() {
 		j.preload = b.classes
+	}
+	for n := range min(e.set.Jobs, max(1, len(tasks))) {
+		j.desks = append(j.desks, &desk{bench: j, number: n + 1})
 	}
 	var err error
 	if j.schemata, err = e.combine(b, tasks); err != nil {
@@ -248,18 +253,25 @@ func (j *bench) walk(ctx context.Context, form judging.Form) error {
 		return nil
 	}
 	g, ctx := errgroup.WithContext(ctx)
-	for n := range j.workers() {
+	for _, d := range j.desks {
 		g.Go(func() error {
-			d := &desk{bench: j, number: n + 1, form: form}
-			defer d.close()
+			d.form = form
 			return d.walk(ctx)
 		})
 	}
 	return g.Wait()
 }
 
-func (j *bench) workers() int {
-	return min(j.e.set.Jobs, max(1, len(j.cases)))
+// close ends the workers.
+func (j *bench) close() {
+	var g errgroup.Group
+	for _, d := range j.desks {
+		g.Go(func() error {
+			d.close()
+			return nil
+		})
+	}
+	g.Wait()
 }
 
 // passed notes that a step left a mutant alive, and gives the verdict after the last.
