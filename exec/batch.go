@@ -201,7 +201,7 @@ func (d *desk) counts(p *supervisor.Part, tests []int) bool {
 	for _, t := range tests {
 		segments = append(segments, d.b.rec.Tests[t].Segment)
 	}
-	return d.b.rec.Counts(withFiles(p.Changes, p.Files), d.at, segments, "temp/")
+	return d.b.rec.Counts(withFiles(p.Changes, p.Files), d.at, segments)
 }
 
 // readsSource reports whether a source was opened that the walker has loaded.

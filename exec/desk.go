@@ -168,7 +168,7 @@ func (d *desk) begin(ctx context.Context) error {
 			return &ProjectError{err.Error(), "Data providers and test lists must not depend on time, chance or the file system's order."}
 		}
 		d.plan(suite.Copied)
-		d.state = d.b.rec.Track(0, "temp/")
+		d.state = d.b.rec.Track(0)
 		return d.stands(stop)
 	}
 }

@@ -136,12 +136,12 @@ func (d *desk) prepare(step judging.Step) *performance {
 		if !d.e.forks() || d.isCold() {
 			p.r.From = supervisor.FromNew
 		}
-		p.state = d.b.rec.Track(0, "temp/")
+		p.state = d.b.rec.Track(0)
 		if d.at > 0 {
 			p.state.HasFilesOf(d.at) // what the walker has left is there
 		}
 	} else {
-		p.state = d.b.rec.Track(step.Boundary, "temp/")
+		p.state = d.b.rec.Track(step.Boundary)
 		p.r.Job.Next, _ = d.suite.Next(step.Boundary, true, p.pairs)
 		p.r.Job.Then = p.then(step.Boundary)
 	}

@@ -345,7 +345,7 @@ func (s *Suite) Then(boundary int, pairs []int, stops func(segment int) bool) ma
 			break
 		}
 		g := &s.Segments[n]
-		if g.Kind == recording.Test && g.Neutral && g.Held == "" && !g.LeavesOwn && !g.LeavesProcesses && !stops(next) {
+		if g.Kind == recording.Test && g.Neutral && g.Held == "" && len(g.OwnIn) == 0 && !g.LeavesProcesses && !stops(next) {
 			then[n] = next
 		}
 		n = next

@@ -5,6 +5,7 @@ import (
 	"crypto/sha256"
 	"encoding/hex"
 	"maps"
+	"path"
 	"path/filepath"
 	"slices"
 	"sort"
@@ -62,7 +63,7 @@ func (r *Recording) describe(n int, plain, probed *Run) {
 		slices.Sort(s.Reads)
 		s.Reads = slices.Compact(s.Reads)
 	}
-	s.LeavesOwn = r.leavesOwn(n, plain)
+	s.OwnIn = r.ownIn(n, plain)
 	if n < len(probed.Segments) {
 		s.Used = probed.Segments[n].Used
 		s.Points = slices.Sorted(maps.Keys(probed.Segments[n].Points))
@@ -72,22 +73,36 @@ func (r *Recording) describe(n int, plain, probed *Run) {
 	}
 }
 
-// leavesOwn reports whether a segment leaves roots that are others in every run.
-func (r *Recording) leavesOwn(n int, plain *Run) bool {
-	if n >= len(plain.Files) || n >= len(plain.Segments) {
-		return false
-	}
-	for path := range plain.Files[n] {
-		if r.single[FileRoot(path)] {
-			return true
+// ownIn gives the places in which a segment leaves roots that are others in every run.
+func (r *Recording) ownIn(n int, plain *Run) []string {
+	in := map[string]bool{}
+	if n < len(plain.Files) {
+		for file := range plain.Files[n] {
+			if r.single[FileRoot(file)] {
+				in[placeOf(FileRoot(file))] = true
+			}
 		}
 	}
-	for root := range plain.Segments[n].Changes {
-		if r.single[root] {
-			return true
+	if n < len(plain.Segments) {
+		for root := range plain.Segments[n].Changes {
+			if r.single[root] {
+				in[placeOf(root)] = true
+			}
 		}
 	}
-	return false
+	delete(in, "")
+	return slices.Sorted(maps.Keys(in))
+}
+
+// placeOf gives the directory of a file's root, or Declared; "" for what has no place.
+func placeOf(root string) string {
+	switch {
+	case strings.HasPrefix(root, FileRoot("")):
+		return path.Dir(root)
+	case strings.Contains(root, "::$") || strings.HasPrefix(root, "static $"):
+		return Declared
+	}
+	return ""
 }
 
 // InRoot gives those of some absolute paths that lie below a root, relative to it.
@@ -237,21 +252,21 @@ type Tracker struct {
 	start    int
 	asked    int // boundary of the last Converged
 	own      map[string]wire.Digest
-	lenient  bool // files with new names in temp directories do not count
-	tempDir  string
-	Diverged []string // roots that differ, as of the last Advance; sorted
+	places   map[string]bool // in which roots that the recording does not have do not count
+	Diverged []string        // roots that differ, as of the last Advance; sorted
 }
 
-// Track begins at a boundary. tempDir is the path, as in roots of files, below which
-// tests have their temp directories.
-func (r *Recording) Track(boundary int, tempDir string) *Tracker {
-	return &Tracker{r: r, start: boundary, own: map[string]wire.Digest{}, tempDir: tempDir}
+// Track begins at a boundary.
+func (r *Recording) Track(boundary int) *Tracker {
+	return &Tracker{r: r, start: boundary, own: map[string]wire.Digest{}, places: map[string]bool{}}
 }
 
 // Note takes in roots that the replay has changed by the end of a segment.
 func (t *Tracker) Note(segment int, changes wire.Changes) {
-	for n := t.start; n <= segment && n < len(t.r.Segments) && !t.lenient; n++ {
-		t.lenient = t.r.Segments[n].LeavesOwn
+	for n := t.start; n <= segment && n < len(t.r.Segments); n++ {
+		for _, place := range t.r.Segments[n].OwnIn {
+			t.places[place] = true
+		}
 	}
 	for root, d := range changes {
 		t.own[root] = d
@@ -321,23 +336,35 @@ func (t *Tracker) Forgive() {
 	}
 }
 
-func (t *Tracker) forgives(root string) bool { return t.lenient && t.r.isOwn(root, t.tempDir) }
+func (t *Tracker) forgives(root string) bool { return t.r.isOwn(root, t.places) }
 
-// isOwn reports whether a root that no recording has may be one with a name of its own: a
-// file in temp directories, or what has been declared.
-func (r *Recording) isOwn(root, tempDir string) bool {
-	if r.history[root] != nil {
-		return false
+// isOwn reports whether a root that no recording has stands where roots have names of their
+// own in every run: in one of some places, or in a directory that does.
+func (r *Recording) isOwn(root string, places map[string]bool) bool {
+	for root != "" && r.history[root] == nil && len(places) > 0 {
+		place := placeOf(root)
+		if places[place] {
+			return true
+		}
+		if place == Declared || place == "." || !strings.HasPrefix(place, FileRoot("")) {
+			return false
+		}
+		root = place
 	}
-	return tempDir != "" && strings.HasPrefix(root, FileRoot(tempDir)) || strings.Contains(root, "::$") || strings.HasPrefix(root, "static $")
+	return false
 }
 
 // Counts reports whether what was left behind by some segments that begin at a boundary, and
 // are neutral, makes a difference.
-func (r *Recording) Counts(changes wire.Changes, boundary int, segments []int, tempDir string) bool {
-	lenient := slices.ContainsFunc(segments, func(n int) bool { return r.Segments[n].LeavesOwn })
+func (r *Recording) Counts(changes wire.Changes, boundary int, segments []int) bool {
+	places := map[string]bool{}
+	for _, n := range segments {
+		for _, place := range r.Segments[n].OwnIn {
+			places[place] = true
+		}
+	}
 	for root, d := range changes {
-		if level := r.level(root); level.of(d) != level.of(r.digestAt(root, boundary)) && !(lenient && r.isOwn(root, tempDir)) {
+		if level := r.level(root); level.of(d) != level.of(r.digestAt(root, boundary)) && !r.isOwn(root, places) {
 			return true
 		}
 	}

@@ -44,13 +44,17 @@ type Segment struct {
 	// Held is a digest of what the test still holds that has a destructor; "" for nothing,
 	// AnyHeld where it is not the same from run to run.
 	Held string
-	// LeavesOwn is true where roots are left that are others in every run: files with names
-	// of their own in temp directories, what is declared under such names.
-	LeavesOwn bool
+	// OwnIn has the places in which roots are left that are others in every run: directories,
+	// for files with names of their own, or Declared.
+	OwnIn []string
 	// LeavesProcesses is true where processes that were started here, or before, live
 	// on when it is over.
 	LeavesProcesses bool
 }
+
+// Declared is the place of static properties and variables of what is declared under names
+// of its own in every run.
+const Declared = "declared"
 
 // AnyHeld stands for what a test holds that differs from run to run.
 const AnyHeld = "*"

@@ -167,7 +167,7 @@ func TestStateThatIsFirstAsDeclared(t *testing.T) {
 func TestFilesAreState(t *testing.T) {
 	m := made{kinds: tests(3), files: map[int]map[string]string{1: {"project/log": "d"}, 3: {"project/log": ""}}}
 	r := recorded(t, m, m)
-	if r.StateAt(1) == r.StateAt(2) || r.StateAt(2) != r.StateAt(3) || r.StateAt(1) != r.StateAt(4) || !r.Segments[2].Neutral || r.Segments[1].LeavesOwn {
+	if r.StateAt(1) == r.StateAt(2) || r.StateAt(2) != r.StateAt(3) || r.StateAt(1) != r.StateAt(4) || !r.Segments[2].Neutral || len(r.Segments[1].OwnIn) > 0 {
 		t.Errorf("states %v, %v", r.states, r.Segments)
 	}
 }
@@ -195,8 +195,8 @@ func TestVolatile(t *testing.T) {
 		t.Errorf("neutral, want (-) and got (+):\n%s", d)
 	}
 	for n, s := range r.Segments {
-		if s.LeavesOwn != (n == 2) {
-			t.Errorf("segment %d leaves files with names of their own: %v", n, s.LeavesOwn)
+		if (len(s.OwnIn) > 0) != (n == 2) {
+			t.Errorf("segment %d leaves files with names of their own: %v", n, s.OwnIn)
 		}
 	}
 }

@@ -52,11 +52,12 @@ func TestTracker(t *testing.T) {
 		{"a clock shows no time", 5, []step{{5, wire.Changes{"global clock": {Value: "77", Shape: "null"}}, 6, []string{"global clock"}}}},
 		{"a file where the recording leaves none", 1, []step{{1, wire.Changes{"file temp/9": value("d")}, 2, []string{"file temp/9"}}}},
 		{"a file where the recording leaves such", 5, []step{{5, wire.Changes{"global clock": {Value: "3", Shape: "int"}, "file temp/9": value("d")}, 6, nil}}},
+		{"or a directory with files in it", 5, []step{{5, wire.Changes{"global clock": {Value: "3", Shape: "int"}, "file temp/9": value("d"), "file temp/9/a/b": value("d")}, 6, nil}}},
 		{"but not in the project", 5, []step{{5, wire.Changes{"global clock": {Value: "3", Shape: "int"}, "file project/9": value("d")}, 6, []string{"file project/9"}}}},
 		{"a root that does not count", 1, []step{{1, wire.Changes{"file temp/1": value("other")}, 2, nil}}},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			track := forTracking(t).Track(c.start, "temp/")
+			track := forTracking(t).Track(c.start)
 			for _, s := range c.steps {
 				track.Note(s.segment, s.changes)
 				if got := track.Converged(s.boundary); got != (s.diverged == nil) || !slices.Equal(track.Diverged, s.diverged) {
@@ -70,7 +71,7 @@ func TestTracker(t *testing.T) {
 // TestPutBack: a file that was changed and is as it was where the replay began.
 func TestPutBack(t *testing.T) {
 	m := made{kinds: tests(3), files: map[int]map[string]string{0: {"project/log": "first"}}}
-	track := recorded(t, m, m).Track(1, "temp/")
+	track := recorded(t, m, m).Track(1)
 	track.Note(1, wire.Changes{"file project/log": value("changed"), "file project/new": value("n")})
 	if track.Converged(2) || len(track.Diverged) != 2 {
 		t.Fatalf("diverged: %q", track.Diverged)
@@ -89,12 +90,12 @@ func TestPutBack(t *testing.T) {
 // the building of the suite leaves.
 func TestTrackFromTheBeginning(t *testing.T) {
 	r := forTracking(t)
-	track := r.Track(0, "temp/")
+	track := r.Track(0)
 	track.Note(0, wire.Changes{"global b": value("0")})
 	if !track.Converged(1) {
 		t.Errorf("diverged: %q", track.Diverged)
 	}
-	track = r.Track(0, "temp/")
+	track = r.Track(0)
 	track.Note(0, nil)
 	if track.Converged(1) || !slices.Equal(track.Diverged, []string{"global b"}) {
 		t.Errorf("diverged: %q", track.Diverged)
@@ -109,7 +110,7 @@ func TestForgive(t *testing.T) {
 	}}
 	r := recorded(t, m, m)
 	leaves := func(clock, handler, odd wire.Digest) *Tracker {
-		track := r.Track(1, "temp/")
+		track := r.Track(1)
 		track.Note(1, wire.Changes{"global clock": clock, "handler": handler, "global odd": odd})
 		return track
 	}
