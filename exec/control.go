@@ -273,10 +273,13 @@ func (d *desk) failsBroken(ctx context.Context, w way, t trial) (bool, error) {
 }
 
 func (d *desk) batchedTrial(t trial, edit mutate.Edit, ender bool) supervisor.Replay {
-	source := d.b.points[t.path].Source
-	return supervisor.Replay{From: supervisor.FromWalker,
-		Job:     wire.Job{Kind: wire.Batch, Swap: t.step.Swap, Ender: ender, Parts: [][3]int{{0, 0, 0}}, Lists: [][]int{t.step.Tests}},
-		Sources: map[string][]byte{t.path: source.Text}, Edits: []supervisor.FileEdit{{Path: t.path, Edit: edit}}}
+	r := supervisor.Replay{From: supervisor.FromWalker,
+		Job: wire.Job{Kind: wire.Batch, Swap: t.step.Swap, Ender: ender, Parts: [][3]int{{0, 0, 0}}, Lists: [][]int{t.step.Tests}}}
+	if t.step.Entry == judging.Swapped { // else the file with the mutants in it has to stay in place
+		source := d.b.points[t.path].Source
+		r.Sources, r.Edits = map[string][]byte{t.path: source.Text}, []supervisor.FileEdit{{Path: t.path, Edit: edit}}
+	}
+	return r
 }
 
 // uncontrolled has some cases judged on another way than the one for which no control can

@@ -24,6 +24,8 @@ type desk struct {
 	at      int                // boundary at which the walker stands; 0: there is none
 	state   *recording.Tracker // of the walker
 	checked map[way]bool       // ways whose controls have passed here
+	// leftFiles is true where a walker has left files in the view.
+	leftFiles bool
 }
 
 func (d *desk) close() {
@@ -135,7 +137,7 @@ func (d *desk) start(ctx context.Context) (err error) {
 	if d.w != nil {
 		return nil
 	}
-	d.checked = map[way]bool{}
+	d.checked, d.leftFiles = map[way]bool{}, false
 	if d.w, err = d.e.startClient(ctx, d.number, d.e.confinement, d.e.forks()); err != nil {
 		return d.e.notReady(err)
 	}
@@ -175,12 +177,19 @@ func (d *desk) begin(ctx context.Context) error {
 
 // reach has the walker stand at a boundary. For boundary 0 it stands at the next one: all
 // files are in place with their mutants then. What is swapped in there does not mind where
-// the walker stands.
+// the walker stands, unless it has left files.
 func (d *desk) reach(ctx context.Context, boundary int, entry judging.Entry) error {
-	if err := d.start(ctx); err != nil || boundary == 0 && (d.isCold() || !d.e.forks() || d.at > 0 && entry == judging.Swapped) {
+	if err := d.start(ctx); err != nil || boundary == 0 && (d.isCold() || !d.e.forks() || d.at > 0 && !d.leftFiles && entry == judging.Swapped) {
 		return err
 	}
 	boundary = max(boundary, 1)
+	if d.at > boundary && d.leftFiles { // in this view a new walker would find what the other has left
+		d.close()
+		d.at = 0
+		if err := d.start(ctx); err != nil {
+			return err
+		}
+	}
 	if d.at == 0 || d.at > boundary {
 		if err := d.begin(ctx); err != nil {
 			return err
@@ -221,6 +230,7 @@ func (b *Baseline) nextReading(from, last int) int {
 // stands takes in where the walker stands. Its state must be the recording's.
 func (d *desk) stands(stop *supervisor.Stop) error {
 	d.at = stop.Boundary
+	d.leftFiles = d.leftFiles || len(stop.Files) > 0
 	d.state.Note(stop.Boundary-1, withFiles(stop.Changes, stop.Files))
 	if f, red := d.red(stop.Events); red {
 		if d.maybeByChance(f.Test) {
