@@ -86,9 +86,10 @@ type kase struct {
 	level   level           // at which its steps were planned
 	// killer is a finding that stands if what comes before it in the suite leaves the state
 	// as it is recorded; see order.go.
-	killer  judging.Finding
-	before  []int        // segments that are replayed to know that
-	covered map[int]bool // segments that were run behind one that left another state
+	killer    judging.Finding
+	before    []int        // segments that are replayed to know that
+	isThrough bool         // see through
+	covered   map[int]bool // segments that were run behind one that left another state
 }
 
 // bench holds what the workers of one Judge share.
@@ -288,6 +289,10 @@ func (j *bench) passed(c *kase) {
 	}
 	if len(c.steps) > 0 {
 		j.queue(c)
+		j.mu.Unlock()
+		return
+	}
+	if c.found.Status == mutate.Unset && j.through(c) {
 		j.mu.Unlock()
 		return
 	}

@@ -41,6 +41,19 @@ func (j *bench) confirm(c *kase, f judging.Finding) bool {
 	return true
 }
 
+// through has a mutant that no replay kills run through the rest of the suite, where its
+// pairs find or leave state that cannot be seen whole: that it is the same nobody knows.
+// j.mu is held.
+func (j *bench) through(c *kase) bool {
+	if c.alone || c.isThrough || !j.suite.Unseen(&c.subject) {
+		return false
+	}
+	c.isThrough = true
+	c.steps = []judging.Step{j.suite.Through(&c.subject)}
+	j.queue(c)
+	return true
+}
+
 // uncovered gives what is left of some steps of a case. What was run behind a segment that
 // left another state has been run as in the whole suite, and from the recording's state it
 // would not be. j.mu is held.

@@ -196,7 +196,12 @@ func (p *performance) once(ctx context.Context) (judging.Finding, error) {
 
 // then gives where the replay goes on by itself, if it has the recording's state.
 func (p *performance) then(boundary int) map[int]int {
-	if p.loud || p.other || len(p.state.Diverged) > 0 {
+	switch {
+	case p.loud || p.other:
+		return nil
+	case p.step.Through:
+		return p.d.suite.ThenAll(boundary, p.reads)
+	case len(p.state.Diverged) > 0:
 		return nil
 	}
 	return p.d.suite.Then(boundary, p.pairs, p.reads)
@@ -234,7 +239,7 @@ func (p *performance) next(stop *supervisor.Stop) (int, bool) {
 		}
 	}
 	p.files = stop.Files
-	converged := p.state.Converged(stop.Boundary)
+	converged := p.state.Converged(stop.Boundary) && !p.step.Through
 	if !converged {
 		p.whole = true
 	}
@@ -306,6 +311,8 @@ func (p *performance) account(o *supervisor.Outcome) {
 	switch {
 	case p.r.From == supervisor.FromNew:
 		name = "played, not forked"
+	case p.step.Through:
+		name = "played to the end of the suite"
 	case p.step.Boundary == 0:
 		name = "played with the building of the suite"
 	case p.step.Entry == judging.Swapped:

@@ -378,7 +378,7 @@ func (b *Baseline) conclude(e *Engine, plain *recording.Run) {
 			what = append(what, root+" ("+b.rec.Unknown[root]+")")
 		}
 		b.Notes = append(b.Notes, mutate.Note{Kind: "unseen", Text: fmt.Sprintf(
-			"Of %s PHP does not show all that is in it; what tests leave there is taken for what they found: %s.", manyThings(n), firstOf(what, 5))})
+			"Of %s PHP does not show all that is in it; mutants that survive where tests find it are run to the end of the suite: %s.", manyThings(n), firstOf(what, 5))})
 	}
 	b.deps = onceValue(b.depend)
 }

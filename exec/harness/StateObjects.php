@@ -27,7 +27,7 @@ final class StateObjects
         'AllowDynamicProperties', 'SensitiveParameter', 'ReturnTypeWillChange', 'Override', 'EmptyIterator', 'SessionHandler', 'CURLFile',
         'CURLStringFile', 'Random\Randomizer', 'Random\Engine\Secure', 'BcMath\Number', 'ReflectionClass', 'ReflectionObject', 'ReflectionEnum',
         'ReflectionMethod', 'ReflectionProperty', 'ReflectionClassConstant', 'ReflectionEnumUnitCase', 'ReflectionEnumBackedCase',
-        'ReflectionExtension'];
+        'ReflectionExtension', 'Transliterator'];
     private const MOCKS = ['PHPUnit\Framework\MockObject\Stub', 'PHPUnit\Framework\MockObject\MockObject'];
 
     /** What the last view does not show. */

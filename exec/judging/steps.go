@@ -52,6 +52,8 @@ type Step struct {
 	Swap     bool // the changed file is in place as well, for those who read it
 	Tests    []int
 	Segments []int // ascending; played
+	// Through is true where all segments behind the first are run, whatever state is left.
+	Through bool
 	// Alone is true where all that is asked is whether a test, the only one of Tests,
 	// fails by itself, with the segments that are run for it.
 	Alone bool
@@ -295,6 +297,19 @@ func (s *Suite) played(m *Subject, segments []int) Step {
 	return step
 }
 
+// Through gives the step that runs the suite from the first pair of a mutant to its end.
+func (s *Suite) Through(m *Subject) Step {
+	step := s.played(m, m.Pairs)
+	step.Through = true
+	return step
+}
+
+// Unseen reports whether some of a mutant's pairs begin or end in a state that cannot be
+// seen whole.
+func (s *Suite) Unseen(m *Subject) bool {
+	return slices.ContainsFunc(m.Pairs, func(n int) bool { return s.Recording.Unseen(n) || n < s.End() && s.Recording.Unseen(n+1) })
+}
+
 // withLastTests adds the last test of a class to what is run after it: PHPUnit 9 counts a
 // failure there against that test, and cannot where none has been run.
 func (s *Suite) withLastTests(pairs []int) []int {
@@ -349,6 +364,17 @@ func (s *Suite) Then(boundary int, pairs []int, stops func(segment int) bool) ma
 			then[n] = next
 		}
 		n = next
+	}
+	return then
+}
+
+// ThenAll gives the same for a replay that runs all segments from a boundary on.
+func (s *Suite) ThenAll(boundary int, stops func(segment int) bool) map[int]int {
+	then := map[int]int{}
+	for n := max(boundary, 1); n < s.End(); n++ {
+		if !stops(n + 1) {
+			then[n] = n + 1
+		}
 	}
 	return then
 }

@@ -23,6 +23,7 @@ func (r *Recording) describe(n int, plain, probed *Run) {
 		for root, what := range plain.Segments[n].Unknown {
 			r.Unknown[root] = what
 		}
+		r.unseen[n+1] = len(plain.Segments[n].Unknown) > 0
 	}
 	s.LeavesProcesses = n < len(plain.Alive) && plain.Alive[n]
 	if s.LeavesProcesses != r.Lives(n) {
@@ -164,6 +165,9 @@ func (r *Recording) LoadedBy(boundary int) []string {
 func (r *Recording) Lives(boundary int) bool {
 	return boundary > 0 && r.Segments[boundary-1].LeavesProcesses
 }
+
+// Unseen reports whether there is state at a boundary that cannot be seen whole.
+func (r *Recording) Unseen(boundary int) bool { return r.unseen[boundary] }
 
 // LastWith gives the last boundary up to a limit that has a state, and at which no
 // processes live; 0 for none.

@@ -78,9 +78,10 @@ type State int
 type Recording struct {
 	Segments []Segment
 	Tests    []TestInfo
-	Volatile []string // roots of which only the shape or the kind counts, sorted
-	Ignored  []string // roots that do not count at all, sorted
-	Unknown  map[string]string
+	Volatile []string            // roots of which only the shape or the kind counts, sorted
+	Ignored  []string            // roots that do not count at all, sorted
+	Unknown  map[string]string   // roots that cannot be seen whole => what hides something
+	unseen   []bool              // boundary => some of these are there
 	states   []State             // boundary => state
 	keys     []string            // state => what tells it apart in all runs
 	history  map[string][]change // root => its digests, by boundary
@@ -174,7 +175,7 @@ func New(plain, probed *Run) (*Recording, error) {
 	}
 	r.addTests(plain)
 	r.compare(plain, probed)
-	r.states = make([]State, n+1)
+	r.states, r.unseen = make([]State, n+1), make([]bool, n+2)
 	r.number(plain)
 	for i := range r.Segments {
 		r.describe(i, plain, probed)

@@ -95,7 +95,7 @@ type View struct {
 	project *tree
 	temps   []*tree
 	swapped map[string]original // by resolved path
-	clock   int64               // seconds; every swap takes the next one
+	swaps   int64               // how often files were swapped
 
 	confinement Confinement
 }
@@ -120,7 +120,7 @@ func (v *View) Notes() []string { return v.notes }
 func newView(mode Mode, root, temp string, project *tree, temps []*tree) *View {
 	v := &View{
 		mode: mode, root: root, temp: temp, project: project, temps: temps,
-		swapped: map[string]original{}, clock: time.Now().Unix(),
+		swapped: map[string]original{},
 	}
 	if project.watch == nil {
 		v.notes = append(v.notes, fmt.Sprintf("Every file is looked at after every mutant, which takes time, because directories cannot be watched: %v.", project.unwatched))
@@ -131,9 +131,9 @@ func newView(mode Mode, root, temp string, project *tree, temps []*tree) *View {
 // Swap writes new bytes to files of the project, in the view only. Keys are
 // slash paths relative to the root and must name existing regular files (inside
 // the project; symbolic links on the way are followed as in the pristine tree).
-// Modes stay. The time of change becomes a whole second that no earlier swap of
-// this view used and that is later than the file's own and than the opening of
-// the view, so that caches keyed by time notice. Swapping a file again before
+// Modes stay. The time of change becomes a whole second that is later than the file's own,
+// so that caches keyed by time notice, and another at each swap, and that lies in the past,
+// for tests compare it with the clock; as far as the file's own leaves room for that. Swapping a file again before
 // Restore replaces its bytes. On error the files swapped so far stay swapped:
 // call Restore.
 func (v *View) Swap(files map[string][]byte) error {
@@ -142,7 +142,7 @@ func (v *View) Swap(files map[string][]byte) error {
 		names = append(names, name)
 	}
 	sort.Strings(names)
-	v.clock++
+	v.swaps++
 	for _, name := range names {
 		rel, err := v.project.base.resolve(name)
 		if err != nil {
@@ -156,7 +156,7 @@ func (v *View) Swap(files map[string][]byte) error {
 			v.swapped[rel] = old
 		}
 		m := old.meta
-		m.mtime = max(v.clock, m.mtime/1e9+1) * 1e9
+		m.mtime = swapTime(m.mtime/1e9, v.swaps, time.Now().Unix()) * 1e9
 		now, err := v.project.write(rel, files[name], m)
 		if err != nil {
 			return fmt.Errorf("swap %s: %w", name, err)
@@ -164,6 +164,15 @@ func (v *View) Swap(files map[string][]byte) error {
 		v.project.trust(rel, now)
 	}
 	return nil
+}
+
+// swapTime gives the second at which a file of some time of change counts as changed in a
+// swap of some number. All are in seconds.
+func swapTime(own, swap, now int64) int64 {
+	if room := now - 1 - own; room > 1 {
+		return own + 1 + swap%room
+	}
+	return own + 1
 }
 
 // Restore puts every swapped file back: same bytes, mode and time of change.

@@ -361,3 +361,21 @@ func TestViewRemoveDeep(t *testing.T) {
 		t.Errorf("still there: %v", err)
 	}
 }
+
+// TestSwapTime: later than the file's own time, another at each swap, and in the past as far
+// as there is room.
+func TestSwapTime(t *testing.T) {
+	seen := map[int64]bool{}
+	for swap := range int64(50) {
+		at := swapTime(1000, swap, 2000)
+		if at <= 1000 || at >= 2000 || seen[at] {
+			t.Errorf("swap %d: %d", swap, at)
+		}
+		seen[at] = true
+	}
+	for _, own := range []int64{1998, 1999, 2000, 2100} { // there is no room
+		if at := swapTime(own, 7, 2000); at != own+1 {
+			t.Errorf("own time %d: %d", own, at)
+		}
+	}
+}
