@@ -16,5 +16,5 @@
 //
 // The suite is recorded twice, in two processes. A root that has another value at the
 // same boundary of the two is volatile: a time, or a random name. Of it only the shape
-// counts, and where that differs, too, nothing does.
+// counts; where that differs, too, its kind, and else nothing.
 package recording

@@ -15,17 +15,16 @@
 //	["segment", n, next, µs, points, files, changes, used, unknown, foreign, held]
 //	                                          while recording: segment n is over; waits
 //	["tail", point]                           and a point is passed behind the last of them
-//	["at", boundary, changes, ...]            stops before a segment; waits for orders
+//	["at", boundary, changes, held]           stops before a segment; waits for orders
 //	["forked", id, pid], ["nofork", id]       a child was made, or could not be
 //	["exited", id, status, signal, faults]    it ended; status -1 when by a signal; faults are
-//	                                          the minor page faults of all children until now
+//	                                          its minor page faults
 //	["start", test, name]                     a test begins
 //	["ran", list, name]                       several tests began and ended; see Order.Long
 //	["end", test, µs, assertions]
 //	["event", test, kind, fatal, message, name]   error, failure, warning, risky, incomplete, skipped
-//	["part", k, changes, used, held]          the tests of mutant k of a batch are over; waits
+//	["part", k, changes, held]                the tests of mutant k of a batch are over; waits
 //	["swap", k]                               has its file swapped in first; waits
-//	["nocopy", test]                          a test cannot be copied after all
 //	["runaway", point]                        a loop goes round far too often; it kills itself
 //	["bottomless"]                            its calls are within calls without end; likewise
 //	["done", memory]                          all tests were run; memory is the peak, in bytes
