@@ -141,7 +141,7 @@ func madeUpSuite(points []*mutate.Points) (plain, probed *recording.Run) {
 	segments := make([]wire.Segment, largeTests+2)
 	for n := range segments {
 		s := &segments[n]
-		s.N, s.Time, s.Points = n, 1000, map[int]int{}
+		s.N, s.Time = n, 1000
 		if n == 1 {
 			s.Files = paths
 		}
@@ -152,11 +152,11 @@ func madeUpSuite(points []*mutate.Points) (plain, probed *recording.Run) {
 			plain.Ran[n-1] = recording.Ran{Time: time.Duration(n) * time.Microsecond, Ended: true}
 			p := points[n%len(points)]
 			for id := p.First; id < p.First+p.Count; id++ {
-				s.Points[id] = 1
+				s.Points.Add(id, 1)
 			}
 			if n%5 == 0 {
 				for _, id := range common {
-					s.Points[id] = 1
+					s.Points.Add(id, 1)
 				}
 			}
 		}

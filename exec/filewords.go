@@ -24,6 +24,7 @@ type fileWords struct {
 	run     [][]string             // segment => sources of which it passes points
 	users   map[string][]int       // see Baseline.users
 	readers map[string][]int       // file => segments that read it
+	seeing  map[string][]int       // see Baseline.seeing
 	told    func(path string) bool // whether it is known when code of a file is run
 	heirs   map[string][]string    // name => names that cannot be declared without it
 	paths   []string               // of the sources, sorted

@@ -32,11 +32,11 @@ func (b *Baseline) countLoops() {
 		}
 	}
 	for n, s := range b.run.Segments {
-		for p, times := range s.Points {
+		for i, p := range s.Points.Points {
 			if !b.loops[p] {
 				continue
 			}
-			count := int64(times)
+			count := int64(s.Points.Times[i])
 			b.peak[p] = max(b.peak[p], count)
 			if n >= len(b.rec.Segments) || b.rec.Segments[n].Kind != recording.Test || count*tooOften <= leastTooOften {
 				continue

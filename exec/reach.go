@@ -136,14 +136,33 @@ func coarse(d time.Duration) int { return (bits.Len64(uint64(d/time.Second)) + 2
 // a file that names something that the file declares, or what cannot be declared
 // without that.
 func (b *Baseline) seeing(path string) []int {
+	b.files.mu.Lock()
+	out, ok := b.files.seeing[path]
+	b.files.mu.Unlock()
+	if ok {
+		return out
+	}
 	names := b.namesIn(path)
-	return b.segmentsWith(path, func(w *wordsIn) bool { return w.hasAny(names) })
+	out = b.segmentsWith(path, func(w *wordsIn) bool { return w.hasAny(names) })
+	b.files.mu.Lock()
+	defer b.files.mu.Unlock()
+	if b.files.seeing == nil {
+		b.files.seeing = map[string][]int{}
+	}
+	b.files.seeing[path] = out
+	return out
 }
 
 // seeingConstant does that for the value of a class constant: who sees it has named it,
 // or has got at it in a way that needs no name.
 func (b *Baseline) seeingConstant(m *mutate.Mutant) []int {
-	out := b.segmentsWith("", func(w *wordsIn) bool { return !w.source && (w.byAnyName || w.words[m.Constant]) })
+	in := make([]bool, len(b.rec.Segments))
+	add := func(segments []int) {
+		for _, n := range segments {
+			in[n] = true
+		}
+	}
+	add(b.segmentsWith("", func(w *wordsIn) bool { return !w.source && (w.byAnyName || w.words[m.Constant]) }))
 	for _, path := range b.files.sorted() {
 		p := b.points[path]
 		w := b.files.of(path)
@@ -156,13 +175,24 @@ func (b *Baseline) seeingConstant(m *mutate.Mutant) []int {
 		}
 		for _, point := range points {
 			if point == mutate.FileLevel {
-				out = union(out, b.seeing(path))
+				add(b.seeing(path))
 			} else {
-				out = union(out, b.rec.Passing(point))
+				add(b.rec.Passing(point))
 			}
 		}
 		if p.Mentions.Inspected[m.Constant] {
-			out = union(out, b.inspecting(path))
+			add(b.inspecting(path))
+		}
+	}
+	return listed(in)
+}
+
+// listed gives the numbers for which a list says true.
+func listed(in []bool) []int {
+	var out []int
+	for n, is := range in {
+		if is {
+			out = append(out, n)
 		}
 	}
 	return out
@@ -190,13 +220,7 @@ func (b *Baseline) segmentsWith(path string, is func(*wordsIn) bool) []int {
 	for _, n := range b.files.readers[path] {
 		in[n] = true
 	}
-	var out []int
-	for n, is := range in {
-		if is {
-			out = append(out, n)
-		}
-	}
-	return out
+	return listed(in)
 }
 
 // users gives, for each file, the segments that load or open it, run functions of it, or

@@ -225,12 +225,9 @@ func assumeAll(probed *recording.Run, unreliable map[string]bool, files []*mutat
 			continue
 		}
 		s := &probed.Segments[n+1]
-		if s.Points == nil {
-			s.Points = map[int]int{}
-		}
 		for _, p := range files {
 			for id := p.First; id < p.First+p.Count; id++ {
-				s.Points[id] = max(s.Points[id], 1)
+				s.Points.Add(id, 1)
 			}
 		}
 	}

@@ -238,7 +238,7 @@ final class Player
     {
         $time = $was > 0 ? (int) (1e6 * (\microtime(true) - self::$began)) : 0;
         $points = Probe::take();
-        Process::$channel->send(['segment', $was, $n, $time, (object) $points, Loader::newFiles(), (object) StateSnapshot::changes(),
+        Process::$channel->send(['segment', $was, $n, $time, [\implode(',', \array_keys($points)), \implode(',', $points)], Loader::newFiles(), (object) StateSnapshot::changes(),
             MutantSwitch::used(), (object) StateSnapshot::unknowns(), Loader::foreignFiles(), self::$held]);
         self::$held = '';
         self::wait();

@@ -41,6 +41,8 @@ namespace PHPUnit\AssayHarness {
         /** How much memory has to be in use for the calls in progress to be counted. */
         private static int $least = 0;
         private static int $turns = 0;
+        /** Whether a point that was passed before is to be counted, and no more. */
+        public static bool $counts = false;
         public static int $owner = 0;
         /** All tests have been run: nobody will ask for points any more, so they are told of at once. */
         public static bool $tail = false;
@@ -76,6 +78,7 @@ namespace PHPUnit\AssayHarness {
             if (self::$building) {
                 self::$built[self::provider()][$point] = true;
             }
+            self::$counts = !self::$building && self::$loops === [] && self::$everywhere === null;
             if (self::$spool !== '' && \getmypid() !== self::$owner) {
                 \file_put_contents(self::$spool, "{$point}\n", \FILE_APPEND);
             }
@@ -180,6 +183,11 @@ namespace {
         /** Called from probed sources; null, so that `assay_hit(1) ?? $x` is $x. */
         function assay_hit(int $point)
         {
+            if (\PHPUnit\AssayHarness\Probe::$counts && isset(\PHPUnit\AssayHarness\Probe::$book->hits[$point])) {
+                ++\PHPUnit\AssayHarness\Probe::$book->hits[$point];
+
+                return null;
+            }
             \PHPUnit\AssayHarness\Probe::hit($point);
 
             return null;

@@ -67,7 +67,9 @@ func (r *Recording) describe(n int, plain, probed *Run) {
 	s.OwnIn = r.ownIn(n, plain)
 	if n < len(probed.Segments) {
 		s.Used = probed.Segments[n].Used
-		s.Points = slices.Sorted(maps.Keys(probed.Segments[n].Points))
+		s.Points = slices.Clone(probed.Segments[n].Points.Points)
+		slices.Sort(s.Points)
+		s.Points = slices.Compact(s.Points)
 		for _, p := range s.Points {
 			r.passing[p] = append(r.passing[p], n)
 		}

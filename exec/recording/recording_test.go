@@ -39,7 +39,7 @@ func (m made) run() *Run {
 		run.Suite.Segments = append(run.Suite.Segments, row)
 	}
 	for n := range len(m.kinds) + 2 {
-		run.Segments = append(run.Segments, wire.Segment{N: n, Time: int64(100 * n), Changes: m.changes[n], Files: m.loaded[n], Foreign: m.foreign[n], Points: m.points[n], Unknown: m.unknown[n]})
+		run.Segments = append(run.Segments, wire.Segment{N: n, Time: int64(100 * n), Changes: m.changes[n], Files: m.loaded[n], Foreign: m.foreign[n], Points: wire.CountsOf(m.points[n]), Unknown: m.unknown[n]})
 		run.Files = append(run.Files, m.files[n])
 		run.Opened = append(run.Opened, m.opened[n])
 	}

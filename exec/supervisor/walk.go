@@ -230,7 +230,7 @@ func (r *recorder) over(o *Outcome) error {
 	for len(r.run.Segments) <= len(r.run.Suite.Segments) {
 		r.empty()
 	}
-	r.run.Segments = append(r.run.Segments, wire.Segment{N: len(r.run.Segments), Points: r.tail})
+	r.run.Segments = append(r.run.Segments, wire.Segment{N: len(r.run.Segments), Points: wire.CountsOf(r.tail)})
 	r.run.Files = append(r.run.Files, files)
 	r.run.Opened = append(r.run.Opened, r.s.opens.Take())
 	return err
@@ -292,7 +292,8 @@ func (r *recorder) add(seg wire.Segment) error {
 	was.Time += seg.Time
 	was.Held += seg.Held
 	was.Files, was.Used, was.Foreign = append(was.Files, seg.Files...), append(was.Used, seg.Used...), append(was.Foreign, seg.Foreign...)
-	was.Points, was.Changes, was.Unknown = merge(was.Points, seg.Points), merge(was.Changes, seg.Changes), seg.Unknown
+	was.Points.Join(seg.Points)
+	was.Changes, was.Unknown = merge(was.Changes, seg.Changes), seg.Unknown
 	r.run.Files[n] = merge(r.run.Files[n], files)
 	r.run.Opened[n] = append(r.run.Opened[n], opened...)
 	return r.s.walker.peer.send(wire.Order{Op: "go"})

@@ -4,6 +4,9 @@ import (
 	"encoding/base64"
 	"encoding/json"
 	"fmt"
+	"maps"
+	"slices"
+	"strconv"
 	"strings"
 )
 
@@ -140,7 +143,7 @@ func ReadSuite(m Message) (s Suite, err error) {
 type Segment struct {
 	N, Next int
 	Time    int64 // microseconds
-	Points  map[int]int
+	Points  Counts
 	Files   []string
 	Changes Changes
 	Used    []string
@@ -151,10 +154,57 @@ type Segment struct {
 
 // ReadSegment reads the message "segment".
 func ReadSegment(m Message) (s Segment, err error) {
-	err = m.Read(&s.N, &s.Next, &s.Time, &s.Points, &s.Files, &s.Changes, &s.Used, &s.Unknown, &s.Foreign, &s.Held)
+	var points [2]string
+	if err = m.Read(&s.N, &s.Next, &s.Time, &points, &s.Files, &s.Changes, &s.Used, &s.Unknown, &s.Foreign, &s.Held); err != nil {
+		return s, err
+	}
 	unpack(s.Files)
 	unpack(s.Foreign)
+	s.Points, err = readCounts(points)
 	return s, err
+}
+
+// Counts say how often points were passed: Times[i] times Points[i]. There are many of
+// them, so they are no map.
+type Counts struct{ Points, Times []int }
+
+// CountsOf makes counts, by point.
+func CountsOf(times map[int]int) Counts {
+	var c Counts
+	for _, p := range slices.Sorted(maps.Keys(times)) {
+		c.Add(p, times[p])
+	}
+	return c
+}
+
+// Add notes that a point was passed some times.
+func (c *Counts) Add(point, times int) {
+	c.Points, c.Times = append(c.Points, point), append(c.Times, times)
+}
+
+// Join adds other counts; what is in both is in it twice then.
+func (c *Counts) Join(others Counts) {
+	c.Points, c.Times = append(c.Points, others.Points...), append(c.Times, others.Times...)
+}
+
+// readCounts reads points and times as PHP sends them: numbers with commas between them.
+func readCounts(lists [2]string) (c Counts, err error) {
+	for i, into := range []*[]int{&c.Points, &c.Times} {
+		for text := range strings.SplitSeq(lists[i], ",") {
+			if text == "" {
+				continue
+			}
+			n, err := strconv.Atoi(text)
+			if err != nil {
+				return c, fmt.Errorf("a count of points: %w", err)
+			}
+			*into = append(*into, n)
+		}
+	}
+	if len(c.Points) != len(c.Times) {
+		return c, fmt.Errorf("%d points have %d counts", len(c.Points), len(c.Times))
+	}
+	return c, nil
 }
 
 // Event is something that PHPUnit counts against a test.
