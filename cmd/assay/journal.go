@@ -25,14 +25,15 @@ import (
 // A journal keeps verdicts as they fall, so that a run that was ended at any
 // moment, by whatever, can be gone on with. It is a text file in the user's
 // cache directory: a line a verdict, each headed by the CRC-32 of the rest, and
-// a first line that says what the verdicts depend on. A finished run removes
-// it.
+// a first line that says what all verdicts rest on. Each has sums of what it rests
+// on besides, as in a memory. A finished run removes it.
 type journal struct {
 	file  *os.File // nil: there is no place to keep one
 	path  string
-	end   int64                 // where the last whole record ends
-	known map[string]storedLine // by mutant ID; what an earlier run decided
-	note  string                // for the report: what was dropped and why
+	end   int64                  // where the last whole record ends
+	known map[string]keptVerdict // by mutant ID; what an earlier run decided
+	note  string                 // for the report: what was dropped and why
+	stale int                    // verdicts that do not hold any more
 }
 
 // storedLine is one verdict. What can be had from the plan is not stored.
@@ -86,7 +87,7 @@ func (n *reachNames) of(t exec.Task) []mutate.TestID {
 	return list
 }
 
-const journalVersion = "assay journal 1 "
+const journalVersion = "assay journal 2 "
 
 // openJournal opens the journal for a key. With resume its verdicts are read;
 // without, and when it is about something else, it begins anew.
@@ -95,7 +96,7 @@ func openJournal(root, key string, resume bool) (*journal, error) {
 	if err != nil {
 		return nil, err
 	}
-	j := &journal{path: strings.TrimSuffix(last, ".json.gz") + ".journal", known: map[string]storedLine{}}
+	j := &journal{path: strings.TrimSuffix(last, ".json.gz") + ".journal", known: map[string]keptVerdict{}}
 	if err := os.MkdirAll(filepath.Dir(j.path), 0o700); err != nil {
 		return nil, err
 	}
@@ -155,7 +156,7 @@ func (j *journal) read(key string) error {
 				return nil
 			}
 		} else {
-			var s storedLine
+			var s keptVerdict
 			if err := json.Unmarshal(body, &s); err != nil {
 				return fmt.Errorf("%s: a record that is whole cannot be read: %w; remove the file", j.path, err)
 			}
@@ -190,21 +191,25 @@ func (j *journal) append(body []byte) error {
 }
 
 // add records a verdict. Broken ones are not kept: they are to be tried again.
-func (j *journal) add(v mutate.Verdict) error {
-	if v.Status == mutate.Broken {
+func (j *journal) add(v mutate.Verdict, m *memory) error {
+	if v.Status == mutate.Broken || m.now == nil {
 		return nil
 	}
-	body, err := json.Marshal(stored(v))
+	body, err := json.Marshal(m.keep(v))
 	if err != nil {
 		return err
 	}
 	return j.append(body)
 }
 
-// recall gives the verdict on a task that an earlier run decided.
-func (j *journal) recall(t exec.Task, reaching []mutate.TestID) (mutate.Verdict, bool, error) {
+// recall gives the verdict on a task that an earlier run decided, if it still holds.
+func (j *journal) recall(t exec.Task, m *memory, reaching []mutate.TestID) (mutate.Verdict, bool, error) {
 	s, ok := j.known[t.Mutant.ID]
 	if !ok {
+		return mutate.Verdict{}, false, nil
+	}
+	if m.now == nil || !m.holds(t, s) {
+		j.stale++
 		return mutate.Verdict{}, false, nil
 	}
 	v, err := s.verdict(t, reaching)
@@ -216,14 +221,14 @@ func (j *journal) recall(t exec.Task, reaching []mutate.TestID) (mutate.Verdict,
 
 // settle gives the verdicts that are known to each and returns the tasks that
 // are left.
-func (j *journal) settle(tasks []exec.Task, baseline *exec.Baseline, each func(mutate.Verdict)) ([]exec.Task, error) {
+func (j *journal) settle(tasks []exec.Task, m *memory, baseline *exec.Baseline, each func(mutate.Verdict)) ([]exec.Task, error) {
 	if len(j.known) == 0 {
 		return tasks, nil
 	}
 	names := reachNames{baseline, map[*int][]mutate.TestID{}}
 	var left []exec.Task
 	for _, t := range tasks {
-		v, ok, err := j.recall(t, names.of(t))
+		v, ok, err := j.recall(t, m, names.of(t))
 		if err != nil {
 			return nil, err
 		}
@@ -256,10 +261,11 @@ func (j *journal) close() error {
 // ones size and time stand for the content.
 const hashedWhole = 8 << 20
 
-// journalKey says what verdicts depend on: the tools, the options, and every
+// journalKey says what all verdicts rest on: the tools, the options, what all verdicts of a
+// memory rest on, and every
 // file of the project but dependencies, version control and what PHPUnit and
 // this program write. Dependencies are in it through Composer's own records.
-func journalKey(code *codebase, facts exec.Facts, options any, outputs []output) (string, error) {
+func journalKey(code *codebase, facts exec.Facts, options any, m *memory, outputs []output) (string, error) {
 	h := sha256.New()
 	opts, err := json.Marshal(options)
 	if err != nil {
@@ -268,6 +274,11 @@ func journalKey(code *codebase, facts exec.Facts, options any, outputs []output)
 	fmt.Fprintf(h, "%s\n%s\n%s\n", facts.PHP, facts.PHPUnit, opts)
 	for _, op := range code.operators {
 		fmt.Fprintf(h, "%s %d\n", op.ID, op.Version)
+	}
+	if m.now != nil {
+		for _, p := range m.now.parts {
+			fmt.Fprintf(h, "%s %s\n", p.Name, p.Sum)
+		}
 	}
 	written := map[string]bool{}
 	for _, o := range outputs {

@@ -4,14 +4,20 @@ package main
 
 import (
 	"bytes"
+	"encoding/json"
+	"io"
 	"math/rand"
 	"os"
 	osexec "os/exec"
 	"path/filepath"
+	"slices"
 	"strings"
 	"syscall"
 	"testing"
 	"time"
+
+	"assay/exec"
+	"assay/mutate"
 )
 
 // TestResume kills the tool at random moments, as `kill -9` does, and goes on
@@ -152,4 +158,50 @@ func TestJournalTornRecord(t *testing.T) {
 		t.Errorf("two at a time: %v", err)
 	}
 	k.close()
+}
+
+// TestJournalOfWhatChanged: a verdict of an interrupted run is used where what it rests on
+// is the same, and no other is.
+func TestJournalOfWhatChanged(t *testing.T) {
+	needTools(t, "php", "phpunit")
+	t.Setenv("XDG_CACHE_HOME", t.TempDir())
+	dir := unpack(t, ferry)
+	c := commandOf(t, "run", "--project", dir).(*runCommand)
+	s := recordingOf(t, c)
+	code, err := load(c.sourceOptions, &c.suiteOptions, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	tasks := exec.Plan(code.mutants, s.baseline)
+	m := c.remember(&environment{ctx: t.Context(), stdout: io.Discard, stderr: io.Discard}, code, s.facts, s.baseline, tasks, nil)
+	j, err := openJournal(code.Root, "key", false)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i, task := range tasks[:3] {
+		k := m.keep(mutate.Verdict{Mutant: task.Mutant, Status: mutate.Survived})
+		switch i {
+		case 1:
+			k.Sum = "of something else"
+		case 2:
+			k.Rests = "on something else"
+		}
+		body, err := json.Marshal(k)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := j.append(body); err != nil {
+			t.Fatal(err)
+		}
+	}
+	j.close()
+	if j, err = openJournal(code.Root, "key", true); err != nil || len(j.known) != 3 {
+		t.Fatalf("%d verdicts, %v", len(j.known), err)
+	}
+	defer j.close()
+	var given []string
+	left, err := j.settle(tasks, m, s.baseline, func(v mutate.Verdict) { given = append(given, v.Mutant.ID) })
+	if err != nil || len(left) != len(tasks)-1 || j.stale != 2 || !slices.Equal(given, []string{tasks[0].Mutant.ID}) {
+		t.Errorf("%d of %d are left, %d do not hold, %v are given, %v", len(left), len(tasks), j.stale, given, err)
+	}
 }

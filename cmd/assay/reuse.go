@@ -164,7 +164,7 @@ func (m *memory) settle(tasks []exec.Task, baseline *exec.Baseline, each func(mu
 	var left []exec.Task
 	for _, t := range tasks {
 		k, ok := m.kept[t.Mutant.ID]
-		if !ok || m.all && !k.All || k.Sum != m.now.sum(t) || k.Rests != m.now.restsSum(k.Opened, k.Whole) || m.now.doubts(t, k) {
+		if !ok || !m.holds(t, k) {
 			left = append(left, t)
 			continue
 		}
@@ -181,6 +181,21 @@ func (m *memory) settle(tasks []exec.Task, baseline *exec.Baseline, each func(mu
 	return left, len(tasks) - len(left), nil
 }
 
+// holds reports whether what a verdict rests on is what it was.
+func (m *memory) holds(t exec.Task, k keptVerdict) bool {
+	return (!m.all || k.All) && k.Sum == m.now.sum(t) && k.Rests == m.now.restsSum(k.Opened, k.Whole) && !m.now.doubts(t, k)
+}
+
+// keep gives a verdict with sums of what it rests on.
+func (m *memory) keep(v mutate.Verdict) keptVerdict {
+	t := m.tasks[v.Mutant]
+	k := keptVerdict{storedLine: stored(v), File: t.Mutant.Source.Path, Sum: m.now.sum(t)}
+	k.All = m.all || v.Status != mutate.Killed && v.Status != mutate.TimedOut
+	k.Opened = m.now.besides(t, v.Rests.Opened)
+	k.Rests = m.now.restsSum(k.Opened, k.Whole)
+	return k
+}
+
 // add takes a verdict in.
 func (m *memory) add(v mutate.Verdict) {
 	if m.path == "" || v.Status == mutate.Broken {
@@ -189,12 +204,7 @@ func (m *memory) add(v mutate.Verdict) {
 	if _, known := m.made[v.Mutant.ID]; known {
 		return // reused
 	}
-	t := m.tasks[v.Mutant]
-	k := keptVerdict{storedLine: stored(v), File: t.Mutant.Source.Path, Sum: m.now.sum(t)}
-	k.All = m.all || v.Status != mutate.Killed && v.Status != mutate.TimedOut
-	k.Opened = m.now.besides(t, v.Rests.Opened)
-	k.Rests = m.now.restsSum(k.Opened, k.Whole)
-	m.made[k.ID] = k
+	m.made[v.Mutant.ID] = m.keep(v)
 }
 
 // save keeps what is known now for the next run, and tells where it cannot.

@@ -122,11 +122,11 @@ func (c *runCommand) judge(env *environment, code *codebase, engine *exec.Engine
 // judgeTasks judges what is not known from an interrupted run, and keeps every
 // verdict in the journal as it falls.
 func (c *runCommand) judgeTasks(env *environment, code *codebase, engine *exec.Engine, baseline *exec.Baseline, tasks []exec.Task, r *mutate.Result, bar *progress, outputs []output) error {
-	diary, err := c.openJournal(env, code, engine.Facts(), outputs)
+	memory := c.remember(env, code, engine.Facts(), baseline, tasks, outputs)
+	diary, err := c.openJournal(env, code, engine.Facts(), memory, outputs)
 	if err != nil {
 		return err
 	}
-	memory := c.remember(env, code, engine.Facts(), baseline, tasks, outputs)
 	defer memory.save(env)
 	var score mutate.Score
 	count := func(v mutate.Verdict) {
@@ -135,8 +135,11 @@ func (c *runCommand) judgeTasks(env *environment, code *codebase, engine *exec.E
 		memory.add(v)
 	}
 	all := len(tasks)
-	if tasks, err = diary.settle(tasks, baseline, count); err != nil {
+	if tasks, err = diary.settle(tasks, memory, baseline, count); err != nil {
 		return errors.Join(err, diary.close())
+	}
+	if n := diary.stale; n > 0 {
+		fmt.Fprintf(env.stderr, "assay: %s of the interrupted run rested on something that is not what it was, and will be judged again.\n", many(n, "verdict"))
 	}
 	tasks, reused, err := memory.settle(tasks, baseline, count)
 	if err != nil {
@@ -151,7 +154,7 @@ func (c *runCommand) judgeTasks(env *environment, code *codebase, engine *exec.E
 	ctx, stop := context.WithCancelCause(env.ctx)
 	defer stop(nil)
 	each := func(v mutate.Verdict) {
-		if err := diary.add(v); err != nil {
+		if err := diary.add(v, memory); err != nil {
 			stop(err)
 			return
 		}
@@ -175,9 +178,9 @@ func (c *runCommand) judgeTasks(env *environment, code *codebase, engine *exec.E
 }
 
 // openJournal opens the journal of this project for these options.
-func (c *runCommand) openJournal(env *environment, code *codebase, facts exec.Facts, outputs []output) (*journal, error) {
+func (c *runCommand) openJournal(env *environment, code *codebase, facts exec.Facts, m *memory, outputs []output) (*journal, error) {
 	key, err := journalKey(code, facts, []any{c.Paths, c.sourceOptions, c.PHPUnit, c.PHPUnitConfig, c.TestSuite, c.Group, c.confineOptions,
-		int64(c.MemoryLimit), c.Cold, c.Sample, c.Seed, int64(c.Budget), c.ChangedFrom, c.AllKills}, outputs)
+		int64(c.MemoryLimit), c.Cold, c.Sample, c.Seed, int64(c.Budget), c.ChangedFrom, c.AllKills}, m, outputs)
 	if err != nil {
 		return nil, err
 	}
