@@ -155,6 +155,30 @@ func variables(f *syntax.File, fn *syntax.Node, visit func(v *syntax.Node, name 
 	})
 }
 
+// uses says where a function, with those in it, has its variables.
+type uses struct {
+	first, last map[string]syntax.Span // by name
+	// open is true where it has ways to its variables besides their names; shared has
+	// those that are references, global or static.
+	open   bool
+	shared map[string]bool
+}
+
+// usesIn finds that out, once for each function.
+func usesIn(f *syntax.File, fn *syntax.Node) *uses {
+	return f.Memo(fn, func() any {
+		u := &uses{first: map[string]syntax.Span{}, last: map[string]syntax.Span{}, shared: map[string]bool{}}
+		variables(f, fn, func(v *syntax.Node, name string) {
+			if _, seen := u.first[name]; !seen {
+				u.first[name] = v.Span
+			}
+			u.last[name] = v.Span
+		})
+		u.findOpen(f, fn)
+		return u
+	}).(*uses)
+}
+
 // isFirst reports whether the variables on the left side have no value yet, as
 // far as the order of the text tells.
 func isFirst(f *syntax.File, n, left *syntax.Node) bool {
@@ -162,12 +186,13 @@ func isFirst(f *syntax.File, n, left *syntax.Node) bool {
 	if fn == nil || n.Parent != nil && left.Parent.Is("augmented_assignment_expression") {
 		return false
 	}
-	names := namesIn(f, left)
-	first := true
-	variables(f, fn, func(v *syntax.Node, name string) {
-		first = first && !(names[name] && v.Start < n.Start)
-	})
-	return first
+	u := usesIn(f, fn)
+	for name := range namesIn(f, left) {
+		if u.first[name].Start < n.Start {
+			return false
+		}
+	}
+	return true
 }
 
 // isDead reports whether nothing in the function reads the variables on the
@@ -175,20 +200,24 @@ func isFirst(f *syntax.File, n, left *syntax.Node) bool {
 // Variables that live on after the function are never dead.
 func isDead(f *syntax.File, n, left *syntax.Node) bool {
 	fn := n.Up(functionKinds...)
-	if fn == nil || reachesOut(f, fn, namesIn(f, left)) {
+	if fn == nil {
+		return false
+	}
+	u, names := usesIn(f, fn), namesIn(f, left)
+	if u.open {
 		return false
 	}
 	inLoop := n.Up(append([]string{"named_label_statement"}, loopKinds...)...)
 	if inLoop != nil && !fn.Span.Contains(inLoop.Span) {
 		inLoop = nil
 	}
-	names, dead := namesIn(f, left), true
-	variables(f, fn, func(v *syntax.Node, name string) {
-		if names[name] && !n.Span.Contains(v.Span) && (v.Start > n.Start || inLoop != nil) {
-			dead = false
+	for name := range names {
+		first, last := u.first[name], u.last[name]
+		if u.shared[name] || last.Start > n.Start && !n.Span.Contains(last) || inLoop != nil && !n.Span.Contains(first) {
+			return false
 		}
-	})
-	return dead
+	}
+	return true
 }
 
 func namesIn(f *syntax.File, left *syntax.Node) map[string]bool {
@@ -197,31 +226,29 @@ func namesIn(f *syntax.File, left *syntax.Node) map[string]bool {
 	return names
 }
 
-// reachesOut reports whether a function has ways to its variables besides
-// their names, or whether one of the names is a reference, global or static.
-func reachesOut(f *syntax.File, fn *syntax.Node, names map[string]bool) bool {
-	out := false
+// findOpen finds out whether a function has ways to its variables besides their names, and
+// which of these are references, global or static.
+func (u *uses) findOpen(f *syntax.File, fn *syntax.Node) {
 	fn.Walk(func(n *syntax.Node) bool {
 		switch n.Kind {
 		case "dynamic_variable_name", "include_expression", "include_once_expression", "require_expression",
 			"require_once_expression", "reference_assignment_expression":
-			out = true
+			u.open = true
 		case "function_call_expression":
 			switch builtin(f, n) {
 			case "compact", "extract", "get_defined_vars", "eval", "func_get_args":
-				out = true
+				u.open = true
 			}
 		case "global_declaration", "function_static_declaration", "by_ref", "simple_parameter", "variadic_parameter", "property_promotion_parameter":
 			ref := !strings.HasSuffix(n.Kind, "_parameter") || n.First("reference_modifier") != nil
 			if ref && n.Is("by_ref", "simple_parameter", "variadic_parameter", "global_declaration", "function_static_declaration") {
 				for name := range namesIn(f, n) {
-					out = out || names[name]
+					u.shared[name] = true
 				}
 			}
 		}
-		return !out
+		return true
 	})
-	return out
 }
 
 // outputDropped is for echo, and for print as a statement.

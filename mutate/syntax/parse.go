@@ -11,7 +11,7 @@ import (
 	tsphp "github.com/tree-sitter/tree-sitter-php/bindings/go"
 )
 
-// A File is one PHP file and its tree. It is read-only after Parse.
+// A File is one PHP file and its tree. It is read-only after Parse, but for Memo.
 type File struct {
 	Path   string // as given to Parse; relative to the project, with "/"
 	Src    []byte // the bytes as given
@@ -19,6 +19,16 @@ type File struct {
 	Damage []Damage
 	lines  []int
 	halt   int // offset of the __halt_compiler statement, or len(Src)
+	memos  sync.Map
+}
+
+// Memo gives what make has made for a node, once; all callers use one type.
+func (f *File) Memo(n *Node, make func() any) any {
+	if v, ok := f.memos.Load(n); ok {
+		return v
+	}
+	v, _ := f.memos.LoadOrStore(n, make())
+	return v
 }
 
 // Damage is a region that could not be read or is not to be changed.
