@@ -7,6 +7,7 @@ import (
 	"testing"
 
 	"assay/exec/sandbox"
+	"assay/mutate"
 )
 
 // TestFailsByChance: a test that fails the first two times that it is run, in the two
@@ -55,5 +56,44 @@ final class WeatherTest extends \PHPUnit\Framework\TestCase {
 				t.Errorf("the test was run %d times, %v", len(n), err)
 			}
 		})
+	}
+}
+
+// TestKillsOnlyOnce: what a test that starts processes fails for one time, and not when it is
+// run again, is no kill.
+func TestKillsOnlyOnce(t *testing.T) {
+	root := copyFixture(t, filepath.Join(fixtures, "named-alike"))
+	flag := filepath.Join(t.TempDir(), "failed")
+	if err := os.WriteFile(flag, nil, 0o666); err != nil {
+		t.Fatal(err)
+	}
+	text := `<?php
+namespace Seeds\Tests;
+final class AWeatherTest extends \PHPUnit\Framework\TestCase {
+	public function testItIsDry(): void {
+		exec('true');
+		try {
+			\Seeds\Drawer::count('barley');
+		} catch (\OutOfBoundsException $e) {
+			if ($e->getMessage() !== 'There is no drawer for barley.' && filesize('` + flag + `') === 0) {
+				file_put_contents('` + flag + `', 'once');
+				$this->fail('it took too long');
+			}
+		}
+		$this->assertTrue(true);
+	}
+}
+`
+	if err := os.WriteFile(filepath.Join(root, "tests/AWeatherTest.php"), []byte(text), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	set := Settings{Root: root, PHP: lookPHP(t), PHPUnit: lookPHPUnit(t), Config: filepath.Join(root, "phpunit.xml"),
+		View: sandbox.Overlay, AllowWrite: []string{flag}}
+	v := judgeClaims(t, set, []claim{{File: "src/Drawer.php", Before: "There is no drawer", After: "There is no packet"}})[0]
+	if v.Status != mutate.Survived {
+		t.Errorf("%v by %s (%s), want survived", v.Status, v.Killer, v.Detail)
+	}
+	if b, err := os.ReadFile(flag); err != nil || string(b) != "once" {
+		t.Errorf("it did not fail: %q, %v", b, err)
 	}
 }

@@ -87,9 +87,10 @@ type kase struct {
 	// killer is a finding that stands if what comes before it in the suite leaves the state
 	// as it is recorded; see order.go.
 	killer    judging.Finding
-	before    []int        // segments that are replayed to know that
-	isThrough bool         // see through
-	covered   map[int]bool // segments that were run behind one that left another state
+	before    []int           // segments that are replayed to know that
+	doubted   judging.Finding // a kill that has to happen once more; see order.go
+	isThrough bool            // see through
+	covered   map[int]bool    // segments that were run behind one that left another state
 }
 
 // bench holds what the workers of one Judge share.
@@ -309,7 +310,7 @@ func (j *bench) passed(c *kase) {
 // for all that kill it.
 func (j *bench) decided(c *kase, f judging.Finding) {
 	j.mu.Lock()
-	if j.confirm(c, f) {
+	if j.doubt(c, f) || j.confirm(c, f) {
 		j.mu.Unlock()
 		return
 	}

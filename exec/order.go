@@ -41,6 +41,30 @@ func (j *bench) confirm(c *kase, f judging.Finding) bool {
 	return true
 }
 
+// doubt has the step of a kill made again, once, where the killer starts processes: how soon
+// these answer depends on what else the machine does, and a test that waits for that may
+// fail by chance. If it passes then, it has not killed the mutant. j.mu is held.
+func (j *bench) doubt(c *kase, f judging.Finding) bool {
+	if c.alone || f.Test < 0 || f.Test >= len(j.b.rec.Tests) || f.Test == c.doubted.Test && c.doubted.Status != mutate.Unset ||
+		f.Status != mutate.Killed && f.Status != mutate.TimedOut || c.killer.Status != mutate.Unset && c.killer.Test == f.Test {
+		return false
+	}
+	n := j.b.rec.Tests[f.Test].Segment
+	if !j.b.rec.Segments[n].Starts {
+		return false
+	}
+	c.doubted = f
+	if s := c.steps[0]; s.Form == judging.Batched {
+		left := j.suite.Play(&c.subject, []int{n})
+		if at := slices.Index(s.Tests, f.Test); at >= 0 && (at+1 < len(s.Tests) || len(c.steps) > 1) {
+			left = append(left, j.stepsLeft(c, at+1, false)...)
+		}
+		c.steps = left
+	}
+	j.queue(c)
+	return true
+}
+
 // through has a mutant that no replay kills run through the rest of the suite, where its
 // pairs find or leave state that cannot be seen whole: that it is the same nobody knows.
 // j.mu is held.

@@ -20,6 +20,7 @@ func (r *Recording) describe(n int, plain, probed *Run) {
 	s := &r.Segments[n]
 	if n < len(plain.Segments) {
 		s.Time = time.Duration(plain.Segments[n].Time) * time.Microsecond
+		s.Starts = plain.Segments[n].Starts
 		for root, what := range plain.Segments[n].Unknown {
 			r.Unknown[root] = what
 		}

@@ -47,6 +47,8 @@ type Segment struct {
 	// OwnIn has the places in which roots are left that are others in every run: directories,
 	// for files with names of their own, or Declared.
 	OwnIn []string
+	// Starts is true where processes may be started.
+	Starts bool
 	// LeavesProcesses is true where processes that were started here, or before, live
 	// on when it is over.
 	LeavesProcesses bool

@@ -306,6 +306,7 @@ func (r *recorder) lives(n int) (bool, error) {
 	if newest > 0 && newest == r.newest && n > 0 && !r.run.Alive[n-1] {
 		return false, nil
 	}
+	r.run.Segments[n].Starts = true
 	r.newest = newest
 	return sandbox.Living(func(pid int) bool { return pid == r.s.walker.pid })
 }

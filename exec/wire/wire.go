@@ -150,6 +150,7 @@ type Segment struct {
 	Unknown map[string]string
 	Foreign []string // files that processes which it started have loaded
 	Held    string   // digest of what its test still holds; "" for nothing that counts
+	Starts  bool     // it may have started processes; the supervisor fills that in
 }
 
 // ReadSegment reads the message "segment".
