@@ -255,6 +255,9 @@ func (e *Engine) notReady(err error) error {
 	if !errors.As(err, &failed) {
 		return err
 	}
+	if chosen := slices.Concat(e.set.Group, e.set.TestSuite); len(chosen) > 0 && strings.Contains(failed.Text, "it printed nothing") {
+		return &ProjectError{"PHPUnit runs no test: none is in " + strings.Join(chosen, ", "), "Check --group and --testsuite; phpunit --list-groups and --list-suites say what there is."}
+	}
 	return &ProjectError{"PHPUnit does not get as far as its first test: " + failed.Text,
 		"Run phpunit by itself and mend what it reports first."}
 }
