@@ -68,70 +68,81 @@ func (e *Engine) Record(ctx context.Context, files []*mutate.Points, progress fu
 }
 
 func (e *Engine) record(ctx context.Context, files []*mutate.Points, progress func(done, all int)) (*Baseline, error) {
-	var plain, probed *recording.Run
+	r, err := e.recordings(ctx, files, progress)
+	if err != nil {
+		return nil, err
+	}
+	assumeAll(r.probed, r.unreliable, files)
+	rec, err := recording.New(r.plain, r.probed)
+	if err != nil {
+		return nil, &ProjectError{err.Error(), "Data providers and test lists must not depend on time, chance or the file system's order."}
+	}
+	b := &Baseline{rec: rec, run: r.probed, Notes: r.notes, dropped: r.probes.dropped, points: map[string]*mutate.Points{}, root: e.set.Root, unreliable: map[int]bool{}}
+	for _, f := range files {
+		b.points[f.Source.Path] = f
+	}
+	for i, t := range rec.Tests {
+		if r.unreliable[t.ID] {
+			b.unreliable[i] = true
+			b.Notes = append(b.Notes, mutate.Note{Kind: "unreliable", Text: t.ID + " passes and fails by chance on unchanged code; its outcome was not counted."})
+		}
+	}
+	b.conclude(e, r.plain)
+	b.files.told = r.probes.told
+	return b, nil
+}
+
+// recordings are the two runs of the unchanged suite.
+type recordings struct {
+	plain, probed *recording.Run
+	probes        *probing
+	notes         []mutate.Note
+	unreliable    map[string]bool // names of tests; see recordPlain
+}
+
+// recordings makes both, at a time where workers do not share what the tests use.
+func (e *Engine) recordings(ctx context.Context, files []*mutate.Points, progress func(done, all int)) (*recordings, error) {
+	r := &recordings{probes: e.probes, unreliable: map[string]bool{}}
 	var done atomicCount
 	step := func() {
 		if progress != nil {
 			progress(done.add(), 2)
 		}
 	}
-	var notes []mutate.Note
-	p := e.probes
-	g, gctx := errgroup.WithContext(ctx)
+	g, ctx := errgroup.WithContext(ctx)
 	first := make(chan struct{}) // closed when another may run tests
 	if !e.sharesNetwork() {
 		close(first)
 	}
-	unreliable := map[string]bool{}
 	g.Go(func() (err error) {
-		plain, notes, err = e.recordPlain(gctx, unreliable)
+		r.plain, r.notes, err = e.recordPlain(ctx, r.unreliable)
 		if e.sharesNetwork() {
 			close(first)
 		}
 		step()
 		if err == nil {
 			var more []mutate.Note
-			more, err = e.noteSkipped(gctx, plain)
-			notes = append(notes, more...)
+			more, err = e.noteSkipped(ctx, r.plain)
+			r.notes = append(r.notes, more...)
 		}
 		return err
 	})
 	g.Go(func() (err error) {
-		if p == nil || !slices.Equal(files, p.sources) {
-			if p, err = e.probe(gctx, files); err != nil {
+		if r.probes == nil || !slices.Equal(files, r.probes.sources) {
+			if r.probes, err = e.probe(ctx, files); err != nil {
 				return err
 			}
 		}
 		select {
 		case <-first:
-		case <-gctx.Done():
-			return gctx.Err()
+		case <-ctx.Done():
+			return ctx.Err()
 		}
-		probed, err = e.recordProbed(gctx, p)
+		r.probed, err = e.recordProbed(ctx, r.probes)
 		step()
 		return err
 	})
-	if err := g.Wait(); err != nil {
-		return nil, err
-	}
-	assumeAll(probed, unreliable, files)
-	rec, err := recording.New(plain, probed)
-	if err != nil {
-		return nil, &ProjectError{err.Error(), "Data providers and test lists must not depend on time, chance or the file system's order."}
-	}
-	b := &Baseline{rec: rec, run: probed, Notes: notes, dropped: p.dropped, points: map[string]*mutate.Points{}, root: e.set.Root, unreliable: map[int]bool{}}
-	for _, f := range files {
-		b.points[f.Source.Path] = f
-	}
-	for i, t := range rec.Tests {
-		if unreliable[t.ID] {
-			b.unreliable[i] = true
-			b.Notes = append(b.Notes, mutate.Note{Kind: "unreliable", Text: t.ID + " passes and fails by chance on unchanged code; its outcome was not counted."})
-		}
-	}
-	b.conclude(e, plain)
-	b.files.told = p.told
-	return b, nil
+	return r, g.Wait()
 }
 
 // recordPlain runs the suite as it is. A suite that is not green is refused, unless other
