@@ -345,4 +345,17 @@ final class PHPUnit10Internals
 
         return $results;
     }
+
+    /** Class, method, methods it depends on, file, what its data say. */
+    public static function detailsOf(TestCase $test, array $data): array
+    {
+        $depends = [];
+        foreach ($test->requires() as $required) {
+            if ($required->isValid()) {
+                $depends[] = Channel::method($required->getTarget());
+            }
+        }
+
+        return [Channel::text(\get_class($test)), Channel::text($test->name()), $depends, (new \ReflectionClass($test))->getFileName(), TestCloner::textOf($data)];
+    }
 }

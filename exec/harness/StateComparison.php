@@ -106,8 +106,21 @@ final class StateComparison
     /** @param mixed $value */
     public function digestOf($value): string
     {
-        return $this->quietly(function () use ($value): string {
-            return $this->digest->apart($value, false);
+        return $this->digestsOf([$value])[0];
+    }
+
+    /**
+     * @param array<mixed> $values
+     * @return array<string>
+     */
+    public function digestsOf(array $values): array
+    {
+        return $this->quietly(function () use ($values): array {
+            foreach ($values as $key => $value) {
+                $values[$key] = $this->digest->apart($value, false);
+            }
+
+            return $values;
         });
     }
 

@@ -107,6 +107,17 @@ final class StateSnapshot
         return self::comparison()->digestOf($value);
     }
 
+    /**
+     * The digests of many values that are no roots'.
+     *
+     * @param array<mixed> $values
+     * @return array<string> by the same keys
+     */
+    public static function digestsOf(array $values): array
+    {
+        return self::comparison()->digestsOf($values);
+    }
+
     private static function comparison(?StateComparison $new = null): StateComparison
     {
         static $comparison = null;

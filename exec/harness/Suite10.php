@@ -281,20 +281,19 @@ final class Reporter implements Tracer
         return !$this->red;
     }
 
-    /** One row a test: id, class, method, methods it depends on, file, what its data say, their digest. */
+    /** One row a test: id, class, method, methods it depends on, file, what its data say, their digest; of a replay ID and digest alone. */
     private function describe(): array
     {
-        $rows = [];
+        $rows = $all = [];
         foreach (Player::cases() as $test) {
-            $depends = [];
-            foreach ($test->requires() as $required) {
-                if ($required->isValid()) {
-                    $depends[] = Channel::method($required->getTarget());
-                }
-            }
             $data = $test->usesDataProvider() ? [$test->dataName(), $test->providedData()] : [];
-            $rows[] = [self::nameOf($test), Channel::text(\get_class($test)), Channel::text($test->name()), $depends,
-                (new \ReflectionClass($test))->getFileName(), TestCloner::textOf($data), $data === [] ? '' : StateSnapshot::digestOf($data)];
+            if ($data !== []) {
+                $all[\count($rows)] = $data;
+            }
+            $rows[] = [self::nameOf($test), ...(Process::$job === null ? PHPUnit10Internals::detailsOf($test, $data) : ['', '', [], '', '']), ''];
+        }
+        foreach (StateSnapshot::digestsOf($all) as $i => $digest) {
+            $rows[$i][6] = $digest;
         }
 
         return $rows;

@@ -218,23 +218,35 @@ final class Suite
         return !Reporter::$red;
     }
 
-    /** One row a test: id, class, method, methods it depends on, file, what its data say, their digest. */
+    /** One row a test: id, class, method, methods it depends on, file, what its data say, their digest; of a replay ID and digest alone. */
     private function describe(): array
     {
-        $rows = [];
+        $rows = $all = [];
         foreach (Player::cases() as $test) {
-            $depends = [];
-            foreach ($test->requires() as $required) {
-                if ($required->isValid()) {
-                    $depends[] = Channel::method($required->getTarget());
-                }
-            }
             $data = $test->usesDataProvider() ? [$test->dataName(), $test->getProvidedData()] : [];
-            $rows[] = [self::name($test), Channel::text(\get_class($test)), Channel::text($test->getName(false)), $depends,
-                (new \ReflectionClass($test))->getFileName(), TestCloner::textOf($data), $data === [] ? '' : StateSnapshot::digestOf($data)];
+            if ($data !== []) {
+                $all[\count($rows)] = $data;
+            }
+            $rows[] = [self::name($test), ...(Process::$job === null ? self::detailsOf($test, $data) : ['', '', [], '', '']), ''];
+        }
+        foreach (StateSnapshot::digestsOf($all) as $i => $digest) {
+            $rows[$i][6] = $digest;
         }
 
         return $rows;
+    }
+
+    /** Class, method, methods it depends on, file, what its data say. */
+    private static function detailsOf(TestCase $test, array $data): array
+    {
+        $depends = [];
+        foreach ($test->requires() as $required) {
+            if ($required->isValid()) {
+                $depends[] = Channel::method($required->getTarget());
+            }
+        }
+
+        return [Channel::text(\get_class($test)), Channel::text($test->getName(false)), $depends, (new \ReflectionClass($test))->getFileName(), TestCloner::textOf($data)];
     }
 
     public static function dataOf(TestCase $test): array
