@@ -339,7 +339,11 @@ func (t *Tracker) ownDigest(root string) wire.Digest {
 // number of a process.
 func (t *Tracker) Forgive() {
 	for _, root := range t.Diverged {
-		t.r.raised.Store(root, t.r.level(root).atLeast(t.ownDigest(root), t.r.digestAt(root, t.asked)))
+		level := t.r.level(root).atLeast(t.ownDigest(root), t.r.digestAt(root, t.asked))
+		t.r.raised.Store(root, level)
+		if place := placeOf(root); level == NotAtAll && place != "" && t.r.history[root] == nil {
+			t.r.places.Store(place, true) // the next process has another name there
+		}
 	}
 }
 
@@ -348,9 +352,9 @@ func (t *Tracker) forgives(root string) bool { return t.r.isOwn(root, t.places) 
 // isOwn reports whether a root that no recording has stands where roots have names of their
 // own in every run: in one of some places, or in a directory that does.
 func (r *Recording) isOwn(root string, places map[string]bool) bool {
-	for root != "" && r.history[root] == nil && len(places) > 0 {
+	for root != "" && r.history[root] == nil {
 		place := placeOf(root)
-		if places[place] {
+		if _, forgiven := r.places.Load(place); forgiven || places[place] {
 			return true
 		}
 		if place == Declared || place == "." || !strings.HasPrefix(place, FileRoot("")) {

@@ -93,6 +93,7 @@ type Recording struct {
 	levels   map[string]Level // root => what counts of it, where that is not the value
 	single   map[string]bool  // ignored roots that only one of the runs has
 	raised   sync.Map         // root => Level: roots that were forgiven
+	places   sync.Map         // in which forgiven roots have names of their own
 }
 
 // change is the digest that a root has from a boundary on.

@@ -140,3 +140,25 @@ func TestForgive(t *testing.T) {
 		}
 	}
 }
+
+// TestForgivenNames: two recordings have agreed by chance in the name of a file. The third
+// process has another name, and so has each one after it.
+func TestForgivenNames(t *testing.T) {
+	m := made{kinds: tests(2), files: map[int]map[string]string{1: {"temp/run-11": "d"}}}
+	r := recorded(t, m, m)
+	leaves := func(root string) *Tracker {
+		track := r.Track(1)
+		track.Note(1, wire.Changes{root: FileDigest("d")})
+		return track
+	}
+	third := leaves("file temp/run-14")
+	if third.Converged(2) {
+		t.Fatal("it has another name")
+	}
+	third.Forgive()
+	for root, want := range map[string]bool{"file temp/run-14": true, "file temp/run-15": true, "file project/run-15": false, "global x": false} {
+		if got := leaves(root).Converged(2); got != want {
+			t.Errorf("%s: converged %v, want %v", root, got, want)
+		}
+	}
+}
