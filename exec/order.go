@@ -45,15 +45,14 @@ func (j *bench) confirm(c *kase, f judging.Finding) bool {
 // these answer depends on what else the machine does, and a test that waits for that may
 // fail by chance. If it passes then, it has not killed the mutant. j.mu is held.
 func (j *bench) doubt(c *kase, f judging.Finding) bool {
-	if c.alone || f.Test < 0 || f.Test >= len(j.b.rec.Tests) || f.Test == c.doubted.Test && c.doubted.Status != mutate.Unset ||
-		f.Status != mutate.Killed && f.Status != mutate.TimedOut || c.killer.Status != mutate.Unset && c.killer.Test == f.Test {
+	if c.alone || f.Test < 0 || f.Test >= len(j.b.rec.Tests) || c.doubted[f.Test] || f.Status != mutate.Killed && f.Status != mutate.TimedOut {
 		return false
 	}
 	n := j.b.rec.Tests[f.Test].Segment
 	if !j.b.rec.Segments[n].Starts {
 		return false
 	}
-	c.doubted = f
+	c.doubted[f.Test] = true
 	if s := c.steps[0]; s.Form == judging.Batched {
 		left := j.suite.Play(&c.subject, []int{n})
 		if at := slices.Index(s.Tests, f.Test); at >= 0 && (at+1 < len(s.Tests) || len(c.steps) > 1) {
