@@ -140,7 +140,7 @@ func (d *desk) trials(w way, step judging.Step, path string) []trial {
 
 // trialOf gives the trial of one test, which passes points of a source.
 func (d *desk) trialOf(w way, step judging.Step, segment int, path string) (trial, bool) {
-	if w.entry == judging.Selected && d.schemata.texts[path] == nil {
+	if w.entry == judging.Selected && !d.hasMutants(path) {
 		return trial{}, false
 	}
 	if loaded, ok := d.b.rec.LoadedIn(path); w.entry == judging.Swapped && (!ok || loaded < step.Boundary) {
@@ -152,9 +152,18 @@ func (d *desk) trialOf(w way, step judging.Step, segment int, path string) (tria
 		return trial{one, path}, true
 	}
 	test := d.b.rec.Segments[segment].Test
-	n, ok := d.suite.BatchedAt(&judging.Subject{Entry: w.entry, Path: path}, test)
 	one.Tests = []int{test}
+	d.mu.Lock() // other workers refuse tests
+	n, ok := d.suite.BatchedAt(&judging.Subject{Entry: w.entry, Path: path}, test)
+	d.mu.Unlock()
 	return trial{one, path}, ok && n == step.Boundary
+}
+
+// hasMutants reports whether a file is loaded with its mutants in it.
+func (j *bench) hasMutants(path string) bool {
+	j.mu.Lock()
+	defer j.mu.Unlock()
+	return j.schemata.texts[path] != nil
 }
 
 // mustFail reports whether it cannot go unseen when code that a step runs fails: functions
@@ -166,7 +175,7 @@ func (d *desk) mustFail(w way, step judging.Step, path string) bool {
 		}
 		files := d.b.sourcesRun(n)
 		if w.entry == judging.Selected && !w.isolated {
-			return slices.ContainsFunc(files, func(f string) bool { return d.schemata.texts[f] != nil })
+			return slices.ContainsFunc(files, d.hasMutants)
 		}
 		return slices.Contains(files, path)
 	}
