@@ -111,14 +111,16 @@ func (e *Engine) recordings(ctx context.Context, files []*mutate.Points, progres
 	}
 	g, ctx := errgroup.WithContext(ctx)
 	first := make(chan struct{}) // closed when another may run tests
-	if !e.sharesNetwork() {
+	shares := e.sharesNetwork() || e.sharesPlaces()
+	if !shares {
 		close(first)
 	}
+	e.turns.on.Store(e.sharesPlaces())
 	g.Go(func() (err error) {
-		r.plain, r.notes, err = e.recordPlain(ctx, r.unreliable)
-		if e.sharesNetwork() {
-			close(first)
+		if shares {
+			defer close(first)
 		}
+		r.plain, r.notes, err = e.recordPlain(ctx, r.unreliable)
 		step()
 		if err == nil {
 			var more []mutate.Note
@@ -188,6 +190,9 @@ func (e *Engine) recordPlain(ctx context.Context, unreliable map[string]bool) (*
 		e.turns.on.Store(true)
 		notes = append(notes, mutate.Note{Kind: "network", Text: fmt.Sprintf(
 			"The tests listen at %s, and workers share the network, so that only one of them runs tests at a time: %s.", portList(o.Ports), e.whyShared)})
+	}
+	if e.sharesPlaces() {
+		notes = append(notes, mutate.Note{Kind: "confine", Text: "Workers share the places that --allow-write names, so that only one of them runs tests at a time."})
 	}
 	return run, append(notes, notesOfOthers(w.Facts.Root, run.Suite.Others)...), nil
 }
