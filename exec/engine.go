@@ -79,28 +79,29 @@ func (e *ProjectError) Error() string {
 
 // Engine runs PHP. Open it, Record once, Judge any number of times, Close it.
 type Engine struct {
-	set         Settings
-	facts       Facts
-	php         []string // binary and ini settings
-	phpFiles    []phpFile
-	dir         string // everything temporary
-	harness     string
-	keep        []string // paths that a view must not hide
-	confinement sandbox.Confinement
-	whyShared   string // why workers have no networks of their own
-	turns       turns
-	limits      supervisor.Limits
-	allKills    bool
-	lint        *linter
-	probes      *probing // for set.Sources
-	serial      atomic.Int32
-	mu          sync.Mutex
-	clients     []*supervisor.Client               // all that may live
-	launched    map[string]chan *supervisor.Client // see launch
-	remarks     []string                           // see Remarks
-	stats       *Stats                             // of all that was judged
-	closing     context.Context
-	close       context.CancelFunc
+	set           Settings
+	facts         Facts
+	php           []string // binary and ini settings
+	phpFiles      []phpFile
+	dir           string // everything temporary
+	harness       string
+	keep          []string // paths that a view must not hide
+	confinement   sandbox.Confinement
+	whyShared     string // why workers have no networks of their own
+	turns         turns
+	changesPlaces atomic.Bool // see places.go
+	limits        supervisor.Limits
+	allKills      bool
+	lint          *linter
+	probes        *probing // for set.Sources
+	serial        atomic.Int32
+	mu            sync.Mutex
+	clients       []*supervisor.Client               // all that may live
+	launched      map[string]chan *supervisor.Client // see launch
+	remarks       []string                           // see Remarks
+	stats         *Stats                             // of all that was judged
+	closing       context.Context
+	close         context.CancelFunc
 }
 
 //go:embed harness/*.php

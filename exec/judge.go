@@ -192,7 +192,7 @@ func (j *bench) plan(copied []int) {
 	refused := j.suite.Refused
 	j.suite = judging.NewSuite(j.b.rec, copied, j.suite.Cold)
 	maps.Copy(refused, j.unreliable)
-	j.suite.Refused, j.suite.NoBatches = refused, j.e.set.SwapOnly
+	j.suite.Refused, j.suite.NoBatches, j.suite.Whole = refused, j.e.set.SwapOnly, j.e.changesPlaces.Load()
 	for _, c := range j.cases {
 		if len(c.task.Pairs) > 0 {
 			c.steps = j.suite.Plan(&c.subject, &j.stats.Reasons)

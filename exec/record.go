@@ -191,8 +191,8 @@ func (e *Engine) recordPlain(ctx context.Context, unreliable map[string]bool) (*
 		notes = append(notes, mutate.Note{Kind: "network", Text: fmt.Sprintf(
 			"The tests listen at %s, and workers share the network, so that only one of them runs tests at a time: %s.", portList(o.Ports), e.whyShared)})
 	}
-	if e.sharesPlaces() {
-		notes = append(notes, mutate.Note{Kind: "confine", Text: "Workers share the places that --allow-write names, so that only one of them runs tests at a time."})
+	if e.changesPlaces.Load() {
+		notes = append(notes, mutate.Note{Kind: "confine", Text: "The tests change what is in places that --allow-write names, which is not put back, so that each mutant had the whole suite run, by one worker at a time."})
 	}
 	return run, append(notes, notesOfOthers(w.Facts.Root, run.Suite.Others)...), nil
 }
@@ -203,7 +203,9 @@ func (e *Engine) runPlain(ctx context.Context) (*supervisor.Client, *recording.R
 	if err != nil {
 		return nil, nil, nil, e.notReady(err)
 	}
+	before := e.lookAtPlaces()
 	run, o, err := w.Record(ctx, supervisor.Walk{Records: "plain", Watch: e.sharesNetwork()})
+	e.notePlaces(before)
 	if err != nil {
 		w.Kill()
 		return nil, nil, nil, e.notReady(err)

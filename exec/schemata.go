@@ -43,7 +43,7 @@ func (b *Baseline) readBefore(path string, segment int) bool {
 // the mutants one by one.
 func (e *Engine) combine(b *Baseline, tasks []Task) (*schemata, error) {
 	c := &schemata{texts: map[string][]byte{}, number: map[*mutate.Mutant]int{}, place: map[int]int{}}
-	if e.set.SwapOnly || !e.forks() {
+	if e.set.SwapOnly || !e.forks() || e.changesPlaces.Load() {
 		return c, nil
 	}
 	byFile := map[string][]mutate.Numbered{}

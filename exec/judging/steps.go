@@ -95,6 +95,7 @@ type Suite struct {
 	Refused   map[int]bool // tests of which a copy did not pass
 	Cold      bool         // nothing can be forked
 	NoBatches bool         // everything is played
+	Whole     bool         // every mutant has the whole suite run, since what tests leave is not put back
 	Unwatched bool         // nobody knows which files tests open
 	main      map[recording.State]int
 }
@@ -181,6 +182,9 @@ const mostBetween = 5 * time.Millisecond
 // come behind a step that builds it: if that leaves the same suite, the same data and the
 // same state, they are like all the others.
 func (s *Suite) Plan(m *Subject, why *[Reasons]int) []Step {
+	if s.Whole {
+		return s.Play(m, m.Pairs)
+	}
 	var steps []Step
 	batched := map[int]bool{}
 	order, pairs := m.Order, m.Pairs
@@ -266,6 +270,9 @@ func (s *Suite) batches(m *Subject, tests []int, why *[Reasons]int) (steps []Ste
 
 // Play gives the steps that play some pairs.
 func (s *Suite) Play(m *Subject, pairs []int) []Step {
+	if s.Whole {
+		return []Step{s.Through(m)}
+	}
 	var steps []Step
 	pairs = s.withLastTests(pairs)
 	for len(pairs) > 0 {
@@ -282,7 +289,7 @@ func (s *Suite) played(m *Subject, segments []int) Step {
 	if m.Entry == Swapped {
 		step.Boundary = min(step.Boundary, s.limit(m))
 	}
-	if m.FromStart {
+	if m.FromStart || s.Whole {
 		step.Boundary = 0
 	}
 	for s.Lives(step.Boundary) {
