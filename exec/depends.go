@@ -111,7 +111,7 @@ func (b *Baseline) usersOf(path string, own map[string]map[string]bool) []string
 		return []string{""}
 	}
 	var out []string
-	for _, n := range b.segmentsWith(path, func(w *wordsIn) bool { return w.uses(names) }) {
+	for _, n := range b.segmentsWith(path, whole, func(w *wordsIn) bool { return w.uses(names) }) {
 		if n > 0 {
 			out = append(out, b.rec.Segments[n].Class)
 		}

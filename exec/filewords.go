@@ -21,13 +21,13 @@ type fileWords struct {
 	sources map[string]*mutate.Points
 	mu      sync.Mutex
 	known   map[string]*wordsIn
-	run     [][]string             // segment => sources of which it passes points
-	users   map[string][]int       // see Baseline.users
-	readers map[string][]int       // file => segments that read it
-	seeing  map[string][]int       // see Baseline.seeing
-	told    func(path string) bool // whether it is known when code of a file is run
-	heirs   map[string][]string    // name => names that cannot be declared without it
-	paths   []string               // of the sources, sorted
+	run     [][]string                 // segment => sources of which it passes points
+	users   *users                     // see Baseline.users
+	seeing  map[seen][]int             // see Baseline.seeing
+	told    func(path string) bool     // whether it is known when code of a file is run
+	loading map[string]*mutate.Loading // of files that are no sources
+	heirs   map[string][]string        // name => names that cannot be declared without it
+	paths   []string                   // of the sources, sorted
 }
 
 // wordsIn is what the text of a file says.
@@ -40,6 +40,26 @@ type wordsIn struct {
 	// where it registers an autoloader, its words without those that are whole texts in
 	// quotes: that finds files by such texts, and does not use what they declare
 	used map[string]bool
+	// What counts of it when the file is loaded; nil: all.
+	values, links *wordsIn
+}
+
+// part says what of a file counts when it is loaded.
+type part uint8
+
+// Parts: see mutate.Loading for the last two.
+const (
+	whole part = iota
+	links
+	values
+)
+
+// of gives the words of a part.
+func (w *wordsIn) of(p part) *wordsIn {
+	if w.links == nil || p == whole {
+		return w
+	}
+	return map[part]*wordsIn{links: w.links, values: w.values}[p]
 }
 
 var quotedName = regexp.MustCompile(`'[\w\\/.-]*'|"[\w\\/.-]*"`)
@@ -78,15 +98,35 @@ func (f *fileWords) of(path string) *wordsIn {
 			text = nil
 		}
 	}
-	w := &wordsIn{source: f.sources[path] != nil, words: wordsOf(text), lower: map[string]bool{}, byAnyName: mutate.ByAnyName(text), inspects: mutate.Inspecting.Match(text)}
-	for word := range w.words {
-		w.lower[strings.ToLower(word)] = true
+	w := f.wordsIn(path, text)
+	if l := f.loadingOf(path); l != nil {
+		w.values, w.links = f.wordsIn(path, l.Values), f.wordsIn(path, l.Links)
 	}
 	if bytes.Contains(text, []byte("spl_autoload_register")) {
 		w.used = wordsOf(bytes.ToLower(quotedName.ReplaceAll(text, []byte("''"))))
 	}
 	f.known[path] = w
 	return w
+}
+
+func (f *fileWords) wordsIn(path string, text []byte) *wordsIn {
+	w := &wordsIn{source: f.sources[path] != nil, words: wordsOf(text), lower: map[string]bool{}, byAnyName: mutate.ByAnyName(text), inspects: mutate.Inspecting.Match(text)}
+	for word := range w.words {
+		w.lower[strings.ToLower(word)] = true
+	}
+	return w
+}
+
+// loadingOf gives what counts of a file when it is loaded; nil where that is not known, or
+// where it is not told when its functions are run.
+func (f *fileWords) loadingOf(path string) *mutate.Loading {
+	switch p := f.sources[path]; {
+	case !f.told(path):
+		return nil
+	case p != nil:
+		return p.Loading
+	}
+	return f.loading[path]
 }
 
 // wordsOf gives all of a text that may be a name in PHP.

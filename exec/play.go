@@ -171,7 +171,7 @@ func (p *performance) once(ctx context.Context) (judging.Finding, error) {
 	o, err := p.d.w.Replay(ctx, p.r)
 	for err == nil {
 		p.take(o)
-		if o.Stop != nil && o.Stop.Boundary-1 > p.asked && !maps.Equal(o.Stop.Files, p.files) {
+		if o.Stop != nil && !p.other && o.Stop.Boundary-1 > p.asked && !maps.Equal(o.Stop.Files, p.files) {
 			return judging.Finding{}, cmp.Or(p.finish(ctx), errFilesBetween)
 		}
 		if o.Suite != nil && o.Stop != nil && o.Stop.Boundary == 1 {

@@ -25,15 +25,16 @@ const largestHelper = 1 << 20
 // probing is a project whose code tells when it is run.
 type probing struct {
 	sources []*mutate.Points
-	texts   map[string][]byte // by path: sources with points; other files, which tell that a function of theirs was entered
-	dropped map[string]bool   // sources that PHP does not take with points
-	silent  map[string]bool   // other files of which no function can be entered, because they have none
+	texts   map[string][]byte          // by path: sources with points; other files, which tell that a function of theirs was entered
+	dropped map[string]bool            // sources that PHP does not take with points
+	loading map[string]*mutate.Loading // of these other files
+	silent  map[string]bool            // other files of which no function can be entered, because they have none
 }
 
 // probe puts points into the sources, and notes into the other PHP files of the project.
 // What PHP does not take with them is left as it is.
 func (e *Engine) probe(ctx context.Context, files []*mutate.Points) (*probing, error) {
-	l := &probing{sources: files, texts: map[string][]byte{}, dropped: map[string]bool{}, silent: map[string]bool{}}
+	l := &probing{sources: files, texts: map[string][]byte{}, dropped: map[string]bool{}, silent: map[string]bool{}, loading: map[string]*mutate.Loading{}}
 	isSource := map[string]bool{}
 	for _, p := range files {
 		isSource[p.Source.Path] = true
@@ -83,7 +84,10 @@ func (e *Engine) noteOthers(ctx context.Context, isSource map[string]bool, l *pr
 			if err != nil {
 				return ctx.Err()
 			}
-			text := mutate.NoteEntries(f, path)
+			text, loading := mutate.NoteEntries(f, path), mutate.LoadingOf(f)
+			mu.Lock()
+			l.loading[path] = loading
+			mu.Unlock()
 			if text == nil {
 				if words := wordsOf(src); !words["function"] && !words["fn"] {
 					mu.Lock()

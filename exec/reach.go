@@ -70,12 +70,16 @@ func (b *Baseline) running(m *mutate.Mutant) (key string, find func() []int) {
 	switch {
 	case m.Constant != "" && !b.dropped[path]:
 		return "c" + path + " " + m.Constant, func() []int { return b.seeingConstant(m) }
-	case m.Point == mutate.FileLevel || b.dropped[path]:
-		return "f" + path, func() []int { return b.seeing(path) }
+	case b.dropped[path]:
+		return "f" + path, func() []int { return b.seeing(path, false) }
+	case m.Point == mutate.FileLevel:
+		return fmt.Sprint("f", m.Lazy, path), func() []int { return b.seeing(path, m.Lazy) }
 	case m.Outside: // what it declares, or not, shows elsewhere
-		return "o" + strconv.Itoa(m.Point), func() []int { return union(b.rec.Passing(m.Point), b.seeing(path)) }
-	case m.Inspected:
+		return "o" + strconv.Itoa(m.Point), func() []int { return union(b.rec.Passing(m.Point), b.seeing(path, false)) }
+	case m.Inspected && m.Lazy:
 		return "i" + strconv.Itoa(m.Point), func() []int { return union(b.rec.Passing(m.Point), b.inspecting(path)) }
+	case m.Inspected: // PHP compares signatures when it declares a class
+		return "s" + strconv.Itoa(m.Point), func() []int { return union(b.rec.Passing(m.Point), b.seeing(path, false)) }
 	}
 	return "p" + strconv.Itoa(m.Point), func() []int { return b.rec.Passing(m.Point) }
 }
@@ -134,23 +138,35 @@ func coarse(d time.Duration) int { return (bits.Len64(uint64(d/time.Second)) + 2
 // seeing gives the segments that may see what no code of a file says: a default value,
 // a signature, an attribute. They load the file, run code of it, read it, or run code of
 // a file that names something that the file declares, or what cannot be declared
-// without that.
-func (b *Baseline) seeing(path string) []int {
+// without that. Of a value that is lazy the loading of the file, and declarations that
+// name what is in it, see nothing.
+func (b *Baseline) seeing(path string, lazy bool) []int {
+	key := seen{path, lazy}
 	b.files.mu.Lock()
-	out, ok := b.files.seeing[path]
+	out, ok := b.files.seeing[key]
 	b.files.mu.Unlock()
 	if ok {
 		return out
 	}
 	names := b.namesIn(path)
-	out = b.segmentsWith(path, func(w *wordsIn) bool { return w.hasAny(names) })
+	what := links
+	if lazy {
+		what = values
+	}
+	out = b.segmentsWith(path, what, func(w *wordsIn) bool { return w.hasAny(names) })
 	b.files.mu.Lock()
 	defer b.files.mu.Unlock()
 	if b.files.seeing == nil {
-		b.files.seeing = map[string][]int{}
+		b.files.seeing = map[seen][]int{}
 	}
-	b.files.seeing[path] = out
+	b.files.seeing[key] = out
 	return out
+}
+
+// seen is a question to Baseline.seeing.
+type seen struct {
+	path string
+	lazy bool
 }
 
 // seeingConstant does that for the value of a class constant: who sees it has named it,
@@ -162,7 +178,7 @@ func (b *Baseline) seeingConstant(m *mutate.Mutant) []int {
 			in[n] = true
 		}
 	}
-	add(b.segmentsWith("", func(w *wordsIn) bool { return !w.source && (w.byAnyName || w.words[m.Constant]) }))
+	add(b.segmentsWith("", values, func(w *wordsIn) bool { return !w.source && (w.byAnyName || w.words[m.Constant]) }))
 	for _, path := range b.files.sorted() {
 		p := b.points[path]
 		w := b.files.of(path)
@@ -175,7 +191,7 @@ func (b *Baseline) seeingConstant(m *mutate.Mutant) []int {
 		}
 		for _, point := range points {
 			if point == mutate.FileLevel {
-				add(b.seeing(path))
+				add(b.seeing(path, true))
 			} else {
 				add(b.rec.Passing(point))
 			}
@@ -184,6 +200,38 @@ func (b *Baseline) seeingConstant(m *mutate.Mutant) []int {
 			add(b.inspecting(path))
 		}
 	}
+	return listed(in)
+}
+
+// inspecting gives the segments that may read defaults of parameters of a file's
+// functions without a call.
+func (b *Baseline) inspecting(path string) []int {
+	names := b.namesIn(path)
+	return b.segmentsWith("", values, func(w *wordsIn) bool { return w.inspects && w.hasAny(names) })
+}
+
+// segmentsWith gives the segments that run code of a file of which something is true, load
+// one of which it is true of what has a say then, or read the file at a path, if one is
+// named. That file they run, or, unless only values count, load.
+func (b *Baseline) segmentsWith(path string, loading part, is func(*wordsIn) bool) []int {
+	users := b.users()
+	in := make([]bool, len(b.rec.Segments))
+	add := func(segments []int) {
+		for _, n := range segments {
+			in[n] = true
+		}
+	}
+	for file, segments := range users.run {
+		if file == supervisor.Everything || file == path || is(b.files.of(file)) {
+			add(segments)
+		}
+	}
+	for file, segments := range users.load {
+		if file == path && loading != values || is(b.files.of(file).of(loading)) {
+			add(segments)
+		}
+	}
+	add(users.read[path])
 	return listed(in)
 }
 
@@ -198,57 +246,50 @@ func listed(in []bool) []int {
 	return out
 }
 
-// inspecting gives the segments that may read defaults of parameters of a file's
-// functions without a call.
-func (b *Baseline) inspecting(path string) []int {
-	names := b.namesIn(path)
-	return b.segmentsWith("", func(w *wordsIn) bool { return w.inspects && w.hasAny(names) })
+// users has, for each file, the segments that have to do with it.
+type users struct {
+	run  map[string][]int // run functions of it, pass points of it, or open it
+	load map[string][]int
+	read map[string][]int // open it without loading it
 }
 
-// segmentsWith gives the segments that run code of a file of which something is true, or
-// of the file at a path, if one is named.
-func (b *Baseline) segmentsWith(path string, is func(*wordsIn) bool) []int {
-	users := b.users()
-	in := make([]bool, len(b.rec.Segments))
-	for file, segments := range users {
-		if file == supervisor.Everything || file == path || is(b.files.of(file)) {
-			for _, n := range segments {
-				in[n] = true
-			}
-		}
-	}
-	for _, n := range b.files.readers[path] {
-		in[n] = true
-	}
-	return listed(in)
-}
-
-// users gives, for each file, the segments that load or open it, run functions of it, or
-// pass points of it; and finds out which read it. Code of a file that could have neither
-// points nor notes may be run by any segment from the one on that loads it.
-func (b *Baseline) users() map[string][]int {
+// users finds them. Code of a file that could have neither points nor notes may be run by
+// any segment from the one on that loads it. The file of a test's class counts as run by
+// the test: that may be inherited, and ask for what the class declares.
+func (b *Baseline) users() *users {
 	b.sourcesRun(0)
 	b.files.mu.Lock()
 	defer b.files.mu.Unlock()
-	if b.files.users == nil {
-		b.files.users, b.files.readers = map[string][]int{}, map[string][]int{}
-		for n, s := range b.rec.Segments {
-			for _, files := range [][]string{s.Used, b.files.run[n], s.Loaded, s.Opened} {
-				for _, file := range files {
-					b.files.users[file] = append(b.files.users[file], n)
-				}
-			}
-			for _, file := range s.Loaded {
-				for later := n + 1; !b.files.told(file) && later < len(b.rec.Segments); later++ {
-					b.files.users[file] = append(b.files.users[file], later)
-				}
-			}
-			for _, file := range s.Reads {
-				b.files.readers[file] = append(b.files.readers[file], n)
+	if b.files.users != nil {
+		return b.files.users
+	}
+	u := &users{map[string][]int{}, map[string][]int{}, map[string][]int{}}
+	for n, s := range b.rec.Segments {
+		for _, files := range [][]string{s.Used, b.files.run[n], s.Opened, b.testFile(s)} {
+			for _, file := range files {
+				u.run[file] = append(u.run[file], n)
 			}
 		}
+		for _, file := range s.Loaded {
+			u.load[file] = append(u.load[file], n)
+			for later := n; !b.files.told(file) && later < len(b.rec.Segments); later++ {
+				u.run[file] = append(u.run[file], later)
+			}
+		}
+		for _, file := range s.Reads {
+			u.read[file] = append(u.read[file], n)
+		}
 	}
-	return b.files.users
+	b.files.users = u
+	return u
+}
+
+// testFile gives the file of a segment's test class, if it has one in the project.
+func (b *Baseline) testFile(s recording.Segment) []string {
+	if s.Kind != recording.Test {
+		return nil
+	}
+	return slices.Collect(maps.Keys(recording.InRoot(b.plainRoot, []string{b.rec.Tests[s.Test].File})))
 }
 
 // sourcesRun gives the sources of which a segment passes points.

@@ -88,7 +88,7 @@ func (e *Engine) record(ctx context.Context, files []*mutate.Points, progress fu
 		}
 	}
 	b.conclude(e, r.plain)
-	b.files.told = r.probes.told
+	b.files.told, b.files.loading = r.probes.told, r.probes.loading
 	return b, nil
 }
 

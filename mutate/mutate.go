@@ -81,6 +81,9 @@ type Mutant struct {
 	// Inspected is set where the change can also be read without being run:
 	// the default of a parameter, by whatever makes doubles of a class.
 	Inspected bool
+	// Lazy is set where the change is in a value that PHP works out when it is asked for:
+	// that the file is loaded says nothing of it.
+	Lazy bool
 	// Constant is the name of the class constant that has another value, where
 	// nothing but that is different: who does not name it cannot tell.
 	Constant string

@@ -25,6 +25,8 @@ type Points struct {
 	// Links has the classes, interfaces, traits and enums that the file declares,
 	// each with what it cannot be declared without. Full names in lower case.
 	Links map[string][]string
+	// Loading has what counts when the file is loaded; nil where that is not known.
+	Loading *Loading
 	// Mentions has where class constants are named, unless the file has no points.
 	Mentions Mentions
 
@@ -68,7 +70,7 @@ func Layout(f *syntax.File, src *Source, first int) *Points {
 		return true
 	})
 	slices.SortStableFunc(p.inserts, func(a, b insert) int { return a.offset - b.offset })
-	p.Mentions = p.constantsOf(f)
+	p.Mentions, p.Loading = p.constantsOf(f), LoadingOf(f)
 	slices.Sort(p.entries)
 	p.Loops = map[int]int{}
 	for n, id := range p.at {
@@ -267,6 +269,7 @@ func (p *Points) Locate(f *syntax.File, m *Mutant) {
 func (m *Mutant) locate(at *syntax.Node, points *Points, places *placer) {
 	m.Point, m.Inspected = points.At(at), isInspected(at)
 	m.Outside = !isFunction(at) && at.Up("method_declaration", "function_definition", "anonymous_function", "arrow_function", "property_hook") == nil
+	m.Lazy = isLazy(places.file, at, m.Edit)
 	if m.Point != FileLevel {
 		m.Place = places.of(at, m.Edit, points)
 	} else {

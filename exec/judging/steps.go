@@ -357,7 +357,7 @@ func (s *Suite) together(m *Subject, pairs []int) int {
 
 // Then gives, by segment, the one at which a replay that runs pairs from a boundary on goes
 // on if it leaves nothing and is green. Segments are left out behind which more than that is
-// to be looked at, and those before one for which stops is true.
+// to be looked at, and those before one that leaves files, or for which stops is true.
 func (s *Suite) Then(boundary int, pairs []int, stops func(segment int) bool) map[int]int {
 	then := map[int]int{}
 	n, ok := s.Next(boundary, true, pairs)
@@ -367,7 +367,7 @@ func (s *Suite) Then(boundary int, pairs []int, stops func(segment int) bool) ma
 			break
 		}
 		g := &s.Segments[n]
-		if g.Kind == recording.Test && g.Neutral && g.Held == "" && len(g.OwnIn) == 0 && !g.LeavesProcesses && !stops(next) {
+		if g.Kind == recording.Test && g.Neutral && g.Held == "" && len(g.OwnIn) == 0 && !g.LeavesProcesses && !s.stopsAt(next, stops) {
 			then[n] = next
 		}
 		n = next
@@ -375,11 +375,17 @@ func (s *Suite) Then(boundary int, pairs []int, stops func(segment int) bool) ma
 	return then
 }
 
+// stopsAt reports whether a replay stops before a segment: where stops says so, or where the
+// segment leaves files, so that it is known which segment has changed them.
+func (s *Suite) stopsAt(segment int, stops func(int) bool) bool {
+	return segment < len(s.Segments) && s.Segments[segment].LeavesFiles || stops(segment)
+}
+
 // ThenAll gives the same for a replay that runs all segments from a boundary on.
 func (s *Suite) ThenAll(boundary int, stops func(segment int) bool) map[int]int {
 	then := map[int]int{}
 	for n := max(boundary, 1); n < s.End(); n++ {
-		if !stops(n + 1) {
+		if !s.stopsAt(n+1, stops) {
 			then[n] = n + 1
 		}
 	}

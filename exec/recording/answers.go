@@ -26,6 +26,7 @@ func (r *Recording) describe(n int, plain, probed *Run) {
 		}
 		r.unseen[n+1] = len(plain.Segments[n].Unknown) > 0
 	}
+	s.LeavesFiles = n < len(plain.Files) && len(plain.Files[n]) > 0 || n < len(probed.Files) && len(probed.Files[n]) > 0
 	s.LeavesProcesses = n < len(plain.Alive) && plain.Alive[n]
 	if s.LeavesProcesses != r.Lives(n) {
 		s.Neutral = false

@@ -49,6 +49,8 @@ type Segment struct {
 	OwnIn []string
 	// Starts is true where processes may be started.
 	Starts bool
+	// LeavesFiles is true where files are others when it is over.
+	LeavesFiles bool
 	// LeavesProcesses is true where processes that were started here, or before, live
 	// on when it is over.
 	LeavesProcesses bool
