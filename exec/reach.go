@@ -4,6 +4,7 @@ package exec
 
 import (
 	"cmp"
+	"fmt"
 	"maps"
 	"math/bits"
 	"slices"
