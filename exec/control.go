@@ -5,8 +5,10 @@ package exec
 import (
 	"context"
 	"fmt"
-	"maps"
+	"os"
+	"path/filepath"
 	"slices"
+	"strings"
 
 	"assay/exec/judging"
 	"assay/exec/recording"
@@ -127,15 +129,42 @@ func (d *desk) trials(w way, step judging.Step, path string) []trial {
 			}
 		}
 	}
-	if !w.builds || w.entry != judging.Swapped || w.isolated {
-		return out
+	if w.entry == judging.Swapped && w.form == judging.Played {
+		out = append(out, d.loadingTrials(w, step.Boundary)...)
 	}
-	for _, path := range slices.Sorted(maps.Keys(d.b.points)) { // no test runs functions, or few do: files that are loaded
-		if n, ok := d.b.rec.LoadedIn(path); ok && len(out) < 2*mostTrials {
-			out = append(out, trial{judging.Step{Form: judging.Played, Entry: w.entry, Swap: true, Segments: []int{n}}, path})
+	return out
+}
+
+// loadingTrials gives trials for where no test runs functions of sources, or few do: files
+// of the project that are loaded. With the building of the suite these are those of tests.
+func (d *desk) loadingTrials(w way, boundary int) (out []trial) {
+	first := max(boundary, 1)
+	if w.builds {
+		first = 0
+	}
+	for n := first; n < d.suite.End() && len(out) < mostTrials; n++ {
+		for _, path := range d.b.rec.Segments[n].Loaded {
+			at, _ := d.b.rec.LoadedIn(path)
+			if at == n && d.suite.Isolated(n) == w.isolated && d.sourceOf(path) != nil && !slices.ContainsFunc(strings.Split(path, "/"), isForeignDir) {
+				step := judging.Step{Form: judging.Played, Entry: w.entry, Boundary: boundary, Swap: true, Segments: []int{n}}
+				out = append(out, trial{step, path})
+				break
+			}
 		}
 	}
 	return out
+}
+
+// sourceOf gives a file of the project, also one that is no source; nil where it is gone.
+func (d *desk) sourceOf(path string) *mutate.Source {
+	if p := d.b.points[path]; p != nil {
+		return p.Source
+	}
+	text, err := os.ReadFile(filepath.Join(d.e.set.Root, filepath.FromSlash(path)))
+	if err != nil {
+		return nil
+	}
+	return &mutate.Source{Path: path, Text: text}
 }
 
 // trialOf gives the trial of one test, which passes points of a source.
@@ -210,7 +239,7 @@ func (d *desk) passesUnchanged(ctx context.Context, w way, t trial) (why string,
 // unchanged runs a trial on unchanged code, once.
 func (d *desk) unchanged(ctx context.Context, w way, t trial) (f judging.Finding, why string, err error) {
 	f = judging.Finding{Status: mutate.Survived, Test: -1}
-	text := d.b.points[t.path].Source.Text
+	text := d.sourceOf(t.path).Text
 	if w.form == judging.Batched {
 		o, err := d.replay(ctx, "control", d.batchedTrial(t, noEdit, false), 0)
 		if err != nil {
@@ -254,7 +283,7 @@ func (d *desk) unchanged(ctx context.Context, w way, t trial) (f judging.Finding
 
 // failsBroken runs a trial on code that cannot pass, and reports whether that was seen.
 func (d *desk) failsBroken(ctx context.Context, w way, t trial) (bool, error) {
-	source := d.b.points[t.path].Source
+	source := d.sourceOf(t.path)
 	ender := w.entry == judging.Selected
 	if w.form == judging.Batched {
 		edit := throwing(source)
@@ -285,7 +314,7 @@ func (d *desk) batchedTrial(t trial, edit mutate.Edit, ender bool) supervisor.Re
 	r := supervisor.Replay{From: supervisor.FromWalker,
 		Job: wire.Job{Kind: wire.Batch, Swap: t.step.Swap, Ender: ender, Parts: [][3]int{{0, 0, 0}}, Lists: [][]int{t.step.Tests}}}
 	if t.step.Entry == judging.Swapped { // else the file with the mutants in it has to stay in place
-		source := d.b.points[t.path].Source
+		source := d.sourceOf(t.path)
 		r.Sources, r.Edits = map[string][]byte{t.path: source.Text}, []supervisor.FileEdit{{Path: t.path, Edit: edit}}
 	}
 	return r

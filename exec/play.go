@@ -24,12 +24,13 @@ type performance struct {
 	r       supervisor.Replay
 	state   *recording.Tracker
 	files   map[string]string
-	asked   int   // the segment at which it was told to go on
-	loud    bool  // it stops behind every segment
-	toEnd   bool  // something is left that shows only when the process ends
-	other   bool  // the suite that was built is not the recording's
-	whole   bool  // tests were run besides those of pairs
-	covered []int // segments that were run in another state than the recording's
+	asked   int         // the segment at which it was told to go on
+	by      map[int]int // where it was told to go on by itself; see judging.Suite.Then
+	loud    bool        // it stops behind every segment
+	toEnd   bool        // something is left that shows only when the process ends
+	other   bool        // the suite that was built is not the recording's
+	whole   bool        // tests were run besides those of pairs
+	covered []int       // segments that were run in another state than the recording's
 	tests   []supervisor.TestRun
 	opened  []string
 }
@@ -145,7 +146,7 @@ func (d *desk) prepare(step judging.Step) *performance {
 		p.r.Job.Next, _ = d.suite.Next(step.Boundary, true, p.pairs)
 		p.r.Job.Then = p.then(step.Boundary)
 	}
-	p.asked = p.r.Job.Next
+	p.asked, p.by = p.r.Job.Next, p.r.Job.Then
 	return p
 }
 
@@ -156,7 +157,7 @@ func (p *performance) run(ctx context.Context) (judging.Finding, error) {
 	if errors.Is(err, errFilesBetween) {
 		again := p.d.prepare(p.step)
 		again.r = p.r
-		again.r.Job.Then, again.loud = nil, true
+		again.r.Job.Then, again.by, again.loud = nil, nil, true
 		*p = *again
 		f, err = p.once(ctx)
 	}
@@ -171,7 +172,7 @@ func (p *performance) once(ctx context.Context) (judging.Finding, error) {
 	o, err := p.d.w.Replay(ctx, p.r)
 	for err == nil {
 		p.take(o)
-		if o.Stop != nil && !p.other && o.Stop.Boundary-1 > p.asked && !maps.Equal(o.Stop.Files, p.files) {
+		if _, several := p.by[p.asked]; several && o.Stop != nil && o.Stop.Boundary-1 > p.asked && !maps.Equal(o.Stop.Files, p.files) {
 			return judging.Finding{}, cmp.Or(p.finish(ctx), errFilesBetween)
 		}
 		if o.Suite != nil && o.Stop != nil && o.Stop.Boundary == 1 {
@@ -188,8 +189,8 @@ func (p *performance) once(ctx context.Context) (judging.Finding, error) {
 		if !more {
 			return judging.Finding{Status: mutate.Survived, Test: -1}, p.finish(ctx)
 		}
-		p.asked = next
-		o, err = p.d.w.Continue(ctx, supervisor.Continue{Next: next, Own: p.reads(next), Then: p.then(next)})
+		p.asked, p.by = next, p.then(next)
+		o, err = p.d.w.Continue(ctx, supervisor.Continue{Next: next, Own: p.reads(next), Then: p.by})
 	}
 	return judging.Finding{}, err
 }

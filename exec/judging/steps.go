@@ -286,8 +286,10 @@ func (s *Suite) Play(m *Subject, pairs []int) []Step {
 // played gives the step that plays some segments.
 func (s *Suite) played(m *Subject, segments []int) Step {
 	step := Step{Form: Played, Entry: m.Entry, Segments: segments, Boundary: segments[0], Swap: m.Entry == Swapped}
-	if m.Entry == Swapped {
-		step.Boundary = min(step.Boundary, s.limit(m))
+	if m.Entry == Swapped && s.limit(m) < step.Boundary {
+		if step.Boundary = s.limit(m); step.Boundary > 0 { // it may be loaded by nothing that passes the mutant
+			step.Segments = slices.Insert(slices.Clone(segments), 0, step.Boundary)
+		}
 	}
 	if m.FromStart || s.Whole {
 		step.Boundary = 0
