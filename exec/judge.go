@@ -182,7 +182,7 @@ func (j *bench) pending() bool {
 func (j *bench) each(v mutate.Verdict) { j.give(v) }
 
 // plan makes the steps of all cases, once it is known which tests can be copied.
-func (j *bench) plan(copied []int) {
+func (j *bench) plan(copied map[int][]string) {
 	j.mu.Lock()
 	defer j.mu.Unlock()
 	if j.stats.planned {

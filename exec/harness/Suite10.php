@@ -221,9 +221,8 @@ final class Reporter implements Tracer
         if ($wanted !== []) {
             StateSnapshot::addRoot('results of tests', static fn (): array => PHPUnit10Internals::results($wanted));
         }
-        $shared = TestCloner::sharedObjects($cases, [PHPUnit10Internals::class, 'dataOf']);
-        if ($shared !== []) {
-            StateSnapshot::addObjects('objects in the data of several tests', $shared);
+        foreach (TestCloner::sharedObjects($cases, [PHPUnit10Internals::class, 'dataOf']) as $root => $objects) {
+            StateSnapshot::addObjects($root, $objects);
         }
     }
 

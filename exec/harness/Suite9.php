@@ -144,9 +144,8 @@ final class Suite
                 return $results;
             });
         }
-        $shared = TestCloner::sharedObjects(Player::cases(), [self::class, 'dataOf']);
-        if ($shared !== []) {
-            StateSnapshot::addObjects('objects in the data of several tests', $shared);
+        foreach (TestCloner::sharedObjects(Player::cases(), [self::class, 'dataOf']) as $root => $objects) {
+            StateSnapshot::addObjects($root, $objects);
         }
     }
 

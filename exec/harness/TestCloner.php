@@ -23,6 +23,12 @@ final class TestCloner
     private const MOST = 2000;
 
     private static int $left = 0;
+    /** @var array<int, \WeakReference> object id => an object that several tests get in their data: what one does to it the others see */
+    private static array $shared = [];
+    /** @var array<int, array<int, true>> test => ids of these that it gets */
+    private static array $sharing = [];
+    /** @var array<int, string> object id => the class of the first test that gets it */
+    private static array $owners = [];
     /** @var array<string, list<string>|false> file => its lines */
     private static array $texts = [];
     /** @var array<string, list<\ReflectionProperty>|null> class => its properties, or null where objects of it cannot be copied */
@@ -43,12 +49,12 @@ final class TestCloner
                 $own[($property->isPrivate() ? "\0{$class->name}\0" : ($property->isProtected() ? "\0*\0" : '')) . $property->getName()] = true;
             }
         }
-        $shared = self::sharedIn($cases, $dataOf);
+        self::findShared($cases, $dataOf);
         $kinds = [];
         foreach ($cases as $i => $case) {
             $data = self::kindOf($dataOf($case));
             $kind = \max($data, self::kindOf([\array_diff_key((array) $case, $own)]));
-            if ($kind !== self::NONE && !isset($shared[$i]) && !\method_exists($case, '__clone') && !\method_exists($case, '__destruct')
+            if ($kind !== self::NONE && !\method_exists($case, '__clone') && !\method_exists($case, '__destruct')
                 && ($data === self::PLAIN || \property_exists(TestCase::class, 'data'))) {
                 $kinds[$i] = $kind;
             }
@@ -64,27 +70,47 @@ final class TestCloner
     }
 
     /**
-     * Objects that several tests get in their data: what one test does to such an
-     * object the others see.
+     * Objects that several tests get in their data, by the names of the roots of the state
+     * that they are.
      *
      * @param array<int, TestCase> $cases
      * @param callable(TestCase): array $dataOf
-     * @return list<\WeakReference>
+     * @return array<string, list<\WeakReference>>
      */
     public static function sharedObjects(array $cases, callable $dataOf): array
     {
-        $shared = [];
-        foreach (self::sharedIn($cases, $dataOf) as $objects) {
-            $shared += $objects;
+        self::findShared($cases, $dataOf);
+        $roots = [];
+        foreach (self::$shared as $id => $object) {
+            $roots[self::rootOf($id)][] = $object;
         }
 
-        return \array_values($shared);
+        return $roots;
     }
 
-    /** @return array<int, array<int, \WeakReference>> number => object id => the object */
-    private static function sharedIn(array $cases, callable $dataOf): array
+    /**
+     * The roots of objects that a test shares with others, and that its copies share as well.
+     *
+     * @return list<string>
+     */
+    public static function rootsOf(int $number): array
     {
-        $first = $shared = [];
+        return \array_values(\array_unique(\array_map([self::class, 'rootOf'], \array_keys(self::$sharing[$number] ?? []))));
+    }
+
+    private static function rootOf(int $id): string
+    {
+        return 'objects in the data of several tests of ' . Channel::text(self::$owners[$id]);
+    }
+
+    /**
+     * @param array<int, TestCase> $cases
+     * @param callable(TestCase): array $dataOf
+     */
+    private static function findShared(array $cases, callable $dataOf): void
+    {
+        $first = [];
+        self::$shared = self::$sharing = self::$owners = [];
         foreach ($cases as $i => $case) {
             $seen = [];
             self::objectsIn($dataOf($case), 5, $seen);
@@ -92,12 +118,19 @@ final class TestCloner
                 if (!isset($first[$id])) {
                     $first[$id] = $i;
                 } else {
-                    $shared[$first[$id]][$id] = $shared[$i][$id] = \WeakReference::create($object);
+                    self::$shared[$id] = \WeakReference::create($object);
+                    self::$sharing[$first[$id]][$id] = self::$sharing[$i][$id] = true;
+                    self::$owners[$id] = \get_class($cases[$first[$id]]);
                 }
             }
         }
+    }
 
-        return $shared;
+    private static function isShared(object $value): bool
+    {
+        $id = \spl_object_id($value);
+
+        return isset(self::$shared[$id]) && self::$shared[$id]->get() === $value;
     }
 
     /**
@@ -108,7 +141,7 @@ final class TestCloner
     {
         if (\is_object($value)) {
             if (isset($seen[\spl_object_id($value)]) || $value instanceof \UnitEnum || $value instanceof \DateTimeImmutable
-                || $value instanceof \DateTimeZone || $value instanceof \Reflector) {
+                || $value instanceof \DateTimeZone || $value instanceof \Reflector || $value instanceof \Closure && self::isPlain($value)) {
                 return;
             }
             $seen[\spl_object_id($value)] = $value;
@@ -162,6 +195,9 @@ final class TestCloner
         }
         $kind = self::PLAIN;
         if (\is_object($value)) {
+            if (self::isShared($value)) {
+                return self::PLAIN; // copies of the test share it, and that it is left as it is is looked at
+            }
             if ($value instanceof \Throwable) {
                 return self::NONE; // PHP links an exception to another that is on its way when it is thrown
             }
@@ -400,7 +436,7 @@ final class TestCloner
 
             return $value;
         }
-        if (!\is_object($value) || self::isConstant($value)) {
+        if (!\is_object($value) || self::isConstant($value) || self::isShared($value)) {
             return $value;
         }
         $id = \spl_object_id($value);

@@ -48,13 +48,13 @@ func TestAlone(t *testing.T) {
 			[]Step{{Form: Played, Entry: Selected, Boundary: 1, Tests: []int{0}, Segments: []int{1}, Alone: true}}},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			s := NewSuite(sevenTests(t), all, false)
+			s := NewSuite(sevenTests(t), unshared(all), false)
 			if d := gocmp.Diff(c.want, s.Alone(&c.subject, c.tests, needs, c.played)); d != "" {
 				t.Errorf("want (-) and got (+):\n%s", d)
 			}
 		})
 	}
-	fixtures := NewSuite(record(t, segment{kind: "enter"}, segment{kind: "test"}, segment{kind: "test"}, segment{kind: "leave"}), []int{0, 1}, false)
+	fixtures := NewSuite(record(t, segment{kind: "enter"}, segment{kind: "test"}, segment{kind: "test"}, segment{kind: "leave"}), unshared([]int{0, 1}), false)
 	got := fixtures.Alone(&Subject{Entry: Selected, Pairs: []int{1, 4}}, []int{1}, needs, false)
 	want := []Step{{Form: Played, Entry: Selected, Boundary: 1, Tests: []int{1}, Segments: []int{1, 3, 4}, Alone: true}}
 	if d := gocmp.Diff(want, got); d != "" {
@@ -65,7 +65,7 @@ func TestAlone(t *testing.T) {
 // A test that reads files, and is the first to load the mutant's, would load the changed
 // file for all mutants of a batch.
 func TestBatchesDoNotLoadWhatIsInPlace(t *testing.T) {
-	s := NewSuite(record(t, segment{kind: "test"}, segment{kind: "test", loads: "src/F.php", opens: "notes.txt"}), []int{0, 1}, false)
+	s := NewSuite(record(t, segment{kind: "test"}, segment{kind: "test", loads: "src/F.php", opens: "notes.txt"}), unshared([]int{0, 1}), false)
 	var why [Reasons]int
 	got := s.Plan(&Subject{Entry: Selected, Path: "src/F.php", Pairs: []int{2}, Order: []int{1}}, &why)
 	want := []Step{{Form: Played, Entry: Selected, Boundary: 2, Swap: true, Segments: []int{2}}}

@@ -91,21 +91,18 @@ func (r Reason) String() string {
 // Suite is what planning asks of the unchanged suite.
 type Suite struct {
 	*recording.Recording
-	Copied    map[int]bool // tests of which copies can be run
-	Refused   map[int]bool // tests of which a copy did not pass
-	Cold      bool         // nothing can be forked
-	NoBatches bool         // everything is played
-	Whole     bool         // every mutant has the whole suite run, since what tests leave is not put back
-	Unwatched bool         // nobody knows which files tests open
+	Copied    map[int][]string // tests of which copies can be run, and the roots of objects that these share with others
+	Refused   map[int]bool     // tests of which a copy did not pass
+	Cold      bool             // nothing can be forked
+	NoBatches bool             // everything is played
+	Whole     bool             // every mutant has the whole suite run, since what tests leave is not put back
+	Unwatched bool             // nobody knows which files tests open
 	main      map[recording.State]int
 }
 
 // NewSuite prepares for planning.
-func NewSuite(r *recording.Recording, copied []int, cold bool) *Suite {
-	s := &Suite{Recording: r, Copied: map[int]bool{}, Refused: map[int]bool{}, Cold: cold, main: map[recording.State]int{}}
-	for _, t := range copied {
-		s.Copied[t] = true
-	}
+func NewSuite(r *recording.Recording, copied map[int][]string, cold bool) *Suite {
+	s := &Suite{Recording: r, Copied: copied, Refused: map[int]bool{}, Cold: cold, main: map[recording.State]int{}}
 	for n := 1; n < r.End(); n++ {
 		if !r.Lives(n) {
 			s.main[r.StateAt(n)] = n
@@ -135,7 +132,7 @@ func (s *Suite) boundary(m *Subject, test int) (int, Reason) {
 		return 0, Closed
 	case s.Refused[test]:
 		return 0, Refused
-	case !s.Copied[test]:
+	case !s.isCopied(test) || slices.ContainsFunc(s.Copied[test], s.IsCoarse): // what a copy does to what it shares must show
 		return 0, NotCopied
 	case !s.Segments[segment].Neutral:
 		return 0, NotNeutral
@@ -335,7 +332,12 @@ func (s *Suite) withLastTests(pairs []int) []int {
 // Isolated reports whether PHPUnit may run a segment's test in another process: it cannot be
 // copied.
 func (s *Suite) Isolated(segment int) bool {
-	return s.Segments[segment].Kind == recording.Test && !s.Copied[s.Segments[segment].Test]
+	return s.Segments[segment].Kind == recording.Test && !s.isCopied(s.Segments[segment].Test)
+}
+
+func (s *Suite) isCopied(test int) bool {
+	_, ok := s.Copied[test]
+	return ok
 }
 
 // together says how many of some pairs are played by one process.

@@ -70,6 +70,15 @@ func sevenTests(t *testing.T) *recording.Recording {
 
 var all = []int{0, 1, 2, 3, 4, 5, 6}
 
+// unshared are tests of which copies can be run, and that share no objects.
+func unshared(tests []int) map[int][]string {
+	out := map[int][]string{}
+	for _, t := range tests {
+		out[t] = nil
+	}
+	return out
+}
+
 // TestPlan goes through every form, entry and reason. What is wanted follows from the
 // package comment.
 func TestPlan(t *testing.T) {
@@ -144,7 +153,7 @@ func TestPlan(t *testing.T) {
 		{"nothing reaches it", Subject{Entry: Selected}, nil, nil, nil},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			s := NewSuite(sevenTests(t), all, false)
+			s := NewSuite(sevenTests(t), unshared(all), false)
 			if c.suite != nil {
 				c.suite(s)
 			}
@@ -163,7 +172,7 @@ func TestPlan(t *testing.T) {
 
 // TestUnwatched: an opened file without a name says that nobody watched.
 func TestUnwatched(t *testing.T) {
-	if NewSuite(sevenTests(t), all, false).Unwatched {
+	if NewSuite(sevenTests(t), unshared(all), false).Unwatched {
 		t.Error("it was watched")
 	}
 	if !NewSuite(record(t, segment{kind: "test", opens: "*"}), nil, false).Unwatched {
@@ -173,7 +182,7 @@ func TestUnwatched(t *testing.T) {
 
 // TestFixturesArePlayed: what is run before and after a class is no test, and played.
 func TestFixturesArePlayed(t *testing.T) {
-	s := NewSuite(record(t, segment{kind: "enter"}, segment{kind: "test"}, segment{kind: "leave"}), []int{0}, false)
+	s := NewSuite(record(t, segment{kind: "enter"}, segment{kind: "test"}, segment{kind: "leave"}), unshared([]int{0}), false)
 	var why [Reasons]int
 	got := s.Plan(&Subject{Entry: Selected, Pairs: []int{1, 2, 3}, Order: []int{0}}, &why)
 	want := []Step{{Form: Batched, Entry: Selected, Boundary: 3, Tests: []int{0}}, {Form: Played, Entry: Selected, Boundary: 1, Segments: []int{1, 2, 3}}} // 2: the last test of the class leads to 3
@@ -186,7 +195,7 @@ func TestFixturesArePlayed(t *testing.T) {
 // begins: each starts its own.
 func TestProcessesAreNotShared(t *testing.T) {
 	s := NewSuite(record(t, segment{kind: "test"}, segment{kind: "enter", alive: true}, segment{kind: "test", alive: true},
-		segment{kind: "test", alive: true}, segment{kind: "leave"}, segment{kind: "test"}), []int{0, 1, 2, 3}, false)
+		segment{kind: "test", alive: true}, segment{kind: "leave"}, segment{kind: "test"}), unshared([]int{0, 1, 2, 3}), false)
 	var why [Reasons]int
 	got := s.Plan(&Subject{Entry: Selected, Path: "src/Built.php", Pairs: []int{1, 3, 4, 6}, Order: []int{0, 1, 2, 3}}, &why)
 	want := []Step{{Form: Batched, Entry: Selected, Boundary: 6, Tests: []int{0, 3}}, {Form: Played, Entry: Selected, Boundary: 2, Segments: []int{3, 4}}}
@@ -228,7 +237,7 @@ func TestPlay(t *testing.T) {
 			if second.leaves != "" {
 				second.leaves += "n"
 			}
-			s := NewSuite(record(t, segment{kind: "test"}, c.between, second, segment{kind: "test"}), []int{0, 1, 2, 3}, false)
+			s := NewSuite(record(t, segment{kind: "test"}, c.between, second, segment{kind: "test"}), unshared([]int{0, 1, 2, 3}), false)
 			if d := gocmp.Diff(c.want, s.Play(&c.subject, slices.Clone(c.pairs))); d != "" {
 				t.Errorf("want (-) and got (+):\n%s", d)
 			}
@@ -238,7 +247,7 @@ func TestPlay(t *testing.T) {
 
 // TestNext: what a replay runs next. Of sevenTests, 3 and 5 are not neutral.
 func TestNext(t *testing.T) {
-	s := NewSuite(sevenTests(t), all, false)
+	s := NewSuite(sevenTests(t), unshared(all), false)
 	for _, c := range []struct {
 		boundary  int
 		converged bool

@@ -304,6 +304,9 @@ func (r *Recording) level(root string) Level {
 	return r.levels[root]
 }
 
+// IsCoarse reports whether less than the value of a root counts.
+func (r *Recording) IsCoarse(root string) bool { return r.level(root) != ByValue }
+
 // number gives each boundary its state.
 func (r *Recording) number(plain *Run) {
 	now, known := map[string]string{}, map[string]State{}

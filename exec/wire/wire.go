@@ -11,7 +11,7 @@ import (
 )
 
 // Protocol is the version that both sides name in their first message.
-const Protocol = 4
+const Protocol = 5
 
 // Setup is the first message to a PHP process.
 type Setup struct {
@@ -127,9 +127,11 @@ type Suite struct {
 	Segments []SegmentRow // from 1 on
 	Fatal    map[string]bool
 	Version  string // PHPUnit's
-	Copied   []int  // tests of which copies can be run
-	Others   []string
-	Built    map[string]map[int]bool // data provider's test, or "*" => points passed while building
+	// Copied has the tests of which copies can be run, each with the roots of objects that
+	// it shares with others, as its copies do.
+	Copied map[int][]string
+	Others []string
+	Built  map[string]map[int]bool // data provider's test, or "*" => points passed while building
 }
 
 // ReadSuite reads the message "suite".

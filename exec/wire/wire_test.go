@@ -72,20 +72,20 @@ func TestSuite(t *testing.T) {
 		`['suite', ['/p/a.php', "/p/caf\xe9.php"],
 			[['T::a', 'T', 'a', [], '/p/T.php', '', ''], ['T::b#0', 'T', 'b', ['T::a', 'U::class'], '/p/T.php', 'x', 'd1']],
 			[['enter', -1, 'T'], ['test', 0, 'T'], ['test', 1, 'T'], ['leave', -1, 'T']],
-			['error' => true, 'risky' => false], '9.6.7', [1], ['/p/a.phpt'],
+			['error' => true, 'risky' => false], '9.6.7', (object) [1 => ['objects']], ['/p/a.phpt'],
 			['T::b' => [7 => true], '*' => [1 => true, 2 => true]]]`,
 		`['suite', [], [], [], [], '10.5', [], [], []]`,
-		`['suite', [], [], [], [], '10.5', [], [], (object) []]`,
+		`['suite', [], [], [], [], '10.5', (object) [], [], (object) []]`,
 	)
 	want := []Suite{
 		{Files: []string{"/p/a.php", "/p/caf\xe9.php"},
 			Tests: []Row{{ID: "T::a", Class: "T", Method: "a", File: "/p/T.php"},
 				{ID: "T::b#0", Class: "T", Method: "b", Depends: []string{"T::a", "U::class"}, File: "/p/T.php", Text: "x", Data: "d1"}},
 			Segments: []SegmentRow{{"enter", -1, "T"}, {"test", 0, "T"}, {"test", 1, "T"}, {"leave", -1, "T"}},
-			Fatal:    map[string]bool{"error": true, "risky": false}, Version: "9.6.7", Copied: []int{1}, Others: []string{"/p/a.phpt"},
+			Fatal:    map[string]bool{"error": true, "risky": false}, Version: "9.6.7", Copied: map[int][]string{1: {"objects"}}, Others: []string{"/p/a.phpt"},
 			Built: map[string]map[int]bool{"T::b": {7: true}, "*": {1: true, 2: true}}},
 		{Version: "10.5"},
-		{Version: "10.5", Built: map[string]map[int]bool{}},
+		{Version: "10.5", Copied: map[int][]string{}, Built: map[string]map[int]bool{}},
 	}
 	for i, m := range got {
 		s, err := ReadSuite(m)
