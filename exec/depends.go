@@ -22,6 +22,8 @@ type Dependencies struct {
 	Common []string            // of every test
 	Class  map[string][]string // of the tests of a class, besides
 	Of     []string            // test => its class
+	// Outcomes has, for each test, what came of it and a digest of its data.
+	Outcomes []string
 	Tests  map[string]bool     // files of test classes
 }
 
@@ -32,7 +34,7 @@ func (b *Baseline) Dependencies() *Dependencies { return b.deps() }
 func (b *Baseline) testFiles() (d *Dependencies, own map[string]map[string]bool) {
 	d, own = &Dependencies{Class: map[string][]string{}, Tests: map[string]bool{}}, map[string]map[string]bool{}
 	for _, t := range b.rec.Tests {
-		d.Of = append(d.Of, t.Class)
+		d.Of, d.Outcomes = append(d.Of, t.Class), append(d.Outcomes, t.Outcome+" "+t.Data)
 		for path := range recording.InRoot(b.plainRoot, []string{t.File}) {
 			d.Tests[path] = true
 			if own[path] == nil {

@@ -38,6 +38,7 @@ type situation struct {
 	fresh   map[string]bool     // classes, and "" for what is common: they mention files that are new or gone
 	delta   []string            // stems of these
 	common  map[string]struct{} // deps.Common
+	asking  map[string]asks     // by path
 }
 
 // A part is one thing that all verdicts rest on.
@@ -55,7 +56,7 @@ type planKey struct {
 func newSituation(code *codebase, baseline *exec.Baseline, parts []part, outputs []string) (*situation, error) {
 	s := &situation{root: code.Root, parts: parts, deps: baseline.Dependencies(), sources: map[string]string{},
 		paths: map[string]string{}, classes: map[string]string{}, plans: map[planKey]string{}, texts: map[string][]byte{},
-		common: map[string]struct{}{}}
+		common: map[string]struct{}{}, asking: map[string]asks{}}
 	if last, err := lastRunPath(s.root); err == nil {
 		s.outputs = append(s.outputs, filepath.Dir(last))
 	}
@@ -77,7 +78,8 @@ func newSituation(code *codebase, baseline *exec.Baseline, parts []part, outputs
 	if s.names, err = projectNames(s.root, s.outputs); err != nil {
 		return nil, err
 	}
-	s.parts = append(s.parts, part{"the environment", s.environment(code, os.Environ())}, part{"a file that all tests use", s.use(s.deps.Common, true)})
+	s.parts = append(s.parts, part{"the environment", s.environment(code, os.Environ())}, part{"a file that all tests use", s.use(s.deps.Common, true)},
+		part{"what code that all tests use may ask for", s.around(s.deps.Common)})
 	return s, nil
 }
 
@@ -156,7 +158,7 @@ func (s *situation) plan(t exec.Task) string {
 	}
 	text := []string{t.States}
 	for _, i := range t.Reach {
-		text = append(text, s.tests[i])
+		text = append(text, s.tests[i], s.deps.Outcomes[i])
 	}
 	for _, class := range s.classesOf(t) {
 		text = append(text, class, s.class(class))
@@ -185,7 +187,7 @@ func (s *situation) classesOf(t exec.Task) []string {
 func (s *situation) class(class string) string {
 	sum, ok := s.classes[class]
 	if !ok {
-		sum = s.use(s.deps.Class[class], false)
+		sum = sumOf(s.use(s.deps.Class[class], false), s.around(s.deps.Class[class]))
 		s.classes[class] = sum
 	}
 	return sum
@@ -222,6 +224,16 @@ func (s *situation) path(p string) string {
 			text = append(text, name, s.path(name))
 		}
 		sum = sumOf(text...)
+	case p == ".git" || strings.HasPrefix(p, ".git/"):
+		sum = s.version()
+	case strings.HasPrefix(p, "node_modules/"):
+		sum = s.once("modules", func() string {
+			sum, err := treeSum(s.absolute("node_modules"), nil)
+			if err != nil {
+				return err.Error()
+			}
+			return sum
+		})
 	case strings.HasSuffix(p, "/"):
 		sum = s.listing(p, nil)
 	case !slices.Contains(s.outputs, s.absolute(p)):
@@ -306,7 +318,7 @@ func (s *situation) restsSum(opened []string, whole bool) string {
 	if len(opened) == 0 && !whole {
 		return ""
 	}
-	text := []string{s.use(opened, false)}
+	text := []string{s.use(opened, false), s.around(opened)}
 	if whole {
 		text = append(text, s.tests...)
 		for _, class := range sortedKeys(s.deps.Class) {
@@ -378,6 +390,9 @@ func (s *situation) touchedSince(began time.Time) bool {
 		return err == nil && info.ModTime().After(began)
 	}
 	for p := range s.paths {
+		if strings.HasPrefix(p, "\x00") {
+			continue // not a path
+		}
 		if !strings.HasSuffix(p, "/") && p != "*" && after(s.absolute(p)) {
 			return true
 		}

@@ -39,6 +39,10 @@ func (c *runCommand) reuseParts(code *codebase, facts exec.Facts) ([]part, error
 		}
 		return sumOf(text...)
 	}
+	packages, err := c.packages(code)
+	if err != nil {
+		return nil, err
+	}
 	options := fmt.Sprintf("%q %q %q %+v %d %v %q", c.PHPUnitConfig, c.TestSuite, c.Group, c.confineOptions, int64(c.MemoryLimit), c.Cold, code.TestPath)
 	machine := fmt.Sprintf("%v %v %q", facts.Pcntl, facts.View, facts.Unconfined)
 	return []part{
@@ -47,12 +51,18 @@ func (c *runCommand) reuseParts(code *codebase, facts exec.Facts) ([]part, error
 		{"PHPUnit", sumOf(facts.PHPUnit, code.PHPUnit.Path, fileSum(code.PHPUnit.Path))},
 		{"PHPUnit's configuration", config},
 		{"composer.lock", in("composer.lock")},
-		{"vendor", in("vendor/composer/installed.json", "vendor/composer/autoload_classmap.php",
-			"vendor/composer/autoload_files.php", "vendor/composer/autoload_psr4.php", "vendor/composer/autoload_namespaces.php",
-			"node_modules/.package-lock.json")},
+		{"vendor", sumOf(packages, in("node_modules/.package-lock.json"))},
 		{"what the options say of the tests", sumOf(options)},
 		{"what this machine can do", sumOf(machine)},
 	}, nil
+}
+
+// packages sums up all that is in vendor, whoever reads it.
+func (c *runCommand) packages(code *codebase) (string, error) {
+	if c.vendorSum == nil {
+		return treeSum(filepath.Join(code.Root, "vendor"), nil)
+	}
+	return c.vendorSum()
 }
 
 // selfSum is over this program, and so over its operators and its harness. It
@@ -68,7 +78,8 @@ var selfSum = sync.OnceValue(func() string {
 // phpSum is over the binary, its settings and its extensions.
 func phpSum(php string) (string, error) {
 	out, err := osexec.Command(php, "-r", `echo hash('sha256', serialize([PHP_VERSION, ini_get_all(null, false),
-		array_map(fn ($e) => [$e, phpversion($e)], get_loaded_extensions()), date_default_timezone_get()]));`).Output()
+		array_map(fn ($e) => [$e, phpversion($e)], get_loaded_extensions()), date_default_timezone_get(),
+		array_map(fn ($f) => [$f, @hash_file('sha256', trim($f))], explode(',', php_ini_loaded_file() . ',' . php_ini_scanned_files()))]));`).Output()
 	if err != nil {
 		return "", fmt.Errorf("%s does not tell its settings: %w", php, err)
 	}

@@ -29,6 +29,8 @@ type runCommand struct {
 
 	reused int                    // verdicts of earlier runs
 	phpSum func() (string, error) // see the function phpSum
+	// vendorSum gives the sum of all packages.
+	vendorSum func() (string, error)
 }
 
 func (c *runCommand) defaultPaths(paths []string) {
@@ -52,6 +54,8 @@ func (c *runCommand) run(env *environment) error {
 		return err
 	}
 	c.phpSum = sync.OnceValues(func() (string, error) { return phpSum(code.PHP) })
+	c.vendorSum = sync.OnceValues(func() (string, error) { return treeSum(filepath.Join(code.Root, "vendor"), nil) })
+	go c.vendorSum()
 	go selfSum() // for remember, which will ask for both
 	go c.phpSum()
 	engine, unopened := c.open(env, code)
