@@ -119,6 +119,7 @@ func middleOf(all []float64) middle {
 type fieldOptions struct {
 	dir              string
 	sample, verdicts int
+	edits            int
 	seed             uint64
 	cap              time.Duration
 }
@@ -138,7 +139,8 @@ func fieldEnvironment(t *testing.T) fieldOptions {
 		t.Fatalf("FIELD_CAP: %v", err)
 	}
 	o := fieldOptions{dir: os.Getenv("FIELD_DIR"), sample: number("FIELD_SAMPLE", 60), verdicts: number("FIELD_VERDICTS", 10),
-		seed: seedOf(t, "FIELD_SEED"), cap: limit}
+		edits: number("FIELD_EDITS", 20),
+		seed:  seedOf(t, "FIELD_SEED"), cap: limit}
 	if o.dir == "" {
 		t.Fatal("FIELD_DIR is not set; .ci/field runs this test")
 	}
