@@ -99,11 +99,44 @@ func constantAt(f *syntax.File, n *syntax.Node, e Edit) string {
 	if name == nil || e.Start < name.End || e.End > n.End {
 		return ""
 	}
-	value := string(f.Src[name.End:e.Start]) + e.New + string(f.Src[e.End:n.End])
-	for _, text := range []string{string(f.Src[name.End:n.End]), value} {
-		if !plainValue.MatchString(strings.TrimPrefix(strings.TrimSpace(quotedText.ReplaceAllString(text, "0")), "=")) {
-			return ""
-		}
+	plain := f.Memo(n, func() any { return isPlain(string(f.Src[name.End:n.End])) }).(bool)
+	if !plain || !isPlain(piece(f, e)) {
+		return ""
 	}
 	return f.Text(name)
+}
+
+// isPlain reports whether a text is a plain value, or a part of one that begins and
+// ends between tokens.
+func isPlain(text string) bool {
+	return plainValue.MatchString(strings.TrimPrefix(strings.TrimSpace(quotedText.ReplaceAllString(text, "0")), "="))
+}
+
+// piece is what an edit makes of the tokens that it touches. Where a value is plain, the
+// value with the edit is plain if this is: it is looked at alone, for a table may have
+// thousands of entries, and each has mutants.
+func piece(f *syntax.File, e Edit) string {
+	start, end := e.Start, e.End
+	if t := tokenAround(f, start); t != nil && t.Start < start {
+		start, end = t.Start, max(end, t.End)
+	}
+	if t := tokenAround(f, end-1); t != nil && t.End > end {
+		end = t.End
+	}
+	return string(f.Src[start:e.Start]) + e.New + string(f.Src[e.End:end])
+}
+
+// tokenAround gives the literal or other token that holds a byte; nil where none does.
+func tokenAround(f *syntax.File, offset int) *syntax.Node {
+	n := f.At(offset)
+	if n == nil {
+		return nil
+	}
+	if text := n.Up("string", "encapsed_string"); text != nil && text.Up("const_element") != nil {
+		return text
+	}
+	if len(n.Children) > 0 && !n.Is("string", "encapsed_string") {
+		return nil
+	}
+	return n
 }

@@ -95,15 +95,12 @@ func holder(n *syntax.Node, s syntax.Span) *syntax.Node {
 	for n.Parent != nil && !n.Contains(s) {
 		n = n.Parent
 	}
-descend:
 	for {
-		for _, c := range n.Children {
-			if c.Contains(s) && c.Len() > 0 {
-				n = c
-				continue descend
-			}
+		c := n.Holding(s)
+		if c == nil {
+			return n
 		}
-		return n
+		n = c
 	}
 }
 

@@ -1,5 +1,7 @@
 package syntax
 
+import "sort"
+
 // A Node is one node of the tree, named or not. Kinds are those of
 // tree-sitter-php 0.23: "binary_expression", "if_statement"; an anonymous node
 // (a keyword, an operator, a bracket) has its own text as its kind.
@@ -92,6 +94,29 @@ func (n *Node) sibling(step int) *Node {
 	}
 	for i := n.Index + step; i >= 0 && i < len(n.Parent.Children); i += step {
 		if c := n.Parent.Children[i]; c.Kind != "comment" {
+			return c
+		}
+	}
+	return nil
+}
+
+// childOver gives the first child that ends behind an offset, or nil. Children that
+// have no text do not count.
+func (n *Node) childOver(offset int) *Node {
+	i := sort.Search(len(n.Children), func(i int) bool { return n.Children[i].End > offset })
+	for ; i < len(n.Children); i++ {
+		if n.Children[i].Len() > 0 {
+			return n.Children[i]
+		}
+	}
+	return nil
+}
+
+// Holding gives the child that holds a span and has text, or nil. Of two that an empty
+// span lies between it is the first.
+func (n *Node) Holding(s Span) *Node {
+	for _, offset := range [2]int{s.Start - 1, s.Start} {
+		if c := n.childOver(offset); c != nil && c.Contains(s) {
 			return c
 		}
 	}

@@ -227,15 +227,12 @@ func (f *File) At(offset int) *Node {
 		return nil
 	}
 	n := f.Root
-descend:
 	for {
-		for _, c := range n.Children {
-			if c.Start <= offset && offset < c.End {
-				n = c
-				continue descend
-			}
+		c := n.childOver(offset)
+		if c == nil || c.Start > offset {
+			return n
 		}
-		return n
+		n = c
 	}
 }
 
