@@ -159,7 +159,7 @@ func (c *codebase) generateFiles(files []*syntax.File, sources []*mutate.Source,
 }
 
 func (c *codebase) noteDamage(f *syntax.File) {
-	for _, d := range f.Damage {
+	for _, d := range slices.Concat(f.Damage, f.Doubts) {
 		from, _ := f.Position(d.Start)
 		to, _ := f.Position(max(d.Start, d.End-1))
 		lines := fmt.Sprintf("line %d was", from)

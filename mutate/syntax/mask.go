@@ -12,8 +12,9 @@ const (
 )
 
 // misread matches text in which the grammar may err without an error node:
-// "<?" that is no tag to PHP, a heredoc inside a heredoc's braces.
-var misread = regexp.MustCompile(`(?is)<\?(?:[^=p]|p[^h]|ph[^p]|p?h?$)|<<<.*\{\$.*<<<`)
+// "<?" that is no tag to PHP, a heredoc inside a heredoc's braces, an expression
+// for the name of a constant.
+var misread = regexp.MustCompile(`(?is)<\?(?:[^=p]|p[^h]|ph[^p]|p?h?$)|<<<.*\{\$.*<<<|::\s*\{`)
 
 // NeedsTokens reports whether ParseTokens may do better than Parse did: the
 // tree is damaged, or the text holds what the grammar is known to misread
@@ -26,36 +27,33 @@ func (f *File) NeedsTokens() bool {
 //
 // Where the grammar cannot read something, a copy of the text is parsed in
 // which that is masked: replaced, byte for byte, by something of the same
-// length that it can read. Spans therefore hold for src. Each masked region is
-// an entry in File.Damage that says what it is, and the nodes whose kind or
-// extent it falsifies are Bad; what surrounds them is not. Where the tree and
-// the tokens still differ, the nodes are Bad as well.
+// length that it can read. Spans therefore hold for src. Then the tree is mended:
+// what was masked gets the nodes that it would have if the grammar knew it. What
+// cannot be mended is an entry in File.Damage, and Bad, as is each node where the
+// tree that comes out and the tokens differ.
 //
 // The masked reading is taken only if it leaves less unread than the plain.
 func ParseTokens(path string, src []byte, tokens []Token) (*File, error) {
-	plain, err := parse(path, src, src)
+	plain, err := parse(path, src, src, nil)
 	if err != nil {
 		return nil, err
 	}
-	plain.markDisagreements(tokens, src)
+	plain.markDisagreements(tokens)
 	if !plain.NeedsTokens() {
 		return plain, nil
 	}
 	m := newMasker(src, tokens)
 	m.run()
-	if len(m.marks) == 0 && bytes.Equal(src, m.out) {
+	if len(m.mends) == 0 && bytes.Equal(src, m.out) {
 		return plain, nil
 	}
-	masked, err := parse(path, src, m.out)
+	masked, err := parse(path, src, m.out, m.mends)
 	if err != nil {
 		return nil, err
 	}
-	masked.markDisagreements(tokens, m.out)
+	masked.markDisagreements(tokens)
 	if masked.hurt() > plain.hurt() || masked.hurt() == plain.hurt() && !m.silent {
 		return plain, nil
-	}
-	for _, mark := range m.marks {
-		masked.apply(mark)
 	}
 	return masked, nil
 }
@@ -64,66 +62,30 @@ func ParseTokens(path string, src []byte, tokens []Token) (*File, error) {
 func (f *File) hurt() int {
 	sum := 0
 	for _, d := range f.Damage {
-		if d.Reason == syntaxReason || d.Reason == disagreeReason {
+		if d.Reason != haltReason {
 			sum += d.Len() + 1
 		}
 	}
 	return sum
 }
 
-// markDisagreements makes Bad what checkTokens finds.
-func (f *File) markDisagreements(tokens []Token, text []byte) {
-	found := f.checkTokens(tokens, text)
+// markDisagreements makes Bad what CheckTokens finds.
+func (f *File) markDisagreements(tokens []Token) {
+	found := f.CheckTokens(tokens)
 	for _, n := range found {
-		n.Bad = true
-		n.markAround()
-		f.Damage = append(f.Damage, Damage{n.Span, disagreeReason})
+		f.damage(n, n.Span, disagreeReason)
 	}
 	if len(found) > 0 {
 		f.spreadDamage()
 	}
 }
 
-// A mark is one masked region and what it falsifies.
-type mark struct {
-	Span
-	reason string   // "" when the region itself may be changed
-	kinds  []string // the nearest node of these kinds at Start is made Bad
-	chain  bool     // and so is the whole chain of binary expressions it is in
-	around bool     // and so is the statement it is in, since the node begins too late
-}
-
-func (f *File) apply(m mark) {
-	if m.reason != "" {
-		f.Damage = append(f.Damage, Damage{m.Span, m.reason})
-	}
-	n := f.At(m.Start)
-	if n == nil || len(m.kinds) == 0 {
-		return
-	}
-	if !n.Is(m.kinds...) {
-		n = n.Up(m.kinds...)
-	}
-	if n == nil {
-		return
-	}
+// damage makes a node Bad, with what encloses it up to the nearest block; s is what
+// is left alone.
+func (f *File) damage(n *Node, s Span, reason string) {
 	n.Bad = true
-	if m.around {
-		n.markAround()
-	}
-	if !m.chain {
-		return
-	}
-	top := n
-	for top.Parent.Is("binary_expression") {
-		top = top.Parent
-	}
-	top.Walk(func(n *Node) bool {
-		if n.Kind == "binary_expression" {
-			n.Bad = true
-		}
-		return n.Kind == "binary_expression"
-	})
+	n.markAround()
+	f.Damage = append(f.Damage, Damage{s, reason})
 }
 
 // masker makes the masked copy.
@@ -132,9 +94,9 @@ type masker struct {
 	all      []Token // every token
 	sig      []Token // without white space and comments; the rules' indices are into this
 	pair     []int   // of each bracket in sig, its partner's index, or -1
+	in       []int   // of each in sig, the innermost bracket that is open there, or -1
 	role     []string
-	marks    []mark
-	nested   int  // end of the nested heredoc masked last
+	mends    []mend
 	silent   bool // something was masked that Parse misreads without an error
 }
 
@@ -158,6 +120,12 @@ func (m *masker) run() {
 		}
 	}
 	m.maskNUL()
+	// What lies in another is hidden first, so that it is hidden in that one's own text.
+	for _, hide := range hideRules {
+		for i := len(m.sig) - 1; i >= 0; i-- {
+			hide(m, i)
+		}
+	}
 }
 
 // kind gives the kind of a significant token; "" outside the file.
@@ -188,17 +156,9 @@ func (m *masker) blank(s Span) {
 // put overwrites at an offset.
 func (m *masker) put(offset int, text string) { copy(m.out[offset:], text) }
 
-// mark says what was masked; see the type.
-func (m *masker) mark(s Span, reason string, kinds ...string) {
-	m.marks = append(m.marks, mark{Span: s, reason: reason, kinds: kinds})
-}
-
-// falsify makes the nearest node of the kinds at a token Bad without keeping
-// edits off the token.
-func (m *masker) falsify(i int, kinds ...string) {
-	if i < len(m.sig) {
-		m.mark(m.sig[i].Span, "", kinds...)
-	}
+// mend has the tree mended when the masked copy has been read; see the type.
+func (m *masker) mend(s Span, what string, do func(*File) bool) {
+	m.mends = append(m.mends, mend{s, what, do})
 }
 
 // name reports whether the token is one of the keywords used as a name, or not
@@ -227,11 +187,15 @@ const (
 // belongs to: role holds it at both ends.
 func (m *masker) findBrackets() {
 	m.pair = make([]int, len(m.sig))
+	m.in = make([]int, len(m.sig))
 	m.role = make([]string, len(m.sig))
 	var open []int
 	pending := map[int]string{} // by depth: the role of the next "{" or "(" there
 	for i := range m.sig {
-		m.pair[i] = -1
+		m.pair[i], m.in[i] = -1, -1
+		if len(open) > 0 {
+			m.in[i] = open[len(open)-1]
+		}
 		if role, keyword := roleWords[m.kind(i)]; keyword && !m.name(i) && m.kind(i-1) != "T_USE" {
 			pending[len(open)] = role
 		}
@@ -269,16 +233,17 @@ var roleWords = map[string]string{
 	"T_FUNCTION": roleParams, "T_FN": roleParams, "T_USE": roleUse,
 }
 
-// within gives the index of the innermost bracket open at token i, or -1.
+// within gives the index of the innermost bracket open at token i, or -1; a
+// bracket that is not closed counts for none.
 func (m *masker) within(i int) int {
-	for i--; i >= 0; i-- {
-		if p := m.pair[i]; p >= 0 && p < i {
-			i = p // behind a closed pair: jump over it
-		} else if p > i {
-			return i
-		}
+	if i < 0 || i >= len(m.sig) {
+		return -1
 	}
-	return -1
+	at := m.in[i]
+	for at >= 0 && m.pair[at] < 0 {
+		at = m.in[at]
+	}
+	return at
 }
 
 // until gives the index of the next token of one of the kinds from i on, at

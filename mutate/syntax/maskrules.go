@@ -8,11 +8,11 @@ import (
 // maskRules are tried at every significant token. Each knows one construct
 // that the grammar cannot read, and leaves everything else alone. What is
 // masked stays valid PHP or at least valid to the grammar, of the same length.
+// Rules that have a piece of the text read by itself are in hiderules.go.
 var maskRules = []func(m *masker, i int){
-	maskEnumConst, maskTypedConst, maskConstName, maskConstAttribute, maskPromotion, maskVoid, maskPipe,
-	maskClone, maskExit, maskNestedHeredoc, maskHeredocStart, maskNowdoc, maskHalt, maskGroupUse,
-	maskDefaultComma, maskSwitchSemicolon, maskTraitFinal, maskInsteadOf, maskNames, maskEchoTag,
-	maskUnary, maskShortTag, maskDeclare,
+	maskConstType, maskConstName, maskPromotion, maskVoid, maskPipe, maskClone, maskExit, maskHalt, maskGroupUse,
+	maskDefaultComma, maskSwitchSemicolon, maskTraitFinal, maskNames, maskLabel, maskEchoTag,
+	maskCast, maskCloneOperand, maskShortTag, maskEnumType,
 }
 
 // modifiers may stand in front of a member or a promoted parameter.
@@ -26,37 +26,19 @@ func (m *masker) firstModifier(i int) int {
 	return i
 }
 
-// "const X = 1;" in an enum => "case  X = 1;", which may hold any expression.
-// Several in one statement cannot be kept.
-func maskEnumConst(m *masker, i int) {
+// "const self X = ..." => "const xelf X = ...": "self", "parent" and "static" are
+// no types to the grammar there. They stay names.
+func maskConstType(m *masker, i int) {
 	if m.kind(i) != "T_CONST" || m.name(i) {
 		return
 	}
-	if in := m.within(i); in < 0 || m.role[in] != roleEnum {
-		return
-	}
-	end := m.until(i, ";")
-	eq := m.until(i, "=")
-	if end == len(m.sig) || eq > end {
-		return
-	}
-	first := m.firstModifier(i)
-	whole := Span{m.sig[first].Start, m.sig[end].End}
-	if m.until(eq, ",") < end {
-		m.blank(whole)
-		m.mark(whole, "constants of an enum")
-		return
-	}
-	m.blank(Span{whole.Start, m.sig[eq-1].Start})
-	m.put(m.sig[i].Start, "case ")
-	m.mark(Span{m.sig[i].Start, m.sig[eq-1].End}, "constant of an enum", "enum_case")
-}
-
-// "const self X = ..." => "const      X = ...".
-func maskTypedConst(m *masker, i int) {
-	if m.kind(i) == "T_CONST" && !m.name(i) && m.text(i+1) == "self" && m.kind(i+2) != "=" {
-		m.blank(m.sig[i+1].Span)
-		m.mark(m.sig[i+1].Span, "type of a constant")
+	for k := i + 1; k < len(m.sig) && k < i+32; k++ {
+		switch next := m.kind(k + 1); {
+		case next == "=" || next == ";" || next == "":
+			return
+		case m.kind(k) == "T_STATIC", m.text(k) == "self", m.text(k) == "parent":
+			m.put(m.sig[k].Start, "x")
+		}
 	}
 }
 
@@ -68,71 +50,122 @@ func maskConstName(m *masker, i int) {
 	}
 }
 
-// "#[A] const X = 1;" outside classes => "     const X = 1;".
-func maskConstAttribute(m *masker, i int) {
-	if m.kind(i) != "T_CONST" || m.kind(i-1) != "]" {
-		return
-	}
-	if in := m.within(i); in >= 0 && (m.role[in] == roleClass || m.role[in] == roleEnum) {
-		return
-	}
-	for end := i - 1; m.kind(end) == "]" && m.pair[end] >= 0 && m.kind(m.pair[end]) == "T_ATTRIBUTE"; end = m.pair[end] - 1 {
-		s := Span{m.sig[m.pair[end]].Start, m.sig[end].End}
-		m.blank(s)
-		m.mark(s, "attribute of a constant")
-	}
+// A modifier is a word in front of a promoted parameter: "final", "private(set)".
+type modifier struct {
+	kind  string // of its node
+	words []Span // one, or the four of "private(set)"
+	texts []string
 }
 
-// "public private(set) T $x" => "public              T $x" and
-// "final T $x" => "      T $x" in a parameter list.
-func maskPromotion(m *masker, i int) {
-	if !slices.Contains(modifiers, m.kind(i)) {
-		return
-	}
-	if in := m.within(i); in < 0 || m.role[in] != roleParams {
-		return
-	}
-	const kind = "property_promotion_parameter"
+// modifierAt reads the modifier at a token, and gives the index of the token behind.
+func (m *masker) modifierAt(i int) (x modifier, next int) {
+	s, text := m.sig[i].Span, m.text(i)
+	x = modifier{"visibility_modifier", []Span{s}, []string{text}}
 	switch m.kind(i) {
-	case "T_FINAL":
-		m.blank(m.sig[i].Span)
-		m.mark(m.sig[i].Span, "final parameter")
-		m.falsify(i+1, kind, "simple_parameter")
-	case "T_PUBLIC", "T_PROTECTED", "T_PRIVATE", "T_PUBLIC_SET", "T_PROTECTED_SET", "T_PRIVATE_SET":
-		s := m.sig[i].Span
-		after := i + 1
-		if m.kind(i+1) == "(" && m.text(i+2) == "set" && m.kind(i+3) == ")" {
-			s.End, after = m.sig[i+3].End, i+4
-		} else if !strings.HasSuffix(m.kind(i), "_SET") {
-			return
+	case "T_PUBLIC", "T_PROTECTED", "T_PRIVATE":
+		if m.kind(i+1) != "(" || m.text(i+2) != "set" || m.kind(i+3) != ")" {
+			return x, i + 1
 		}
-		if m.firstModifier(i) == i && !slices.Contains(modifiers, m.kind(after)) {
-			return // the grammar knows it where it stands alone
+		for k := i + 1; k < i+4; k++ {
+			x.words, x.texts = append(x.words, m.sig[k].Span), append(x.texts, m.text(k))
 		}
-		m.blank(s)
-		m.mark(s, "visibility of setting", kind)
-		m.falsify(after, kind)
+		return x, i + 4
+	case "T_PUBLIC_SET", "T_PROTECTED_SET", "T_PRIVATE_SET":
+		word := strings.TrimSuffix(text, "(set)")
+		at := []int{0, len(word), len(word) + 1, len(text) - 1, len(text)}
+		x.words, x.texts = nil, nil
+		for k := range at[1:] {
+			x.words, x.texts = append(x.words, Span{s.Start + at[k], s.Start + at[k+1]}), append(x.texts, text[at[k]:at[k+1]])
+		}
+		return x, i + 1
 	}
+	x.kind = text + "_modifier"
+	return x, i + 1
 }
 
-// "(void) f();" => "       f();".
+// "public private(set) T $x" => "public              T $x", "readonly T $x" =>
+// "public   T $x" and "final T $x" => "      T $x" in a parameter list: the grammar
+// knows one visibility and "readonly" behind it.
+func maskPromotion(m *masker, i int) {
+	in := m.within(i)
+	if !slices.Contains(modifiers, m.kind(i)) || in < 0 || m.role[in] != roleParams || m.firstModifier(i) != i || m.kind(i-1) == ")" && m.text(i-2) == "set" {
+		return
+	}
+	var all []modifier
+	next := i
+	for slices.Contains(modifiers, m.kind(next)) {
+		var x modifier
+		x, next = m.modifierAt(next)
+		all = append(all, x)
+	}
+	keep := slices.IndexFunc(all, func(x modifier) bool { return x.kind == "visibility_modifier" })
+	if keep == 0 && (len(all) == 1 || len(all) == 2 && all[1].kind == "readonly_modifier") || next == len(m.sig) {
+		return // the grammar knows it
+	}
+	for k, x := range all {
+		switch {
+		case k == keep:
+		case keep < 0 && x.kind == "readonly_modifier":
+			m.put(x.words[0].Start, "public  ")
+			keep = k
+		default:
+			m.blank(Span{x.words[0].Start, x.words[len(x.words)-1].End})
+		}
+	}
+	m.mend(Span{m.sig[i].Start, m.sig[next-1].End}, "modifiers of a parameter", func(f *File) bool {
+		param := f.holding(m.sig[next].Start, "property_promotion_parameter", "simple_parameter")
+		if param == nil {
+			return false
+		}
+		param.Kind = "property_promotion_parameter"
+		children := slices.DeleteFunc(slices.Clone(param.Children), func(c *Node) bool { return c.Is("visibility_modifier", "readonly_modifier") })
+		for _, x := range all {
+			children = append(children, modifierNode(x.kind, x.words, x.texts))
+		}
+		param.adopt(children)
+		return true
+	})
+}
+
+// opensStatement are the tokens behind which a statement begins, unless they are
+// something else in an expression.
+var opensStatement = []string{";", "{", "}", ":", ")", "T_OPEN_TAG", "T_ELSE", "T_DO"}
+
+// "(void) f();" => "print  f();", which takes the whole expression as well. What
+// comes of it is a part of the statement.
 func maskVoid(m *masker, i int) {
 	s := m.sig[i].Span
-	next := i + 1
 	switch {
 	case m.kind(i) == "T_VOID_CAST":
-	case m.kind(i) == "(" && m.text(i+1) == "void" && m.kind(i+2) == ")" && slices.Contains([]string{";", "{", "}", "T_OPEN_TAG"}, m.kind(i-1)):
-		s.End, next = m.sig[i+2].End, i+3
+	case m.kind(i) == "(" && m.text(i+1) == "void" && m.kind(i+2) == ")" && (slices.Contains(opensStatement, m.kind(i-1)) || m.inFor(i)):
+		s.End = m.sig[i+2].End
 	default:
 		return
 	}
 	m.blank(s)
-	m.mark(s, "(void)")
-	m.falsify(next, "expression_statement")
+	m.put(s.Start, "print ")
+	m.mend(s, "(void)", func(f *File) bool {
+		n := f.starting(s.Start, "print_intrinsic")
+		if n == nil || len(n.NamedChildren()) != 1 {
+			return false
+		}
+		n.replace(n.NamedChildren()[0])
+		n.Parent.add(leaf("(void)", false, s))
+		return true
+	})
 }
 
+// inFor reports whether a token begins an expression between the parentheses of a "for".
+func (m *masker) inFor(i int) bool {
+	in := m.within(i)
+	return in >= 0 && m.kind(in-1) == "T_FOR" && (in == i-1 || m.kind(i-1) == ",")
+}
+
+// pipe is the operator as a node's kind.
+const pipe = "|>"
+
 // "$a |> f(...)" => "$a .  f(...)", whose shape is nearly the same: it binds a
-// little tighter, so that no binary expression around it is to be trusted.
+// little tighter.
 func maskPipe(m *masker, i int) {
 	s := m.sig[i].Span
 	if m.kind(i) == "|" && m.kind(i+1) == ">" && m.sig[i+1].Start == s.End {
@@ -141,121 +174,109 @@ func maskPipe(m *masker, i int) {
 		return
 	}
 	m.put(s.Start, ". ")
-	m.marks = append(m.marks, mark{Span: s, reason: "pipe operator", kinds: []string{"binary_expression"}, chain: true})
+	m.mend(s, "pipe operator", func(f *File) bool {
+		n := f.At(s.Start)
+		if n == nil || !n.Parent.Is("binary_expression") || n.Field != "operator" {
+			return false
+		}
+		n.Kind, n.End = pipe, s.End
+		top := n.Parent
+		for isConcat(top.Parent) && top.Field == "left" {
+			top = top.Parent
+		}
+		top.regroup()
+		return true
+	})
 }
 
-// "clone($a, [...])", "clone(...)" => "klone($a, [...])", "klone(...)".
+// isConcat reports whether a node joins texts, or is a pipe, which the grammar has read
+// as that.
+func isConcat(n *Node) bool { return n.Is("binary_expression") && n.Child("operator").Is(".", pipe) }
+
+// regroup makes "(a |> b) . c", as the grammar has it, "a |> (b . c)", as PHP has.
+func (n *Node) regroup() {
+	var operands, operators, all []*Node
+	for ; isConcat(n); n = n.Child("left") {
+		all = append(all, n)
+		operands, operators = append(operands, n.Child("right")), append(operators, n.Child("operator"))
+	}
+	operands = append(operands, n)
+	slices.Reverse(operands)
+	slices.Reverse(operators)
+	top := all[0]
+	place := *top // comments between the parts stay with what they stand in
+	join := func(left, operator, right *Node) *Node {
+		b := all[len(all)-1]
+		all = all[:len(all)-1]
+		left.Field, right.Field = "left", "right"
+		b.Span = Span{left.Start, right.End}
+		b.adopt([]*Node{left, operator, right})
+		return b
+	}
+	var whole, part *Node
+	var by *Node // the pipe between the two
+	part = operands[0]
+	for i, operator := range operators {
+		switch {
+		case operator.Kind != pipe:
+			part = join(part, operator, operands[i+1])
+		case whole == nil:
+			whole, by, part = part, operator, operands[i+1]
+		default:
+			whole, by, part = join(whole, by, part), operator, operands[i+1]
+		}
+	}
+	if whole != nil {
+		part = join(whole, by, part)
+	}
+	part.Parent, part.Index, part.Field = place.Parent, place.Index, place.Field
+	if place.Parent != nil {
+		place.Parent.Children[place.Index] = part
+	}
+}
+
+// "clone($a, [...])", "clone(...)" => "klone($a, [...])", "klone(...)": it is a
+// function then, to PHP too.
 func maskClone(m *masker, i int) {
 	if m.kind(i) != "T_CLONE" || m.name(i) || m.kind(i+1) != "(" || m.pair[i+1] < 0 {
 		return
 	}
 	named := m.kind(i+2) == "T_STRING" && m.kind(i+3) == ":"
-	if !named && m.kind(i+2) != "T_ELLIPSIS" && m.until(i+2, ",") > m.pair[i+1] {
-		return
+	if named || m.kind(i+2) == "T_ELLIPSIS" || m.until(i+2, ",") < m.pair[i+1] {
+		m.put(m.sig[i].Start, "klone")
 	}
-	m.put(m.sig[i].Start, "klone")
-	m.mark(m.sig[i].Span, "clone with several arguments", "function_call_expression")
 }
 
-// endsExit are the tokens that may follow "exit(...)" for the grammar.
+// endsExit are the tokens that may follow "exit" for the grammar.
 var endsExit = []string{";", ",", ")", "]", "}", ":", "T_CLOSE_TAG", ""}
 
-// "exit(status: 1)" => "exit(        1)"; "exit(1) + 2" => "ekit(1) + 2".
+// "exit(status: 1);" => "exit(        1);"; "exit(1) + 2", "exit(...)" and "exit . 2" =>
+// "xxit(1) + 2", "xxit(...)" and "xxit . 2".
 func maskExit(m *masker, i int) {
-	if m.kind(i) != "T_EXIT" || m.name(i) || m.kind(i+1) != "(" || m.pair[i+1] < 0 {
-		return
-	}
-	if m.kind(i+2) == "T_STRING" && m.kind(i+3) == ":" {
-		s := Span{m.sig[i+2].Start, m.sig[i+3].End}
-		m.blank(s)
-		m.mark(s, "named argument of "+m.text(i))
-		m.falsify(i, "exit_statement", "function_call_expression")
-	}
-	if !slices.Contains(endsExit, m.kind(m.pair[i+1]+1)) {
-		m.put(m.sig[i].Start, "ekit")
-	}
-}
-
-// A heredoc or nowdoc inside the braces of a heredoc => "”" and spaces.
-func maskNestedHeredoc(m *masker, i int) {
-	if m.kind(i) != "T_START_HEREDOC" || m.sig[i].Start < m.nested {
-		return
-	}
-	in := m.within(i)
-	for in >= 0 && m.kind(in) != "T_CURLY_OPEN" && m.kind(in) != "T_DOLLAR_OPEN_CURLY_BRACES" {
-		in = m.within(in)
-	}
-	if in < 0 {
+	if m.kind(i) != "T_EXIT" || m.name(i) {
 		return
 	}
 	end := i
-	for open := 0; end < len(m.sig); end++ {
-		switch m.kind(end) {
-		case "T_START_HEREDOC":
-			open++
-		case "T_END_HEREDOC":
-			open--
-		}
-		if open == 0 {
-			break
-		}
+	if m.kind(i+1) == "(" && m.pair[i+1] > 0 {
+		end = m.pair[i+1]
 	}
-	if end == len(m.sig) {
-		return
+	label, begins := m.kind(i+2) == "T_STRING" && m.kind(i+3) == ":" && end > i, i == 0 || slices.Contains(opensStatement, m.kind(i-1))
+	switch {
+	case !slices.Contains(endsExit, m.kind(end+1)), m.kind(i+2) == "T_ELLIPSIS" && end > i:
+		m.put(m.sig[i].Start, "x")
+	case label && begins && m.text(i) == "exit":
+		name, colon := m.sig[i+2].Span, m.sig[i+3].Span
+		m.blank(name)
+		m.blank(colon)
+		m.mend(Span{name.Start, colon.End}, "named argument of exit", func(f *File) bool {
+			n := f.starting(m.sig[i].Start, "exit_statement")
+			if n == nil {
+				return false
+			}
+			n.add(leaf("status", false, name), leaf(":", false, colon))
+			return true
+		})
 	}
-	s := Span{m.sig[i].Start, m.sig[end].End}
-	for k := s.Start; k < s.End; k++ {
-		m.out[k] = ' '
-	}
-	m.put(s.Start, "'")
-	m.put(s.End-1, "'")
-	m.silent = true
-	m.nested = s.End
-	m.mark(s, "heredoc inside a heredoc", "string")
-}
-
-// "<<< X" => " <<<X", "b<<<X" => " <<<X".
-func maskHeredocStart(m *masker, i int) {
-	s := m.sig[i].Span
-	if m.kind(i) != "T_START_HEREDOC" || s.Start < m.nested {
-		return
-	}
-	arrows := strings.Index(m.text(i), "<<<")
-	name := s.Start + arrows + 3
-	for name < s.End && (m.src[name] == ' ' || m.src[name] == '\t') {
-		name++
-	}
-	if arrows >= 0 && name > s.Start+3 {
-		m.blank(Span{s.Start, name})
-		m.put(name-3, "<<<")
-		m.marks = append(m.marks, mark{Span: Span{name - 3, name}, reason: "start of a heredoc", kinds: []string{"heredoc", "nowdoc"}, around: true})
-	}
-}
-
-// A nowdoc whose end is not followed by one of ";,)" => a heredoc with nothing
-// to interpolate.
-func maskNowdoc(m *masker, i int) {
-	if m.kind(i) != "T_START_HEREDOC" || m.sig[i].Start < m.nested || !strings.Contains(m.text(i), "'") {
-		return
-	}
-	end := i + 1
-	for end < len(m.sig) && m.kind(end) != "T_END_HEREDOC" {
-		end++
-	}
-	if slices.Contains([]string{";", ",", ")", ""}, m.kind(end+1)) {
-		return
-	}
-	for k := m.sig[i].Start; k < m.sig[i].End; k++ {
-		if m.out[k] == '\'' {
-			m.out[k] = '"'
-		}
-	}
-	for k := m.sig[i].End; k < m.sig[end].Start; k++ {
-		if strings.IndexByte("$`{\\", m.out[k]) >= 0 {
-			m.out[k] = '_'
-		}
-	}
-	m.mark(Span{m.sig[i].Start, m.sig[end].End}, "nowdoc inside an expression", "heredoc")
 }
 
 // "__halt_compiler(); data" => "__halt_compiler();     ".
@@ -277,10 +298,18 @@ func maskGroupUse(m *masker, i int) {
 
 // "default, => 1" => "default  => 1".
 func maskDefaultComma(m *masker, i int) {
-	if m.kind(i) == "T_DEFAULT" && m.kind(i+1) == "," && m.kind(i+2) == "T_DOUBLE_ARROW" {
-		m.blank(m.sig[i+1].Span)
-		m.mark(m.sig[i+1].Span, "comma behind default", "match_default_expression")
+	if m.kind(i) != "T_DEFAULT" || m.kind(i+1) != "," || m.kind(i+2) != "T_DOUBLE_ARROW" {
+		return
 	}
+	comma := m.sig[i+1].Span
+	m.blank(comma)
+	m.mend(comma, "comma behind default", func(f *File) bool {
+		n := f.starting(m.sig[i].Start, "match_default_expression")
+		if n != nil {
+			n.add(leaf(",", false, comma))
+		}
+		return n != nil
+	})
 }
 
 // "switch ($a) {; case 1:" => "switch ($a) {  case 1:".
@@ -297,130 +326,17 @@ func maskTraitFinal(m *masker, i int) {
 	if m.kind(i) != "T_FINAL" || m.kind(i-1) != "T_AS" {
 		return
 	}
-	if m.kind(i+1) == ";" {
-		m.put(m.sig[i].Start, "fina_")
-	} else {
-		m.blank(m.sig[i].Span)
+	s, alone := m.sig[i].Span, m.kind(i+1) == ";"
+	if m.blank(s); alone {
+		m.put(s.Start, "fina_")
 	}
-	m.mark(m.sig[i].Span, "final in a trait rule", "use_as_clause")
-}
-
-// "A::f insteadof B, C;" => "A::f insteadof B   ;".
-func maskInsteadOf(m *masker, i int) {
-	if m.kind(i) != "T_INSTEADOF" {
-		return
-	}
-	if comma, end := m.until(i, ","), m.until(i, ";"); comma < end && end < len(m.sig) {
-		s := Span{m.sig[comma].Start, m.sig[end].Start}
-		m.blank(s)
-		m.mark(s, "list in a trait rule")
-		m.falsify(i, "use_instead_of_clause")
-	}
-}
-
-// Names that the grammar does not take for names: "enum" => "enuk",
-// "namespace\A" => "namespac_\A", bytes that are not ASCII => "x". They stay
-// names, of the same kind, so nothing needs to be marked.
-func maskNames(m *masker, i int) {
-	t := m.sig[i]
-	switch t.Kind {
-	case "T_STRING", "T_VARIABLE", "T_NAME_QUALIFIED", "T_NAME_FULLY_QUALIFIED", "T_NAME_RELATIVE", "T_STRING_VARNAME", "T_NAMESPACE":
-	default:
-		return
-	}
-	text := m.text(i)
-	if text == "enum" || strings.HasPrefix(text, `enum\`) {
-		m.put(t.Start, "enuk")
-	}
-	if t.Kind == "T_NAME_RELATIVE" || t.Kind == "T_NAMESPACE" && m.kind(i+1) == "T_NS_SEPARATOR" {
-		m.put(t.Start, "namespac_")
-	}
-	for k := t.Start; k < t.End; k++ {
-		if m.out[k] >= 0x80 {
-			m.out[k] = 'x'
+	m.mend(s, "final in a trait rule", func(f *File) bool {
+		n := f.holding(m.sig[i-1].Start, "use_as_clause")
+		if n == nil {
+			return false
 		}
-	}
-}
-
-// "<?= $a, $b ?>" => "<?= $a; $b ?>".
-func maskEchoTag(m *masker, i int) {
-	if m.kind(i) != "T_OPEN_TAG_WITH_ECHO" {
-		return
-	}
-	for k := m.until(i+1, ",", ";", "T_CLOSE_TAG"); m.kind(k) == ","; k = m.until(k+1, ",", ";", "T_CLOSE_TAG") {
-		m.put(m.sig[k].Start, ";")
-		m.mark(m.sig[k].Span, "list in an echo tag", "expression_statement")
-		m.falsify(k+1, "expression_statement")
-	}
-}
-
-// includes are the keywords in front of which the grammar takes no cast.
-var includes = []string{"T_INCLUDE", "T_INCLUDE_ONCE", "T_REQUIRE", "T_REQUIRE_ONCE"}
-
-// "(bool) require $f" => "@      require $f", "clone $a = f()" =>
-// "print $a = f()".
-func maskUnary(m *masker, i int) {
-	switch {
-	case strings.HasSuffix(m.kind(i), "_CAST") && slices.Contains(includes, m.kind(i+1)):
-		m.blank(m.sig[i].Span)
-		m.put(m.sig[i].Start, "@")
-		m.mark(m.sig[i].Span, "cast of an include", "error_suppression_expression")
-	case m.kind(i) == "T_CLONE" && !m.name(i):
-		k := i + 1
-		for m.kind(k) == "T_CLONE" {
-			k++
-		}
-		if m.kind(k) != "T_VARIABLE" {
-			return
-		}
-		k++
-		for {
-			if p := m.pair[min(k, len(m.sig)-1)]; p > k {
-				k = p + 1
-			} else if slices.Contains([]string{"T_OBJECT_OPERATOR", "T_DOUBLE_COLON"}, m.kind(k)) {
-				k += 2
-			} else {
-				break
-			}
-		}
-		if m.kind(k) == "=" {
-			m.put(m.sig[i].Start, "print")
-			m.mark(m.sig[i].Span, "clone of an assignment", "print_intrinsic")
-		}
-	}
-}
-
-// "<?" where PHP sees no tag => spaces, in HTML.
-func maskShortTag(m *masker, i int) {
-	if m.kind(i) != "T_INLINE_HTML" {
-		return
-	}
-	for k := m.sig[i].Start; k+1 < m.sig[i].End; k++ {
-		if m.out[k] == '<' && m.out[k+1] == '?' {
-			m.put(k, "  ")
-			m.silent = true
-		}
-	}
-}
-
-// "declare(a=1, b=2)" => "declare(a=1     )".
-func maskDeclare(m *masker, i int) {
-	if m.kind(i) != "T_DECLARE" || m.kind(i+1) != "(" || m.pair[i+1] < 0 {
-		return
-	}
-	if comma := m.until(i+2, ","); comma < m.pair[i+1] {
-		s := Span{m.sig[comma].Start, m.sig[m.pair[i+1]].Start}
-		m.blank(s)
-		m.mark(s, "list of directives", "declare_statement")
-	}
-}
-
-// maskNUL puts spaces over NUL bytes, which end the text for the grammar's
-// scanner in comments, in single quotes and in HTML.
-func (m *masker) maskNUL() {
-	for i, c := range m.out {
-		if c == 0 {
-			m.out[i] = ' '
-		}
-	}
+		children := slices.DeleteFunc(slices.Clone(n.Children), func(c *Node) bool { return c.Start == s.Start })
+		n.adopt(append(children, leaf("final_modifier", true, s)))
+		return true
+	})
 }

@@ -17,6 +17,7 @@ type File struct {
 	Src    []byte // the bytes as given
 	Root   *Node  // kind "program"
 	Damage []Damage
+	Doubts []Damage // regions that are not to be changed in part; as a whole they are read
 	lines  []int
 	halt   int // offset of the __halt_compiler statement, or len(Src)
 	memos  sync.Map
@@ -83,16 +84,41 @@ func selfTest() error {
 // grammar does not load, the text nests deeper than MaxDepth); a syntax error
 // in the text is no error but an entry in File.Damage.
 func Parse(path string, src []byte) (*File, error) {
-	return parse(path, src, src)
+	return parse(path, src, src, nil)
 }
 
-const syntaxReason = "syntax error, or syntax newer than the grammar"
+const (
+	syntaxReason = "syntax error, or syntax newer than the grammar"
+	syntaxOf     = " in a place where the grammar does not take it"
+)
 
-// parse reads text, which has the length of src, and gives a File of src.
-func parse(path string, src, text []byte) (*File, error) {
+// parse reads text, which has the length of src, and gives a File of src whose tree
+// is mended.
+func parse(path string, src, text []byte, mends []mend) (*File, error) {
 	if err := selfTest(); err != nil {
 		return nil, err
 	}
+	f := &File{Path: path, Src: src, lines: lineStarts(src)}
+	var err error
+	if f.Root, err = treeOf(path, text); err != nil {
+		return nil, err
+	}
+	failed := f.mendAll(mends)
+	f.findDamage()
+	f.settle()
+	for _, m := range failed {
+		f.damage(f.around(m.Span), m.Span, m.what+syntaxOf)
+	}
+	if len(failed) > 0 {
+		f.spreadDamage()
+	}
+	f.halt = f.findHalt()
+	f.markDoubtful()
+	return f, nil
+}
+
+// treeOf gives the grammar's tree of a text.
+func treeOf(path string, text []byte) (*Node, error) {
 	p := sitter.NewParser()
 	defer p.Close()
 	p.SetLanguage(language)
@@ -102,14 +128,7 @@ func parse(path string, src, text []byte) (*File, error) {
 		return nil, fmt.Errorf("%s: cannot be parsed: %w", path, err)
 	}
 	defer t.Close()
-	f := &File{Path: path, Src: src, lines: lineStarts(src)}
-	if f.Root, err = copyTree(t, path); err != nil {
-		return nil, err
-	}
-	f.findDamage()
-	f.halt = f.findHalt()
-	f.markDoubtful()
-	return f, nil
+	return copyTree(t, path)
 }
 
 // copyTree makes plain nodes of the parser's, which die with their tree.

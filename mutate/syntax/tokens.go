@@ -1,7 +1,6 @@
 package syntax
 
 import (
-	"bytes"
 	"fmt"
 	"sort"
 	"strings"
@@ -54,18 +53,13 @@ func Tokens(kinds []string, flat []int, size int) ([]Token, error) {
 // PHP must have a token of the same extent. It gives the nodes for which that
 // is not so, in source order, the outermost only: there the tree and PHP read
 // different things, and no edit is to be made. Bad nodes are passed over.
-func (f *File) CheckTokens(tokens []Token) []*Node { return f.checkTokens(tokens, f.Src) }
-
-// checkTokens is CheckTokens for a tree that was made of text: what is masked
-// there is not compared.
-func (f *File) checkTokens(tokens []Token, text []byte) []*Node {
+func (f *File) CheckTokens(tokens []Token) []*Node {
 	var out []*Node
 	f.Root.Walk(func(n *Node) bool {
 		if n.Bad || n.Len() == 0 && n.Kind != "heredoc_end" {
 			return !n.Bad
 		}
-		from := max(0, n.Start-1) // a mask may have moved the start of a heredoc
-		if !agrees(n, tokens) && bytes.Equal(f.Src[from:n.End], text[from:n.End]) {
+		if !agrees(n, tokens) {
 			out = append(out, n)
 			return false
 		}
@@ -93,6 +87,12 @@ func agrees(n *Node, tokens []Token) bool {
 	}
 	if n.Named || len(n.Children) > 0 {
 		return true
+	}
+	if n.Kind == "(void)" {
+		return tokenAt(tokens, n.Start).Len() > 0
+	}
+	if n.Kind == pipe { // two tokens to a PHP that does not know it
+		return tokenAt(tokens, n.Start).Len() > 0 && tokenEnding(tokens, n.End).Len() > 0
 	}
 	if n.Parent.Is("encapsed_string", "heredoc", "nowdoc", "heredoc_body", "nowdoc_body", "shell_command_expression", "cast_expression", "yield_expression", "text_interpolation", "dynamic_variable_name") {
 		return true // one token of PHP's holds several of the tree's, or the other way round
