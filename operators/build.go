@@ -26,12 +26,13 @@ func swap(table map[string]string, allow func(*syntax.File, *syntax.Node) bool) 
 //
 //	$a && $b && $c => ($a || $b) && $c    not $a || $b && $c
 //	$a ^ $b | $c   => ($a ^ $b) & $c      not $a ^ $b & $c
+//	-$a ** 2       => -($a * 2)           not -$a * 2
 func regroup(f *syntax.File, n *syntax.Node, to string) (string, bool) {
 	tight, parent := bindings[to], n.Parent
 	if n.Kind != "binary_expression" || tight == bindings[operatorText(f, n)] {
 		return "", false
 	}
-	around := false
+	around := parent.Is("unary_op_expression", "cast_expression", "error_suppression_expression") && binding(f, parent) > tight
 	if parent.Kind == "binary_expression" {
 		outer := bindings[operatorText(f, parent)]
 		around = outer > tight || outer == tight && n.Field == "right" && operatorText(f, parent) != to

@@ -184,24 +184,24 @@ func binding(f *syntax.File, n *syntax.Node) int {
 		return bindings[operatorText(f, n)]
 	case "unary_op_expression":
 		if isNot(f, n) {
-			return 17
+			return 18
 		}
-		return 19
+		return 20
 	case "cast_expression", "error_suppression_expression", "update_expression":
-		return 19
+		return 20
 	case "object_creation_expression", "clone_expression":
-		return 21
+		return 22
 	case "conditional_expression":
 		return 4
 	}
 	if n.Is(closed...) {
-		return 22
+		return 23
 	}
 	return 0
 }
 
 var bindings = map[string]int{
-	"**": 20, "instanceof": 18, "*": 16, "/": 16, "%": 16, "+": 15, "-": 15, "<<": 14, ">>": 14, ".": 13,
+	"**": 21, "instanceof": 19, "*": 17, "/": 17, "%": 17, "+": 16, "-": 16, "<<": 15, ">>": 15, ".": 14, "|>": 13,
 	"<": 12, "<=": 12, ">": 12, ">=": 12, "==": 11, "!=": 11, "<>": 11, "===": 11, "!==": 11, "<=>": 11,
 	"&": 10, "^": 9, "|": 8, "&&": 7, "||": 6, "??": 5, "and": 3, "xor": 2, "or": 1,
 }

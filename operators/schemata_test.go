@@ -137,7 +137,7 @@ func placedMutants(t *testing.T, php *syntaxtest.Tokenizer, path string) (*mutat
 // in the schemata, and one without a mutant for the original, and for each of
 // them "" or what is wrong; nil when a text is refused.
 func startSchemataOracle(t *testing.T) func(path string, p *mutate.Points, ms []mutate.Numbered) ([]string, []mutate.Numbered) {
-	ask := startScript(t, "schemata.php")
+	ask := startScript(t, "php", "schemata.php")
 	return func(path string, p *mutate.Points, ms []mutate.Numbered) ([]string, []mutate.Numbered) {
 		s := p.Combine(ms)
 		var list []mutate.Numbered

@@ -25,7 +25,7 @@ import (
 // tree differs from the original's in the place of the edit and nowhere else
 // (testdata/oracle/mutants.php says what that means).
 func TestMutantsKeepTheirPlace(t *testing.T) {
-	askCorpus(t, startOracle(t, "mutants.php"), 15)
+	askCorpus(t, startOracle(t, "php", "mutants.php"), 15)
 }
 
 // TestMutantsCompile asks PHP's own compiler, as "php -l" does: at most one
@@ -33,7 +33,7 @@ func TestMutantsKeepTheirPlace(t *testing.T) {
 // compiles, such as a "break" outside loops, are left to it; such mutants are
 // stillborn.)
 func TestMutantsCompile(t *testing.T) {
-	askCorpus(t, startOracle(t, "compile.php", "-d", "opcache.enable_cli=1", "-d", "opcache.max_file_size=1"), 15)
+	askCorpus(t, startOracle(t, "php", "compile.php", "-d", "opcache.enable_cli=1", "-d", "opcache.max_file_size=1"), 15)
 }
 
 // askCorpus asks about perFile mutants of each fixture, and of files of
@@ -44,11 +44,7 @@ func askCorpus(t *testing.T, ask func(path string, ms []*mutate.Mutant) []string
 		limit, perFile = 20*time.Minute, 200
 	}
 	start := time.Now()
-	php, err := syntaxtest.NewTokenizer(t.TempDir())
-	if err != nil {
-		t.Fatalf("this test needs PHP: %v", err)
-	}
-	defer php.Close()
+	php := tokenizer(t)
 	fixtures, others := corpus(t)
 	random := rand.New(rand.NewPCG(3, 4))
 	files, asked, lost, refused := 0, 0, 0, map[string]int{}
@@ -88,6 +84,15 @@ func askCorpus(t *testing.T, ask func(path string, ms []*mutate.Mutant) []string
 	}
 }
 
+func tokenizer(t *testing.T) *syntaxtest.Tokenizer {
+	php, err := syntaxtest.NewTokenizer(t.TempDir())
+	if err != nil {
+		t.Fatalf("this test needs PHP: %v", err)
+	}
+	t.Cleanup(func() { php.Close() })
+	return php
+}
+
 // mutantsOf gives a file's tree and its mutants by all operators.
 func mutantsOf(t *testing.T, php *syntaxtest.Tokenizer, path string) (*syntax.File, []*mutate.Mutant) {
 	f := treeOf(t, php, path)
@@ -112,8 +117,8 @@ func treeOf(t *testing.T, php *syntaxtest.Tokenizer, path string) *syntax.File {
 
 // startOracle starts a script of testdata/oracle. The function gives, for each
 // mutant of a file, "" or what is wrong; nil when the file itself is refused.
-func startOracle(t *testing.T, script string, flags ...string) func(path string, ms []*mutate.Mutant) []string {
-	ask := startScript(t, script, flags...)
+func startOracle(t *testing.T, php, script string, flags ...string) func(path string, ms []*mutate.Mutant) []string {
+	ask := startScript(t, php, script, flags...)
 	return func(path string, ms []*mutate.Mutant) []string {
 		edits := make([][3]any, len(ms))
 		for i, m := range ms {
@@ -126,8 +131,8 @@ func startOracle(t *testing.T, script string, flags ...string) func(path string,
 // startScript starts a script of testdata/oracle, which answers each question
 // about a file with a list of so many answers, "" for nothing wrong; nil when the
 // file itself is refused.
-func startScript(t *testing.T, script string, flags ...string) func(path string, answers int, question map[string]any) []string {
-	c := osexec.Command("php", append(append([]string{"-d", "short_open_tag=0"}, flags...), "../testdata/oracle/"+script)...)
+func startScript(t *testing.T, php, script string, flags ...string) func(path string, answers int, question map[string]any) []string {
+	c := osexec.Command(php, append(append([]string{"-d", "short_open_tag=0"}, flags...), "../testdata/oracle/"+script)...)
 	c.Stderr = os.Stderr
 	in, err := c.StdinPipe()
 	if err != nil {
@@ -215,8 +220,8 @@ func TestOraclesNotice(t *testing.T) {
 		return &mutate.Mutant{Edit: mutate.Edit{Span: syntax.Span{Start: at, End: at + len(old)}, New: new}}
 	}
 	ms := []*mutate.Mutant{change("&&", "||"), change("$a && $b", "($a || $b)"), change("&&", "& &"), change("while ($x)", "if ($x)")}
-	tree := startOracle(t, "mutants.php")(path, ms)
-	compiled := startOracle(t, "compile.php", "-d", "opcache.enable_cli=1", "-d", "opcache.max_file_size=1")(path, ms)
+	tree := startOracle(t, "php", "mutants.php")(path, ms)
+	compiled := startOracle(t, "php", "compile.php", "-d", "opcache.enable_cli=1", "-d", "opcache.max_file_size=1")(path, ms)
 	for i, want := range []struct{ tree, compiled string }{{"place: ", ""}, {"", ""}, {"parse: ", "parse: "}, {"", "parse: "}} {
 		if kind, _, _ := strings.Cut(tree[i]+" ", " "); kind != strings.TrimSpace(want.tree) {
 			t.Errorf("mutant %d: PHP-Parser says %q, want %q", i, tree[i], want.tree)

@@ -286,7 +286,8 @@ func castDropped(types ...string) applyFunc {
 			at = at.Parent
 		}
 		switch p := at.Parent; {
-		case types[0] == "bool" && decides(f, at),
+		case value.Is("assignment_expression") && p.Is("expression_statement"), // nobody sees "(int) ($x = f())"
+			types[0] == "bool" && decides(f, at),
 			types[0] == "int" && reckons(f, p) && !fraction(f, value),
 			types[0] == "string" && p.Is("binary_expression") && operatorText(f, p) == ".",
 			types[0] == "string" && p.Is("augmented_assignment_expression") && operatorText(f, p) == ".=",

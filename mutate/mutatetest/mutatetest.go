@@ -50,6 +50,12 @@ type Tally struct {
 // outside its span alone, and gives text that still parses.
 func Run(t T, path string, ops []*mutate.Operator) Tally {
 	t.Helper()
+	return RunRead(t, path, ops, syntax.Parse)
+}
+
+// RunRead is Run for texts that are to be read in another way than with Parse alone.
+func RunRead(t T, path string, ops []*mutate.Operator, read func(name string, src []byte) (*syntax.File, error)) Tally {
+	t.Helper()
 	tally := Tally{Hits: map[string]int{}}
 	archive, err := txtar.ParseFile(path)
 	if err != nil {
@@ -63,7 +69,7 @@ func Run(t T, path string, ops []*mutate.Operator) Tally {
 	}
 	update := os.Getenv("UPDATE") == "1"
 	for _, c := range cases {
-		got := c.run(t, path, ops, &tally)
+		got := c.run(t, path, ops, read, &tally)
 		if got == "" && (update || len(c.want.Data) == 0) {
 			tally.Empty++
 		}
@@ -119,9 +125,9 @@ type hit struct {
 }
 
 // run gives the text that the case's want should be.
-func (c testCase) run(t T, path string, ops []*mutate.Operator, tally *Tally) string {
+func (c testCase) run(t T, path string, ops []*mutate.Operator, read func(string, []byte) (*syntax.File, error), tally *Tally) string {
 	t.Helper()
-	f, err := syntax.Parse(c.name, c.in)
+	f, err := read(c.name, c.in)
 	if err != nil {
 		t.Errorf("%s: case %s: %v", path, c.name, err)
 		return ""
@@ -142,7 +148,7 @@ func (c testCase) run(t T, path string, ops []*mutate.Operator, tally *Tally) st
 	made := map[string]string{} // mutated text -> operator
 	for _, h := range hits {
 		tally.Hits[h.op.ID]++
-		if fault := Fault(f, h.edit); fault != "" {
+		if fault := faultOf(f, h.edit, read); fault != "" {
 			t.Errorf("%s: case %s: %s: %s", path, c.name, h.op.ID, fault)
 			continue
 		}
@@ -163,7 +169,9 @@ func line(f *syntax.File, h hit) string {
 }
 
 // Fault says what is wrong with an edit of a file, or "".
-func Fault(f *syntax.File, e mutate.Edit) string {
+func Fault(f *syntax.File, e mutate.Edit) string { return faultOf(f, e, syntax.Parse) }
+
+func faultOf(f *syntax.File, e mutate.Edit, read func(string, []byte) (*syntax.File, error)) string {
 	if e.Start < 0 || e.End < e.Start || e.End > len(f.Src) {
 		return fmt.Sprintf("edit of bytes %d to %d of a file of %d", e.Start, e.End, len(f.Src))
 	}
@@ -183,7 +191,7 @@ func Fault(f *syntax.File, e mutate.Edit) string {
 	if len(f.Damage) > 0 {
 		return ""
 	}
-	g, err := syntax.Parse(f.Path, out)
+	g, err := read(f.Path, out)
 	if err != nil {
 		return err.Error()
 	}

@@ -195,43 +195,55 @@ func isConcat(n *Node) bool { return n.Is("binary_expression") && n.Child("opera
 
 // regroup makes "(a |> b) . c", as the grammar has it, "a |> (b . c)", as PHP has.
 func (n *Node) regroup() {
-	var operands, operators, all []*Node
+	place, field := n.Parent, n.Field
+	index := n.Index
+	var operands, operators, comments, free []*Node
 	for ; isConcat(n); n = n.Child("left") {
-		all = append(all, n)
+		free = append(free, n)
+		n.Parent = nil
 		operands, operators = append(operands, n.Child("right")), append(operators, n.Child("operator"))
+		for _, c := range n.Children {
+			if c.Field == "" {
+				comments = append(comments, c)
+			}
+		}
 	}
 	operands = append(operands, n)
 	slices.Reverse(operands)
 	slices.Reverse(operators)
-	top := all[0]
-	place := *top // comments between the parts stay with what they stand in
 	join := func(left, operator, right *Node) *Node {
-		b := all[len(all)-1]
-		all = all[:len(all)-1]
+		b := free[0]
+		free = free[1:]
 		left.Field, right.Field = "left", "right"
 		b.Span = Span{left.Start, right.End}
 		b.adopt([]*Node{left, operator, right})
 		return b
 	}
-	var whole, part *Node
-	var by *Node // the pipe between the two
-	part = operands[0]
+	var whole, by *Node // what stands before the last pipe, and that
+	part := operands[0]
 	for i, operator := range operators {
 		switch {
 		case operator.Kind != pipe:
 			part = join(part, operator, operands[i+1])
+			continue
 		case whole == nil:
-			whole, by, part = part, operator, operands[i+1]
+			whole = part
 		default:
-			whole, by, part = join(whole, by, part), operator, operands[i+1]
+			whole = join(whole, by, part)
 		}
+		by, part = operator, operands[i+1]
 	}
 	if whole != nil {
 		part = join(whole, by, part)
 	}
-	part.Parent, part.Index, part.Field = place.Parent, place.Index, place.Field
-	if place.Parent != nil {
-		place.Parent.Children[place.Index] = part
+	part.Parent, part.Index, part.Field = place, index, field
+	place.Children[index] = part
+	for _, c := range comments {
+		into := part
+		for inner := into.Holding(c.Span); inner != nil; inner = into.Holding(c.Span) {
+			into = inner
+		}
+		into.add(c)
 	}
 }
 
@@ -250,8 +262,8 @@ func maskClone(m *masker, i int) {
 // endsExit are the tokens that may follow "exit" for the grammar.
 var endsExit = []string{";", ",", ")", "]", "}", ":", "T_CLOSE_TAG", ""}
 
-// "exit(status: 1);" => "exit(        1);"; "exit(1) + 2", "exit(...)" and "exit . 2" =>
-// "xxit(1) + 2", "xxit(...)" and "xxit . 2".
+// "exit(status: 1);" => "exit(        1);"; "exit(1) + 2", "exit(...)", "exit(1,)" and
+// "exit . 2" => "xxit(1) + 2", "xxit(...)", "xxit(1,)" and "xxit . 2".
 func maskExit(m *masker, i int) {
 	if m.kind(i) != "T_EXIT" || m.name(i) {
 		return
@@ -262,7 +274,7 @@ func maskExit(m *masker, i int) {
 	}
 	label, begins := m.kind(i+2) == "T_STRING" && m.kind(i+3) == ":" && end > i, i == 0 || slices.Contains(opensStatement, m.kind(i-1))
 	switch {
-	case !slices.Contains(endsExit, m.kind(end+1)), m.kind(i+2) == "T_ELLIPSIS" && end > i:
+	case !slices.Contains(endsExit, m.kind(end+1)), end > i && (m.kind(i+2) == "T_ELLIPSIS" || m.until(i+2, ",") < end):
 		m.put(m.sig[i].Start, "x")
 	case label && begins && m.text(i) == "exit":
 		name, colon := m.sig[i+2].Span, m.sig[i+3].Span

@@ -72,8 +72,28 @@ func (n *Node) adopt(children []*Node) {
 	}
 	start, end := children[0].Start, children[len(children)-1].End
 	n.Start, n.End = min(n.Start, start), max(n.End, end)
+	n.takeComments()
 	for p := n.Parent; p != nil && !p.Contains(n.Span); p = p.Parent {
 		p.Start, p.End = min(p.Start, n.Start), max(p.End, n.End)
+	}
+}
+
+// takeComments makes comments children of n that stand beside it, and in its span.
+func (n *Node) takeComments() {
+	if n.Parent == nil {
+		return
+	}
+	var theirs, ours []*Node
+	for _, c := range n.Parent.Children {
+		if c != n && c.Kind == "comment" && n.Contains(c.Span) {
+			ours = append(ours, c)
+		} else {
+			theirs = append(theirs, c)
+		}
+	}
+	if len(ours) > 0 {
+		n.Parent.adopt(theirs)
+		n.add(ours...)
 	}
 }
 

@@ -16,12 +16,7 @@ declare(strict_types=1);
 
 use PhpParser\Node;
 
-require 'PhpParser/autoload.php';
-ini_set('memory_limit', '1G');
-error_reporting(E_ALL & ~E_DEPRECATED);
-
-$lexer = new PhpParser\Lexer\Emulative(['usedAttributes' => ['startFilePos', 'endFilePos']]);
-$parser = (new PhpParser\ParserFactory())->create(PhpParser\ParserFactory::PREFER_PHP7, $lexer);
+$parser = require __DIR__ . '/parser.php';
 
 /**
  * Lists every node as [kind with its own values, start, end].

@@ -10,12 +10,7 @@ declare(strict_types=1);
 
 use PhpParser\Node;
 
-require 'PhpParser/autoload.php';
-ini_set('memory_limit', '1G');
-error_reporting(E_ALL & ~E_DEPRECATED);
-
-$lexer = new PhpParser\Lexer\Emulative(['usedAttributes' => ['startLine', 'startFilePos']]);
-$parser = (new PhpParser\ParserFactory())->create(PhpParser\ParserFactory::PREFER_PHP7, $lexer);
+$parser = require __DIR__ . '/parser.php';
 
 /** The number that a choice is about, or null: the node is none. */
 function asked(?Node $cond, string $property): ?int

@@ -9,9 +9,7 @@ use PhpParser\Node\Expr;
 use PhpParser\Node\Scalar;
 use PhpParser\Node\Stmt;
 
-require 'PhpParser/autoload.php';
-ini_set('memory_limit', '1G');
-error_reporting(E_ALL & ~E_DEPRECATED);
+$parser = require __DIR__ . '/parser.php';
 
 const LABELS = [
     Expr\Assign::class => 'assign =', Expr\AssignRef::class => 'assign =&', Expr\BooleanNot::class => 'unary !',
@@ -27,7 +25,9 @@ const LABELS = [
     Expr\Closure::class => 'closure', Expr\ArrowFunction::class => 'fn', Expr\Match_::class => 'match',
     Expr\Isset_::class => 'isset', Expr\Empty_::class => 'empty', Expr\Exit_::class => 'exit', Expr\Eval_::class => 'eval',
     Expr\Instanceof_::class => 'binary instanceof', Scalar\LNumber::class => 'number', Scalar\DNumber::class => 'number',
-    Scalar\Encapsed::class => 'string', Node\MatchArm::class => 'arm', Node\Arg::class => 'argument',
+    Scalar\Encapsed::class => 'string', Scalar\Int_::class => 'number', Scalar\Float_::class => 'number', // the names of 4 and of 5
+    Scalar\InterpolatedString::class => 'string', Node\ArrayItem::class => 'item', Node\PropertyHook::class => 'hook',
+    Node\MatchArm::class => 'arm', Node\Arg::class => 'argument',
     Node\Param::class => 'parameter', Expr\ArrayItem::class => 'item',
     Stmt\If_::class => 'if', Stmt\ElseIf_::class => 'elseif', Stmt\Else_::class => 'else', Stmt\While_::class => 'while',
     Stmt\Do_::class => 'do', Stmt\For_::class => 'for', Stmt\Foreach_::class => 'foreach', Stmt\Switch_::class => 'switch',
@@ -40,12 +40,16 @@ const LABELS = [
     Stmt\Const_::class => 'constants',
 ];
 
-$lexer = new PhpParser\Lexer\Emulative(['usedAttributes' => ['startFilePos', 'endFilePos']]);
-$parser = (new PhpParser\ParserFactory())->create(PhpParser\ParserFactory::PREFER_PHP7, $lexer);
+/** With named arguments or several it is a function. */
+function isExit(Node $node): bool
+{
+    return $node instanceof Expr\FuncCall && $node->name instanceof Node\Name && in_array(strtolower($node->name->toString()), ['exit', 'die'], true);
+}
 
 function label(Node $node): ?string
 {
     return match (true) {
+        isExit($node) => 'exit',
         isset(LABELS[$node::class]) => LABELS[$node::class],
         $node instanceof Expr\BinaryOp => 'binary ' . $node->getOperatorSigil(),
         $node instanceof Expr\AssignOp => 'assign op',
@@ -53,7 +57,7 @@ function label(Node $node): ?string
         $node instanceof Stmt\Class_ => $node->name === null ? null : 'class',
         $node instanceof Expr\Ternary => $node->if === null ? 'elvis' : 'ternary',
         $node instanceof Scalar\String_ => $node->hasAttribute('kind') ? 'string' : null,
-        $node instanceof Expr\ConstFetch && $node->name::class === Node\Name::class => match (strtolower(implode('\\', $node->name->parts))) {
+        $node instanceof Expr\ConstFetch && $node->name::class === Node\Name::class => match (strtolower($node->name->toString())) {
             'true', 'false' => 'boolean', 'null' => 'null', default => null,
         },
         default => null,
@@ -78,6 +82,12 @@ function walk(mixed $at, array &$out): void
     } elseif ($at instanceof Stmt\Throw_) { // a statement in this version; since PHP 8 it is an expression in one
         $out[] = ['throw', $at->getStartFilePos(), $at->expr->getEndFilePos() + 1];
         $out[] = ['statement', $at->getStartFilePos(), $at->getEndFilePos() + 1];
+    }
+    if (isExit($at)) {
+        foreach ($at->args as $arg) {
+            walk($arg instanceof Node\Arg ? $arg->value : [], $out);
+        }
+        return;
     }
     foreach ($at->getSubNodeNames() as $name) {
         walk($at->$name, $out);

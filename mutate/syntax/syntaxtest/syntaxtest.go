@@ -12,6 +12,7 @@ import (
 	"path/filepath"
 	"runtime"
 	"sync"
+	"testing"
 
 	"assay/mutate/syntax"
 )
@@ -77,6 +78,35 @@ func (t *Tokenizer) Read(src []byte) (Reading, error) {
 	}
 	r.Tokens, err = syntax.Tokens(answer.Kinds, answer.Flat, len(src))
 	return r, err
+}
+
+// LaterPHP gives the PHP of a later Debian suite than this machine's, 8.4 at least, which
+// ASSAY_PHP_LATER names. Without it a test is skipped, and fails where CI is set.
+func LaterPHP(t testing.TB) string {
+	t.Helper()
+	return needed(t, "ASSAY_PHP_LATER", "a PHP of a later Debian suite")
+}
+
+// needed gives the file or directory that a variable of the environment names.
+func needed(t testing.TB, variable, what string) string {
+	path := os.Getenv(variable)
+	switch _, err := os.Stat(path); {
+	case path == "" && os.Getenv("CI") != "":
+		t.Fatalf("%s has to name %s; .ci/run does that", variable, what)
+	case path == "":
+		t.Skipf("%s does not name %s", variable, what)
+	case err != nil:
+		t.Fatalf("%s: %v", variable, err)
+	}
+	return path
+}
+
+// NewestParser gives the directory with the PhpParser of the newest Debian suite, which
+// ASSAY_PHP_PARSER names; .ci/run gets it. Without it a test is skipped, and fails
+// where CI is set.
+func NewestParser(t testing.TB) string {
+	t.Helper()
+	return needed(t, "ASSAY_PHP_PARSER", "the directory above PhpParser of Debian's newest php-parser")
 }
 
 // Close ends PHP.
