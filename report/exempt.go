@@ -72,10 +72,12 @@ func (p *text) exempt() {
 		return
 	}
 	p.heading("%s", exemptTitle(p.r))
-	for _, a := range found {
-		p.printf("  %s  %s: %s\n", p.position(a.first()), visible(a.first().Where()), a.said())
+	n := p.brief(len(found))
+	for _, a := range found[:n] {
+		p.item(a.first(), visible(a.first().Where())+": "+a.said())
 		p.WriteString(wrap("because "+visible(a.Reason), "    ", p.o.Width))
 	}
+	p.more(len(found)-n, "more")
 }
 
 // fresh gives the verdicts that are new against the result before, by position.
@@ -107,9 +109,12 @@ func (p *text) fresh() {
 		return
 	}
 	p.heading("%s", freshSaid(p.r))
-	for _, v := range fresh(p.r) {
-		p.printf("  %s  %s: %s, mutant %s, %s\n", p.position(v.Mutant), visible(v.Mutant.Where()), v.Mutant.Op.ID, v.Mutant.ID, v.Status)
+	found := fresh(p.r)
+	n := p.brief(len(found))
+	for _, v := range found[:n] {
+		p.item(v.Mutant, fmt.Sprintf("%s: %s, mutant %s, %s", visible(v.Mutant.Where()), v.Mutant.Op.ID, v.Mutant.ID, v.Status))
 	}
+	p.more(len(found)-n, "more")
 }
 
 // mark says behind a place that it is new.

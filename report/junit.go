@@ -6,6 +6,7 @@ import (
 	"io"
 	"strings"
 	"time"
+	"unicode/utf8"
 
 	"assay/mutate"
 )
@@ -111,9 +112,11 @@ func junitMutant(v mutate.Verdict, s junitSuite, o Options) junitCase {
 	return c
 }
 
+const junitLines = 2 // of context
+
 // shownDiff is the diff for reading: nothing in it can disturb.
 func shownDiff(m *mutate.Mutant) string {
-	h := Diff(m.Source.Text, m.Edit, contextLines)
+	h := Diff(m.Source.Text, m.Edit, junitLines)
 	var b strings.Builder
 	b.WriteString(h.Header() + "\n")
 	for i, l := range h.Lines {
@@ -125,4 +128,27 @@ func shownDiff(m *mutate.Mutant) string {
 		fmt.Fprintf(&b, "%c%s%s%s\n", l.Sign, before, mark, after)
 	}
 	return b.String()
+}
+
+// excerpt cuts a line into what stands before, in and behind its mark, and
+// shortens each where the whole is too long to read.
+func excerpt(l DiffLine) (before, mark, after string) {
+	text := strings.TrimSuffix(l.Text, "\r")
+	end := min(l.Mark.End, len(text))
+	start := min(l.Mark.Start, end)
+	before, mark, after = visible(text[:start]), visible(text[start:end]), visible(text[end:])
+	if utf8.RuneCountInString(before+mark+after) <= lineChars {
+		return before, mark, after
+	}
+	if r := []rune(before); len(r) > lineChars/3 {
+		before = "…" + string(r[len(r)-lineChars/3:])
+	}
+	return before, clip(mark, lineChars/3), clip(after, lineChars/3)
+}
+
+func clip(s string, n int) string {
+	if r := []rune(s); len(r) > n {
+		return string(r[:n]) + "…"
+	}
+	return s
 }

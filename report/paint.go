@@ -7,6 +7,8 @@ import (
 	"strings"
 	"unicode"
 	"unicode/utf8"
+
+	"github.com/clipperhouse/displaywidth"
 )
 
 // A paint puts SGR sequences (ECMA-48) around text, or leaves it alone.
@@ -78,9 +80,9 @@ func oneLine(s string, n int) string {
 	return string(r)
 }
 
-// wrap fills lines of at most width characters and indents them. Blank lines
+// wrap fills lines of at most that many columns and indents them. Blank lines
 // part paragraphs.
-func wrap(text, indent string, width int) string {
+func wrap(text, indent string, most int) string {
 	var b strings.Builder
 	for i, paragraph := range strings.Split(text, "\n\n") {
 		if i > 0 {
@@ -88,12 +90,12 @@ func wrap(text, indent string, width int) string {
 		}
 		used := 0
 		for _, word := range strings.Fields(paragraph) {
-			n := utf8.RuneCountInString(word)
+			n := width(word)
 			switch {
 			case used == 0:
 				b.WriteString(indent)
 				used = len(indent)
-			case used+1+n > width:
+			case used+1+n > most:
 				b.WriteString("\n" + indent)
 				used = len(indent)
 			default:
@@ -108,10 +110,19 @@ func wrap(text, indent string, width int) string {
 	return b.String()
 }
 
+// width is the number of columns that a text takes in a terminal; the sequences
+// of paint take none.
+func width(s string) int {
+	return displaywidth.Options{ControlSequences: true}.String(s)
+}
+
 // count gives "1 mutant", "2 mutants".
 func count(n int, noun string) string {
 	if n == 1 {
 		return "1 " + noun
+	}
+	if noun == "more" {
+		return fmt.Sprintf("%d more", n)
 	}
 	if strings.HasSuffix(noun, "class") {
 		return fmt.Sprintf("%d %ses", n, noun)

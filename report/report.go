@@ -54,6 +54,9 @@ type Options struct {
 	Timings bool // print times, which differ from run to run
 	// The rest is for the report on a terminal.
 	Color bool
+	// Brief leaves out what would push the answer away: all but some survivors,
+	// and the ends of long lists. The report says what there is besides.
+	Brief bool
 	// EditorURL turns positions into hyperlinks: %f is the absolute path, %l
 	// the line, %c the column, as in Xdebug's file_link_format, which has the
 	// first two. "" prints no links.

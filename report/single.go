@@ -22,13 +22,19 @@ func Change(m *mutate.Mutant) string {
 	return before + " => " + after
 }
 
+const inspectLines = 4 // of context, where one mutant is shown
+
 // Mutant writes one mutant for people: where it is, by which rule, and the
 // diff. root is the project's, for links.
 func Mutant(w io.Writer, m *mutate.Mutant, root string, o Options) error {
-	p := &text{Writer: bufio.NewWriter(w), paint: paint(o.Color), o: o, r: &mutate.Result{Root: root}}
+	if o.Width <= 0 {
+		o.Width = defaultWidth
+	}
+	p := newText(w, &mutate.Result{Root: root}, o)
+	p.code = map[string]string{m.ID: ""}
 	p.printf("%s  %s\n", p.strong(p.position(m)), visible(m.Where()))
-	p.printf("  %s, mutant %s\n  %s\n\n", m.Op.ID, m.ID, Rule(m.Op))
-	p.diff(Diff(m.Source.Text, m.Edit, 2*contextLines))
+	p.printf("  %s, mutant %s\n%s\n", m.Op.ID, m.ID, wrap(Rule(m.Op), "  ", o.Width))
+	p.change(blocks([]mutate.Verdict{{Mutant: m}})[0], inspectLines)
 	return p.Flush()
 }
 

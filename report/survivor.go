@@ -5,34 +5,107 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
-	"unicode/utf8"
 
 	"assay/mutate"
 )
 
-// survivors prints each surviving mutant, worst class first.
+// survivors prints what survived by class, function and line, the functions
+// first that lack most tests. A brief report has as many as fit its bound.
 func (p *text) survivors() {
+	type part struct {
+		gap  gap
+		rest int // left out
+	}
+	var classes []*Class // in the order in which they come
+	parts := map[*Class][]part{}
+	of := map[[2]string]*Class{}
 	for _, c := range p.classes {
-		if c.Score.Survived == 0 {
+		of[[2]string{c.Name, c.File}] = c
+	}
+	shown := 0
+	for _, g := range p.advice.gaps {
+		if g.Status != mutate.Survived || (p.o.Brief && shown == briefSurvivors) {
 			continue
 		}
+		cut := part{gap: g}
+		if n := len(g.Verdicts); p.o.Brief && shown+n > briefSurvivors {
+			cut.gap.Verdicts, cut.rest = g.Verdicts[:briefSurvivors-shown], n-(briefSurvivors-shown)
+		}
+		shown += len(cut.gap.Verdicts)
+		c := of[[2]string{g.first().Class, g.first().Source.Path}]
+		if parts[c] == nil {
+			classes = append(classes, c)
+		}
+		parts[c] = append(parts[c], cut)
+	}
+	p.left = p.total.Survived - shown
+	for _, c := range classes {
 		p.heading("%s: %s survived", visible(c.Title()), count(c.Score.Survived, "mutant"))
-		for _, v := range c.Verdicts {
-			if v.Status == mutate.Survived {
-				p.printf("\n")
-				p.survivor(v)
-			}
+		for _, part := range parts[c] {
+			p.function(part.gap, part.rest)
 		}
 	}
 }
 
-func (p *text) survivor(v mutate.Verdict) {
-	m := v.Mutant
-	p.printf("%s  %s%s\n", p.strong(p.position(m)), visible(m.Where()), p.strong(mark(v)))
-	p.printf("  %s, mutant %s\n", m.Op.ID, m.ID)
-	p.diff(Diff(m.Source.Text, m.Edit, contextLines))
-	p.WriteString(wrap(Meaning(m.Op), "  ", p.o.Width))
-	p.WriteString(wrap(reached(v.Reaching), "  ", p.o.Width))
+func (p *text) function(g gap, rest int) {
+	if name := g.first().Function; name != "" {
+		p.printf("\n%s\n", p.strong(visible(fmt.Sprintf("In %s: %s", name, count(len(g.Verdicts)+rest, "mutant")))))
+	}
+	for _, b := range blocks(g.Verdicts) {
+		p.printf("\n")
+		p.block(b)
+	}
+	if rest > 0 {
+		p.printf("\n  … and %d more in it\n", rest)
+	}
+}
+
+// block prints lines of the source once, what the changes make of them, and
+// what the tests lack.
+func (p *text) block(b block) {
+	at := p.position(b.first())
+	if len(b.Verdicts) > 1 {
+		at = p.positionAt(b.first(), fmt.Sprintf("%s%s:%d", p.o.Prefix, b.first().Source.Path, b.First))
+	}
+	p.printf("%s\n", p.strong(at))
+	p.change(b, contextLines)
+	p.lacking(b)
+}
+
+// lacking says what a block means for the tests: each operator's sentence once,
+// each list of tests once.
+func (p *text) lacking(b block) {
+	var ops []*mutate.Operator
+	var lists []string
+	byOp, byList := map[*mutate.Operator][]string{}, map[string][]string{}
+	for _, v := range b.Verdicts {
+		op, list := v.Mutant.Op, reached(v.Reaching)
+		if byOp[op] == nil {
+			ops = append(ops, op)
+		}
+		if byList[list] == nil {
+			lists = append(lists, list)
+		}
+		byOp[op] = append(byOp[op], p.code[v.Mutant.ID]+mark(v))
+		byList[list] = append(byList[list], p.code[v.Mutant.ID])
+	}
+	for _, op := range ops {
+		said := op.ID
+		if len(ops) > 1 || mark(b.Verdicts[0]) != "" {
+			said = strings.Join(byOp[op], ", ") + ": " + said
+		}
+		p.WriteString(wrap(p.faint(said), "  ", p.o.Width))
+		p.WriteString(wrap(Meaning(op), "  ", p.o.Width))
+	}
+	for _, list := range lists {
+		if list == "" {
+			continue
+		}
+		if len(lists) > 1 {
+			list = strings.Join(byList[list], ", ") + ": " + list
+		}
+		p.WriteString(wrap(list, "  ", p.o.Width))
+	}
 }
 
 // Meaning is what a survivor of the operator says about the tests.
@@ -95,60 +168,15 @@ func ShortTest(id mutate.TestID) string {
 
 // position gives "src/Fare.php:12:9", as a hyperlink when a pattern is set.
 func (p *text) position(m *mutate.Mutant) string {
-	at := visible(fmt.Sprintf("%s%s:%d:%d", p.o.Prefix, m.Source.Path, m.Line, m.Column))
+	return p.positionAt(m, fmt.Sprintf("%s%s:%d:%d", p.o.Prefix, m.Source.Path, m.Line, m.Column))
+}
+
+// positionAt is position with another text.
+func (p *text) positionAt(m *mutate.Mutant, at string) string {
+	at = visible(at)
 	if p.o.EditorURL == "" {
 		return at
 	}
 	path := filepath.Join(p.r.Root, filepath.FromSlash(m.Source.Path))
 	return link(editorURL(p.o.EditorURL, path, m.Line, m.Column), at)
-}
-
-// diff prints a hunk for reading: what could disturb a terminal is escaped,
-// long lines are cut around the change, long changes counted.
-func (p *text) diff(h Hunk) {
-	p.printf("  %s\n", p.faint(h.Header()))
-	for i, l := range h.Lines {
-		if i == diffLines {
-			p.printf("  %s\n", p.faint(fmt.Sprintf("… %s more", count(len(h.Lines)-i, "line"))))
-			return
-		}
-		p.diffLine(l)
-	}
-}
-
-func (p *text) diffLine(l DiffLine) {
-	before, mark, after := excerpt(l)
-	var s string
-	switch l.Sign {
-	case '-':
-		s = p.lost("-"+before) + p.sgr("1;4;31", mark) + p.lost(after)
-	case '+':
-		s = p.added("+"+before) + p.sgr("1;4;32", mark) + p.added(after)
-	default:
-		s = " " + before + mark + after
-	}
-	p.printf("  %s\n", s)
-}
-
-// excerpt cuts a line into what stands before, in and behind its mark, and
-// shortens each where the whole is too long to read.
-func excerpt(l DiffLine) (before, mark, after string) {
-	text := strings.TrimSuffix(l.Text, "\r")
-	end := min(l.Mark.End, len(text))
-	start := min(l.Mark.Start, end)
-	before, mark, after = visible(text[:start]), visible(text[start:end]), visible(text[end:])
-	if utf8.RuneCountInString(before+mark+after) <= lineChars {
-		return before, mark, after
-	}
-	if r := []rune(before); len(r) > lineChars/3 {
-		before = "…" + string(r[len(r)-lineChars/3:])
-	}
-	return before, clip(mark, lineChars/3), clip(after, lineChars/3)
-}
-
-func clip(s string, n int) string {
-	if r := []rune(s); len(r) > n {
-		return string(r[:n]) + "…"
-	}
-	return s
 }

@@ -4,45 +4,52 @@ import (
 	"bufio"
 	"fmt"
 	"io"
-	"slices"
 	"strings"
 	"time"
-
-	"github.com/olekukonko/tablewriter"
-	"github.com/olekukonko/tablewriter/tw"
 
 	"assay/mutate"
 )
 
 const (
-	contextLines = 2   // around a change
+	contextLines = 1   // around a change
 	classesNamed = 3   // of tests that reach a survivor
 	diffLines    = 24  // of a change that is longer, the rest is counted
-	lineChars    = 160 // of a source line, around the change
+	lineChars    = 160 // of what is told in a line, as a failure's message
+	defaultWidth = 100
+
+	// What a brief report has at most.
+	briefSurvivors = 20
+	briefRows      = 20 // of classes, of functions that no test runs, of what is new, accepted or skipped
 )
 
-// Text writes the report for people: a table of the classes, the whole in a
-// sentence, each survivor with
-// what it says about the tests, what no test runs, and what to know about the
-// run.
+// Text writes the report for people. Its end is the answer, for that is what a
+// terminal shows: the classes, the score, what to fix first, and where the rest
+// is. Before it stand the survivors, each with what it says about the tests,
+// what no test runs, and what to know about the run.
 func Text(w io.Writer, r *mutate.Result, o Options) error {
 	if o.Width <= 0 {
-		o.Width = 100
+		o.Width = defaultWidth
 	}
-	b := bufio.NewWriter(w)
-	p := &text{Writer: b, paint: paint(o.Color), o: o, r: r, classes: Classes(r), total: Total(r)}
+	p := newText(w, r, o)
+	p.advice, p.code = adviserOf(r), codes(r)
+	p.survivors()
+	p.unreached()
+	p.fresh()
+	p.exempt()
+	p.tests()
+	p.notes()
 	if err := p.table(); err != nil {
 		return err
 	}
 	p.score()
-	p.fresh()
-	p.survivors()
-	p.unreached()
-	p.exempt()
-	p.tests()
-	p.notes()
+	p.first()
 	p.closing()
-	return b.Flush()
+	return p.Flush()
+}
+
+func newText(w io.Writer, r *mutate.Result, o Options) *text {
+	return &text{Writer: bufio.NewWriter(&withoutFirstBlank{w: w}), paint: paint(o.Color), o: o, r: r,
+		classes: Classes(r), total: Total(r), php: map[*mutate.Source][][]shade{}}
 }
 
 type text struct {
@@ -52,62 +59,48 @@ type text struct {
 	r       *mutate.Result
 	classes []*Class
 	total   mutate.Score
+	advice  *adviser
+	code    map[string]string // by ID; see codes
+	left    int               // survivors that a brief report does not show
+	php     map[*mutate.Source][][]shade
 }
 
 func (p *text) printf(format string, args ...any) { fmt.Fprintf(p, format, args...) }
 
 func (p *text) heading(format string, args ...any) {
-	p.printf("\n%s\n", p.strong(fmt.Sprintf(format, args...)))
+	p.printf("\n%s\n", p.strong(strings.TrimSuffix(wrap(fmt.Sprintf(format, args...), "", p.o.Width), "\n")))
 }
 
-// table prints a row a class.
-func (p *text) table() error {
-	if p.total.Counted() == 0 && p.r.LeftOut > 0 {
-		p.printf("No mutant was judged that counts.\n")
-		return nil
-	}
-	if p.total.Counted() == 0 {
-		p.printf("There is no mutant to judge: the code and the operators that were chosen give none.\n")
-		return nil
-	}
-	right := slices.Repeat([]tw.Align{tw.AlignRight}, 7)
-	right[0] = tw.AlignLeft
-	t := tablewriter.NewTable(p,
-		tablewriter.WithConfig(tablewriter.Config{}), // resets what stands before it
-		tablewriter.WithHeaderAutoFormat(tw.Off),
-		tablewriter.WithRowAutoWrap(tw.WrapNone),
-		tablewriter.WithAlignment(right),
-		tablewriter.WithRendition(tw.Rendition{
-			Borders:  tw.BorderNone,
-			Symbols:  tw.NewSymbols(tw.StyleLight),
-			Settings: tw.Settings{Separators: tw.Separators{BetweenColumns: tw.Off, BetweenRows: tw.Off}},
-		}))
-	t.Header("class", "mutants", "killed", "survived", "unreached", "timed out", "score")
-	for _, c := range p.classes {
-		if c.Score.Counted() == 0 {
-			continue
-		}
-		if err := t.Append(p.row(visible(c.Title()), c.Score)); err != nil {
-			return fmt.Errorf("the table of classes: %w", err)
-		}
-	}
-	if err := t.Render(); err != nil {
-		return fmt.Errorf("the table of classes: %w", err)
-	}
-	return nil
+// withoutFirstBlank drops the blank line with which every part of the report
+// sets itself off from the one before, of the first.
+type withoutFirstBlank struct {
+	w     io.Writer
+	begun bool
 }
 
-func (p *text) row(title string, s mutate.Score) []string {
-	figure := func(n int, emphasis func(string) string) string {
-		if n == 0 {
-			return p.faint("0")
+func (b *withoutFirstBlank) Write(text []byte) (int, error) {
+	n := 0
+	if !b.begun && len(text) > 0 {
+		if b.begun = true; text[0] == '\n' {
+			text, n = text[1:], 1
 		}
-		return emphasis(fmt.Sprint(n))
 	}
-	as := func(s string) string { return s }
-	return []string{
-		title, figure(s.Counted(), as), figure(s.Killed, as), figure(s.Survived, p.lost),
-		figure(s.Unreached, p.lost), figure(s.TimedOut, as), percent(s.Value()),
+	m, err := b.w.Write(text)
+	return n + m, err
+}
+
+// brief gives how many of n things are listed.
+func (p *text) brief(n int) int {
+	if p.o.Brief {
+		return min(n, briefRows)
+	}
+	return n
+}
+
+// more says how many were not listed.
+func (p *text) more(n int, noun string) {
+	if n > 0 {
+		p.printf("  and %s\n", count(n, noun))
 	}
 }
 
@@ -115,27 +108,89 @@ func (p *text) row(title string, s mutate.Score) []string {
 func (p *text) score() {
 	s := p.total
 	if s.Counted() > 0 {
-		score, rest, _ := strings.Cut(scoreSaid(s), ":")
-		p.printf("\n%s:%s\n", p.strong(score), rest)
+		said := wrap(scoreSaid(s), "", p.o.Width)
+		score, rest, _ := strings.Cut(said, ":")
+		p.printf("\n%s:%s", p.strong(score), rest)
 	}
 	if said := besideSaid(s); said != "" {
+		said = strings.TrimSuffix(wrap(said, "", p.o.Width), "\n")
 		if s.Broken > 0 {
 			said = p.lost(said)
 		}
 		p.printf("%s\n", said)
 	}
-	switch {
+	switch left := were(p.r.LeftOut, "mutant"); {
 	case p.r.LeftOut > 0 && p.r.Partial:
-		p.printf("%s %s left out; all figures are about the rest.\n",
-			p.strong("The run ended early:"), were(p.r.LeftOut, "mutant"))
+		p.WriteString(wrap(fmt.Sprintf("The run ended early: %s left out; all figures are about the rest.", left), "", p.o.Width))
 	case p.r.Partial:
-		p.printf("%s\n", p.strong("The run ended early."))
+		p.printf("The run ended early.\n")
 	case p.r.LeftOut > 0:
-		p.printf("%s left out; all figures are about the rest.\n", were(p.r.LeftOut, "mutant"))
+		p.WriteString(wrap(fmt.Sprintf("%s left out; all figures are about the rest.", left), "", p.o.Width))
 	}
 	if p.o.Timings {
 		p.printf("The tests alone take %s; this run took %s.\n", rounded(p.r.Suite), rounded(p.r.Elapsed))
 	}
+}
+
+// first names the functions in which a test pays most, each with the changes
+// that tell most. Score, list and closing fit a screen of 24 lines.
+func (p *text) first() {
+	found := p.advice.gaps
+	if len(found) == 0 {
+		return
+	}
+	if len(found) > firstFunctions {
+		p.heading("What to fix first, %d of %s", firstFunctions, count(len(found), "function"))
+	} else {
+		p.heading("What to fix first")
+	}
+	for i, g := range found[:min(firstFunctions, len(found))] {
+		m := g.first()
+		said := fmt.Sprintf("%d survive", len(g.Verdicts))
+		if len(g.Verdicts) == 1 {
+			said = "1 survives"
+		}
+		if g.Status == mutate.Unreached {
+			said = fmt.Sprintf("%d unreached, %s", len(g.Verdicts), g.lines())
+		}
+		head := fmt.Sprintf("%d  %s: %s", i+1, visible(shortWhere(m)), said)
+		at := fmt.Sprintf("%s%s:%d", p.o.Prefix, m.Source.Path, m.Line)
+		room := p.o.Width - width(head) - 4
+		if room < 12 {
+			head, room = cutEnd(head, p.o.Width-2), 0
+		}
+		if at = cutBegin(visible(at), room); room > 0 {
+			p.printf("  %s  %s\n", p.strong(head), p.faint(p.positionAt(m, at)))
+		} else {
+			p.printf("  %s\n", p.strong(head))
+		}
+		if g.Status == mutate.Survived {
+			for _, v := range p.advice.telling(g, firstChanges) {
+				p.tell(v)
+			}
+		}
+	}
+}
+
+const (
+	firstFunctions = 5 // to be fixed first
+	firstChanges   = 2 // of each
+)
+
+// tell shows a change on one line, with its code at the end.
+func (p *text) tell(v mutate.Verdict) {
+	m, code := v.Mutant, p.code[v.Mutant.ID]
+	line := fmt.Sprintf("%10d  ", m.Line)
+	room := p.o.Width - len(line) - len(code) - len("  → ") - 2
+	before, after := snippets(m, room/2)
+	if after == "" {
+		before, after = snippets(m, room-len("removed"))
+		if after == "" {
+			after = "removed"
+		}
+	}
+	said := before + "  →  " + after
+	p.printf("%s%s  %s\n", p.faint(line), cutEnd(said, p.o.Width-len(line)-len(code)-2), p.faint(code))
 }
 
 func were(n int, noun string) string {
@@ -165,16 +220,27 @@ func (p *text) unreached() {
 		return
 	}
 	p.heading("Unreached: no test runs these lines")
+	var found [][]mutate.Verdict
 	for _, c := range p.classes {
-		for _, g := range unreachedIn(c) {
-			at := p.position(g[0].Mutant)
-			lines := fmt.Sprintf("line %d", g[0].Mutant.Line)
-			if last := g[len(g)-1].Mutant.Line; last != g[0].Mutant.Line {
-				lines = fmt.Sprintf("lines %d to %d", g[0].Mutant.Line, last)
-			}
-			p.printf("  %s  %s: %s, %s\n", at, visible(g[0].Mutant.Where()), count(len(g), "mutant"), lines)
-		}
+		found = append(found, unreachedIn(c)...)
 	}
+	n := p.brief(len(found))
+	for _, g := range found[:n] {
+		m := g[0].Mutant
+		said := fmt.Sprintf("%s: %s, %s", shortWhere(m), count(len(g), "mutant"), gap{mutate.Unreached, g}.lines())
+		p.item(m, visible(said))
+	}
+	p.more(len(found)-n, "more function")
+}
+
+// item prints a place and what is said of it, on one line where that fits.
+func (p *text) item(m *mutate.Mutant, said string) {
+	at := fmt.Sprintf("%s%s:%d:%d", p.o.Prefix, m.Source.Path, m.Line, m.Column)
+	if width(visible(at))+width(said)+4 <= p.o.Width {
+		p.printf("  %s  %s\n", p.position(m), said)
+		return
+	}
+	p.printf("  %s\n%s", p.position(m), wrap(said, "    ", p.o.Width))
 }
 
 // unreachedIn groups by method, in the order of their first mutants.
@@ -219,17 +285,24 @@ func (p *text) notes() {
 	for _, c := range p.classes {
 		for _, v := range c.Verdicts {
 			if v.Status == mutate.Broken {
-				p.printf("  %s  %s  %s: %s\n", p.position(v.Mutant), v.Mutant.Op.ID, v.Mutant.ID, oneLine(v.Detail, lineChars))
+				p.item(v.Mutant, fmt.Sprintf("%s  %s: %s", v.Mutant.Op.ID, v.Mutant.ID, oneLine(v.Detail, lineChars)))
 			}
 		}
 	}
 }
 
+// closing says what is not shown, and what to do with what is.
 func (p *text) closing() {
-	switch {
-	case p.total.Survived > 0:
-		p.printf("\nassay inspect ID shows one of them again, with all the tests that reach it;\nassay try ID runs the tests on it and shows PHPUnit's own output.\n")
-	case p.total.Counted() > 0 && p.total.Unreached == 0 && p.r.LeftOut == 0 && p.total.Accepted+p.total.Skipped == 0:
+	switch s := p.total; {
+	case s.Survived > 0:
+		p.printf("\n")
+		if p.left > 0 {
+			p.WriteString(wrap(fmt.Sprintf("%d of %s are above; --all shows all, --write html=FILE a page.",
+				s.Survived-p.left, count(s.Survived, "survivor")), "", p.o.Width))
+		}
+		code := p.code[p.advice.example().ID]
+		p.WriteString(wrap(fmt.Sprintf("assay inspect %s shows that one with its tests, assay try %s runs them.", code, code), "", p.o.Width))
+	case s.Counted() > 0 && s.Unreached == 0 && p.r.LeftOut == 0 && s.Accepted+s.Skipped == 0:
 		p.printf("\nNone survived.\n")
 	}
 }

@@ -101,7 +101,7 @@ func (c *checkCommand) machine(env *environment, code *codebase, f exec.Facts) {
 // suite runs the tests unchanged.
 func (c *checkCommand) suite(env *environment, code *codebase, engine *exec.Engine) error {
 	bar := newProgress(env.stderr)
-	bar.begin("running the tests unchanged", "")
+	bar.begin(originalSuite, "")
 	baseline, err := engine.Record(env.ctx, code.points, func(done, all int) { bar.step(done, all, "") })
 	bar.end()
 	if err != nil {

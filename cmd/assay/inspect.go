@@ -132,7 +132,7 @@ func (c *tryCommand) run(env *environment) error {
 func (c *tryCommand) try(env *environment, code *codebase, engine *exec.Engine, m *mutate.Mutant) (mutate.Verdict, error) {
 	bar := newProgress(env.stderr)
 	defer bar.end()
-	bar.begin("running the tests unchanged", "")
+	bar.begin(originalSuite, "")
 	baseline, err := engine.Record(env.ctx, code.points, func(done, all int) { bar.step(done, all, "") })
 	if err != nil {
 		return mutate.Verdict{}, err

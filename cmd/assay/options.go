@@ -60,6 +60,7 @@ type answerOptions struct {
 	FailOnNew    bool     `name:"fail-on-new" toml:"fail-on-new" help:"End with status 1 when a mutant is not killed that is neither accepted nor in the result of --compared-with." group:"answer"`
 	ComparedWith string   `name:"compared-with" toml:"compared-with" placeholder:"FILE" help:"Mark what is new against an earlier result, which --write json=FILE wrote." group:"answer"`
 	FailUnder    percent  `name:"fail-under" toml:"fail-under" placeholder:"N" help:"End with status 1 when the mutation score is below N percent." group:"answer"`
+	All          bool     `name:"all" toml:"all" help:"Show every survivor and every list whole; without it the report on standard output has 20 survivors at most." group:"answer"`
 	Write        []string `name:"write" toml:"write" placeholder:"FORMAT=FILE" sep:"none" help:"Write the result to FILE; repeatable. Formats: ${formats}." group:"answer"`
 	History      string   `name:"history" toml:"history" placeholder:"FILE" help:"Add a line about this run to a history, which assay history shows." group:"answer"`
 	Timings      bool     `name:"timings" toml:"timings" help:"Put times into reports, which then differ from run to run." group:"answer"`

@@ -22,12 +22,25 @@ type progress struct {
 	width    func() int
 	now      func() time.Time
 
-	stage    string
+	stage    stage
 	began    time.Time // of the stage
 	drawn    time.Time
 	tenths   int
 	occupied bool // the line holds text
 }
+
+// A stage is a part of a run that takes long.
+type stage struct {
+	said string // where lines stay: "judging 1204 mutants"
+	live string // in front of what is done, on a terminal: "judging"
+	unit string // that is counted: "mutants"
+}
+
+// originalSuite is the stage in which the tests are run without a mutant, as
+// often as the engine needs.
+var originalSuite = stage{"running the tests unchanged", "original suite", "passes"}
+
+func judgingStage(n int) stage { return stage{"judging " + many(n, "mutant"), "judging", "mutants"} }
 
 // quietTime is the least between two lines of a stage in a log.
 const quietTime = 2 * time.Second
@@ -48,15 +61,15 @@ func terminalWidth(f *os.File, otherwise int) int {
 	return otherwise
 }
 
-// begin starts a stage: "judging 1204 mutants". detail is said where lines stay.
-func (p *progress) begin(stage, detail string) {
-	p.stage, p.began, p.tenths = stage, p.now(), 0
+// begin starts a stage. detail is said where lines stay.
+func (p *progress) begin(next stage, detail string) {
+	p.stage, p.began, p.tenths = next, p.now(), 0
 	p.drawn = p.began
 	if p.terminal {
-		p.draw(stage)
+		p.draw(next.said)
 		return
 	}
-	fmt.Fprintf(p.w, "assay: %s%s\n", stage, detail)
+	fmt.Fprintf(p.w, "assay: %s%s\n", next.said, detail)
 }
 
 // step says how far the stage is; extra is what else is known. It may be
@@ -78,9 +91,13 @@ func (p *progress) step(done, all int, extra string) {
 		return
 	}
 	p.drawn = now
-	tail := fmt.Sprintf(" %d/%d%s%s", done, all, extra, p.left(done, all, now))
-	room := min(24, p.width()-utf8.RuneCountInString(p.stage+tail)-4)
-	p.draw(p.stage + gauge(done, all, room) + tail)
+	left := p.left(done, all, now)
+	tail := fmt.Sprintf(" %d of %d %s%s%s", done, all, p.stage.unit, extra, left)
+	size := func() int { return p.width() - utf8.RuneCountInString(p.stage.live+tail) - 2 }
+	if size() < 0 { // the figures matter more than what they count
+		tail = fmt.Sprintf(" %d of %d%s%s", done, all, extra, left)
+	}
+	p.draw(p.stage.live + gauge(done, all, min(24, size()-1)) + tail)
 }
 
 // left estimates the time that the rest of the stage takes.
@@ -93,7 +110,11 @@ func (p *progress) left(done, all int, now time.Time) string {
 	if left == 0 {
 		return ""
 	}
-	return fmt.Sprintf(", about %s left", left)
+	said := left.String()
+	if left > time.Hour {
+		said = strings.TrimSuffix(left.Round(time.Minute).String(), "0s")
+	}
+	return fmt.Sprintf(", %s left", said)
 }
 
 // gauge draws a bar of dots that fill up; "" where there is no room.

@@ -108,7 +108,7 @@ func (c *runCommand) judge(env *environment, code *codebase, engine *exec.Engine
 	bar := newProgress(env.stderr)
 	defer bar.end()
 	chosen := c.choose(code, asked, r)
-	bar.begin("running the tests unchanged", fmt.Sprintf(" (%s in %s)", many(len(chosen), "mutant"), many(len(code.Files), "file")))
+	bar.begin(originalSuite, fmt.Sprintf(" (%s in %s)", many(len(chosen), "mutant"), many(len(code.Files), "file")))
 	baseline, err := engine.Record(env.ctx, code.points, func(done, all int) { bar.step(done, all, "") })
 	if err != nil {
 		return err
@@ -154,7 +154,7 @@ func (c *runCommand) judgeTasks(env *environment, code *codebase, engine *exec.E
 	if n := all - len(tasks) - reused; n > 0 {
 		before += fmt.Sprintf("; %s were judged before the interruption", many(n, "mutant"))
 	}
-	bar.begin("judging "+many(len(tasks), "mutant"), fmt.Sprintf(" with %s and %s%s", many(len(baseline.Tests), "test"), many(c.workers(), "worker"), before))
+	bar.begin(judgingStage(len(tasks)), fmt.Sprintf(" with %s and %s%s", many(len(baseline.Tests), "test"), many(c.workers(), "worker"), before))
 	ctx, stop := context.WithCancelCause(env.ctx)
 	defer stop(nil)
 	each := func(v mutate.Verdict) {
@@ -292,7 +292,7 @@ func (c *runCommand) countLeftOut(r *mutate.Result, all, judged int, spent bool)
 // the bar.
 func (c *runCommand) report(env *environment, code *codebase, r *mutate.Result, outputs []output) error {
 	o := c.reportOptions(env.stdout, code.prefix)
-	o.Timings = c.Timings
+	o.Timings, o.Brief = c.Timings, !c.All
 	if err := report.Text(env.stdout, r, o); err != nil {
 		return fmt.Errorf("the report: %w", err)
 	}

@@ -141,14 +141,14 @@ func TestProgressOnATerminal(t *testing.T) {
 	var b bytes.Buffer
 	now := time.Unix(0, 0)
 	p := &progress{w: &b, terminal: true, width: func() int { return 80 }, now: func() time.Time { return now }}
-	p.begin("judging 100 mutants", " with details for logs only")
+	p.begin(judgingStage(100), " with details for logs only")
 	now = now.Add(10 * time.Second)
 	p.step(25, 100, ", 20 killed")
 	p.step(26, 100, ", 21 killed") // too soon after the last
 	p.end()
 	const clear = "\r\x1b[2K"
 	want := clear + "judging 100 mutants" +
-		clear + "judging 100 mutants ●●●●●·················· 25/100, 20 killed, about 30s left" + clear
+		clear + "judging ●●●●●●·················· 25 of 100 mutants, 20 killed, 30s left" + clear
 	if diff := cmp.Diff(want, b.String()); diff != "" {
 		t.Error(diff)
 	}
@@ -159,7 +159,7 @@ func TestProgressInALog(t *testing.T) {
 		var b bytes.Buffer
 		now := time.Unix(0, 0)
 		p := &progress{w: &b, now: func() time.Time { return now }}
-		p.begin("judging", " with 2 workers")
+		p.begin(stage{said: "judging"}, " with 2 workers")
 		for i := range 41 {
 			p.step(i, 40, "")
 			now = now.Add(step)
