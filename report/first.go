@@ -99,14 +99,23 @@ func shortWhere(m *mutate.Mutant) string {
 // each of at most width characters and on one line; after is "" where
 // something is only taken out.
 func snippets(m *mutate.Mutant, width int) (before, after string) {
+	b, a := snippetParts(m, width)
+	return strings.TrimSpace(b[0] + b[1] + b[2]), strings.TrimSpace(a[0] + a[1] + a[2])
+}
+
+// snippetParts is snippets in three parts each: what stands before the edit,
+// its text, what stands behind it.
+func snippetParts(m *mutate.Mutant, width int) (before, after [3]string) {
 	src, e := m.Source.Text, narrow(m)
 	left := strings.TrimLeft(string(src[lineStart(src, e.Start):e.Start]), " \t")
 	right := strings.TrimRight(string(src[e.End:lineEnd(src, e.End)]), "\r\n \t")
 	was := string(src[e.Start:e.End])
 	if removal(m) && (strings.TrimSpace(left) == "" || len(was) > width/2) {
-		return excerptOf("", flat(was), "", width), ""
+		return excerptOf("", flat(was), "", width, 0), [3]string{}
 	}
-	return excerptOf(left, flatEdges(was), right, width), excerptOf(left, flatEdges(e.New), right, width)
+	old, now := flatEdges(was), flatEdges(e.New)
+	most := max(len([]rune(visible(old))), len([]rune(visible(now))))
+	return excerptOf(left, old, right, width, most), excerptOf(left, now, right, width, most)
 }
 
 // narrow gives an edit without what both of its texts begin and end with, as
@@ -135,13 +144,18 @@ func narrow(m *mutate.Mutant) mutate.Edit {
 	return mutate.Edit{Span: syntax.Span{Start: e.Start + n, End: e.End - k}, New: new[:len(new)-k]}
 }
 
-// inWord reports whether bytes of one name, number or character are on both
-// sides of an offset.
+// inWord reports whether bytes of one name, number, operator or character are
+// on both sides of an offset.
 func inWord(s string, at int) bool {
-	part := func(c byte) bool {
+	if at <= 0 || at >= len(s) {
+		return false
+	}
+	name := func(c byte) bool {
 		return c == '_' || c == '$' || c >= 0x80 || '0' <= c && c <= '9' || 'a' <= c && c <= 'z' || 'A' <= c && c <= 'Z'
 	}
-	return at > 0 && at < len(s) && part(s[at-1]) && part(s[at])
+	operator := func(c byte) bool { return strings.IndexByte("<>=!&|+-*/%^~?:", c) >= 0 }
+	a, b := s[at-1], s[at]
+	return name(a) && name(b) || operator(a) && operator(b)
 }
 
 // flatEdges is flat that keeps a blank at either end.
@@ -160,16 +174,18 @@ func flatEdges(s string) string {
 }
 
 // excerptOf puts a text between what stands before and behind it, of which it
-// leaves as much as fits, in whole words where that is possible.
-func excerptOf(left, mid, right string, width int) string {
+// leaves as much as fits, in whole words where that is possible. Where two texts
+// are to be compared, most is the length of the longer one, in characters, so
+// that both begin at the same place.
+func excerptOf(left, mid, right string, width, most int) [3]string {
 	left, mid, right = visible(left), visible(mid), visible(right)
 	l, m, r := []rune(left), []rune(mid), []rune(right)
 	if len(m) > width {
-		return strings.TrimSpace(string(m[:max(0, width-1)])) + "…"
+		return [3]string{"", strings.TrimSpace(string(m[:max(0, width-1)])) + "…", ""}
 	}
-	room := width - len(m)
+	room := max(0, width-max(len(m), most))
 	keepLeft := min(len(l), max(room/2, room-len(r)))
-	keepRight := min(len(r), room-keepLeft)
+	keepRight := min(len(r), width-len(m)-keepLeft)
 	if keepLeft < len(l) {
 		at := len(l) - max(0, keepLeft-1)
 		for i := at; i < len(l) && i < at+keepLeft; i++ {
@@ -190,5 +206,5 @@ func excerptOf(left, mid, right string, width int) string {
 		}
 		right = strings.TrimRight(string(r[:at]), " ") + "…"
 	}
-	return strings.TrimSpace(left + mid + right)
+	return [3]string{left, mid, right}
 }

@@ -15,6 +15,8 @@ type Format struct {
 	Name  string // as in --write NAME=FILE
 	Doc   string // one line, for help texts
 	Write func(w io.Writer, r *mutate.Result, o Options) error
+	// Links: its readers can follow links to an editor and to a Remote.
+	Links bool
 	// Repository: its paths must be those of the repository, since what reads
 	// it looks at that as a whole. Others have the project's.
 	Repository bool
@@ -24,15 +26,15 @@ type Format struct {
 // table is the only place where a format is declared.
 func Formats() []Format {
 	return []Format{
-		{"text", "the report that is shown at the end of a run, without colour", Text, false},
-		{"json", "every mutant with its verdict, for programs", JSON, false},
-		{"markdown", "a comment for a pull request: the score, where a test pays most, survivors as diffs", Markdown, false},
-		{"github", "marks in a review on GitHub; print them in a workflow's step", GitHub, true},
-		{"gitlab", "GitLab's code-quality JSON, for marks in a merge request", GitLab, true},
-		{"sarif", "SARIF 2.1.0, for editors and code scanning", SARIF, true},
-		{"junit", "JUnit XML: a case a mutant, which fails unless the mutant is killed", JUnit, false},
-		{"matrix", "CSV: which tests reach each mutant, and which of them kill it", Matrix, false},
-		{"html", "a page to read, whole in one file", HTML, false},
+		{"text", "the report that is shown at the end of a run, without colour", Text, false, false},
+		{"json", "every mutant with its verdict, for programs", JSON, false, false},
+		{"markdown", "a comment for a pull request: the score, where a test pays most, survivors as diffs", Markdown, false, false},
+		{"github", "marks in a review on GitHub; print them in a workflow's step", GitHub, false, true},
+		{"gitlab", "GitLab's code-quality JSON, for marks in a merge request", GitLab, false, true},
+		{"sarif", "SARIF 2.1.0, for editors and code scanning", SARIF, false, true},
+		{"junit", "JUnit XML: a case a mutant, which fails unless the mutant is killed", JUnit, false, false},
+		{"matrix", "CSV: which tests reach each mutant, and which of them kill it", Matrix, false, false},
+		{"html", "a page to work in, whole in one file", HTML, true, false},
 	}
 }
 
@@ -57,12 +59,22 @@ type Options struct {
 	// Brief leaves out what would push the answer away: all but some survivors,
 	// and the ends of long lists. The report says what there is besides.
 	Brief bool
-	// EditorURL turns positions into hyperlinks: %f is the absolute path, %l
+	// EditorURL, in the page as well, turns positions into hyperlinks: %f is the absolute path, %l
 	// the line, %c the column, as in Xdebug's file_link_format, which has the
 	// first two. "" prints no links.
 	EditorURL string
-	Width     int    // columns to fill; 0 means 100
-	Prefix    string // put before paths, so that they are right from where the reader is
+	Remote    *Remote // where the page's sources can be read; nil where that is not known
+	Width     int     // columns to fill; 0 means 100
+	Prefix    string  // put before paths, so that they are right from where the reader is
+}
+
+// A Remote is a place on the web that shows files as they were at the commit
+// that was judged.
+type Remote struct {
+	Name    string          // of the host, for people
+	Commit  string          // for people
+	URL     string          // of a line of a file: %f is the path, relative to the project root, %l the line
+	Changed map[string]bool // files that are not what they are at the commit, by path
 }
 
 // A Class is the mutants of one class, trait, interface or enum, or those of

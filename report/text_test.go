@@ -104,7 +104,7 @@ func TestTextShowsARemovedStatement(t *testing.T) {
 func TestSnippets(t *testing.T) {
 	src := &mutate.Source{Path: "src/a.php", Text: []byte("<?php\n$keeper = ucfirst(strtolower($keeperOfTheHives)) . ' of the ' . $this->village($keeperOfTheHives);\nlog($x);\n")}
 	for _, c := range []struct{ before, after, was, is string }{
-		{"ucfirst(strtolower($keeperOfTheHives))", "ucfirst($keeperOfTheHives)", "…(strtolower($keeperOfTheHives)) . '…", "…= ucfirst($keeperOfTheHives) . ' of the…"},
+		{"ucfirst(strtolower($keeperOfTheHives))", "ucfirst($keeperOfTheHives)", "…(strtolower($keeperOfTheHives)) . '…", "…($keeperOfTheHives) . ' of the ' .…"},
 		{"' of the '", "''", "…)) . ' of the ' . $this->…", "…)) . '' . $this->village(…"},
 		{"log($x);", ";", "log($x);", ""},
 	} {

@@ -48,7 +48,7 @@ func (c *reportCommand) run(env *environment) error {
 	if len(lost) > 0 && slices.ContainsFunc(outputs, func(o output) bool { return o.format.Name == "json" }) {
 		return usagef("--write json: a result file holds the hashes of the files, and %s is no longer the one that was judged; copy %s instead", lost[0], c.Result)
 	}
-	return writeOutputs(outputs, r, c.Timings)
+	return writeOutputs(outputs, r, c.Timings, c.EditorURL)
 }
 
 func (c *reportCommand) restore() (*mutate.Result, []string, error) {

@@ -52,7 +52,7 @@ type choiceOptions struct {
 // screenOptions say how the terminal is used.
 type screenOptions struct {
 	Color     string `name:"color" toml:"color" enum:"auto,always,never" default:"auto" placeholder:"WHEN" help:"auto, always or never; auto is a terminal without NO_COLOR." group:"answer"`
-	EditorURL string `name:"editor-url" toml:"editor-url" placeholder:"URL" help:"Make positions links in the terminal: %f is the file, %l the line, %c the column." group:"answer"`
+	EditorURL string `name:"editor-url" toml:"editor-url" placeholder:"URL" help:"Make positions links, in the terminal and in the page that --write html=FILE makes: %f is the file, %l the line, %c the column." group:"answer"`
 }
 
 // answerOptions say what is made of the verdicts.

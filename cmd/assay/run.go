@@ -296,7 +296,7 @@ func (c *runCommand) report(env *environment, code *codebase, r *mutate.Result, 
 	if err := report.Text(env.stdout, r, o); err != nil {
 		return fmt.Errorf("the report: %w", err)
 	}
-	if err := writeOutputs(outputs, r, c.Timings); err != nil {
+	if err := writeOutputs(outputs, r, c.Timings, c.EditorURL); err != nil {
 		return err
 	}
 	if err := saveLastRun(r); err != nil {
@@ -360,11 +360,14 @@ func parseOutputs(writes []string) ([]output, error) {
 }
 
 // writeOutputs writes the files that --write asks for.
-func writeOutputs(outputs []output, r *mutate.Result, timings bool) error {
+func writeOutputs(outputs []output, r *mutate.Result, timings bool, editor string) error {
 	for _, out := range outputs {
 		o := report.Options{Timings: timings}
 		if out.format.Repository {
 			o.Prefix = repositoryPrefix(r.Root)
+		}
+		if out.format.Links {
+			o.EditorURL, o.Remote = editor, remoteOf(r)
 		}
 		write := func(w io.Writer) error { return out.format.Write(w, r, o) }
 		if err := report.WriteFile(out.path, write); err != nil {

@@ -1,231 +1,264 @@
-"use strict";
-(function () {
-const began = performance.now();
-const D = JSON.parse(document.getElementById("p:data").textContent);
-// A row of D.mutants, by name; report/html.go writes them in this order.
-const ID = 0, OP = 1, FILE = 2, CLASS = 3, FN = 4, LINE = 5, COLUMN = 6, STATUS = 7, TESTS = 8, SAID = 9,
-  FROM = 10, COUNT = 11, OLD0 = 12, OLD1 = 13, TEXT = 14, NEW0 = 15, NEW1 = 16, GAP = 17;
-const PAGE = 40, CONTEXT = 3, LONG = 24;
-const at = id => document.getElementById("p:" + id);
-const form = at("form"), list = at("list"), earlier = at("earlier"), later = at("later");
-const place = new Map(D.mutants.map((m, i) => [m[ID], i]));
-let chosen = [], from = 0, to = 0;
 
-function make(tag, attributes, ...children) {
-  const e = document.createElement(tag);
-  for (const name in attributes) e.setAttribute(name, attributes[name]);
-  e.append(...children);
-  return e;
+// The page as a whole: the list, what is shown, the address, the keys.
+
+const list = at("files"), desk = at("desk"), beside = at("beside"), source = at("source"), start = at("start");
+const wideEnough = matchMedia("(min-width:74rem)");
+const short = name => name.slice(name.lastIndexOf("\\") + 1);
+let blocks = [], order = [], shownFile = -1, shownLines = "", current = null;
+
+const tally = D.classes.map(() => ({all: 0, k: 0, s: 0, u: 0, chosen: 0, line: 0}));
+for (const m of D.mutants) {
+  const t = tally[classOf(m)], s = statusOf(m);
+  if (!t.line) t.line = m[LINE];
+  if (s === "survived") t.s++;
+  else if (s === "unreached") t.u++;
+  else if (s === "killed" || s === "timed_out") t.k++;
+  else continue;
+  t.all++;
 }
 
-function plural(n, noun) { return n.toLocaleString("en") + " " + noun + (n === 1 ? "" : "s"); }
+function percent(t) {
+  if (!t.all) return "–";
+  const p = 100 * t.k / t.all, text = p.toFixed(1);
+  return (text === "100.0" && p < 100 ? "99.9" : text === "0.0" && p > 0 ? "0.1" : text) + " %";
+}
 
-const WORDS = new Set(("abstract and array as break callable case catch class clone const continue declare default do echo else elseif empty " +
-  "enddeclare endfor endforeach endif endswitch endwhile enum exit extends final finally fn for foreach function global goto if implements " +
-  "include include_once instanceof insteadof interface isset list match namespace new or print private protected public readonly require " +
-  "require_once return self static switch throw trait try unset use var while xor yield parent true false null int float string bool mixed void never iterable object").split(" "));
-// Comment, text (quotes, heredoc), variable, number, word, HTML between tags.
-// This is for the eye: what it takes for the wrong thing has the wrong colour.
-const LEX = /(\/\*[^]*?(?:\*\/|$)|(?:\/\/|#(?!\[))[^\n]*?(?=\?>|\n|$))|('(?:[^'\\]|\\[^])*'?|"(?:[^"\\]|\\[^])*"?|<<<[ \t]*(["']?)(\w+)\3\n[^]*?\n[ \t]*\4\b)|(\$[\w\u0080-\uffff]+)|(\b\d[\w.]*)|([A-Za-z_\u0080-\uffff][\w\u0080-\uffff]*)|(\?>[^]*?(?:<\?(?:php\b|=)?|$))|[^]/g;
+// sorted gives the indices of the classes in the order that is chosen.
+function sorted() {
+  const name = i => D.classes[i][0], share = t => t.all ? t.k / t.all : 2;
+  const by = {
+    worst: (a, b) => share(tally[a]) - share(tally[b]) || tally[b].s + tally[b].u - tally[a].s - tally[a].u,
+    most: (a, b) => tally[b].s + tally[b].u - tally[a].s - tally[a].u,
+    name: () => 0,
+  }[S.sort];
+  return D.classes.map((_, i) => i).sort((a, b) => by(a, b) || (name(a) < name(b) ? -1 : 1));
+}
 
-// lines gives a file's lines, each with its tokens as [end, class] pairs.
-function lines(file) {
-  if (file.lines) return file.lines;
-  const text = file.text, out = file.lines = text.split("\n").map(text => ({text, tokens: []}));
-  let line = 0, column = 0;
-  const put = (left, kind) => {
-    for (;;) {
-      const take = Math.min(left, out[line].text.length - column);
-      column += take;
-      if (take) out[line].tokens.push([column, kind]);
-      if ((left -= take) <= 0) return;
-      left--; line++; column = 0;
-    }
-  };
-  const open = text.search(/<\?/);
-  put(open < 0 ? text.length : open, "");
-  LEX.lastIndex = open < 0 ? text.length : open;
-  for (let m; (m = LEX.exec(text));) {
-    let kind = "";
-    if (m[1]) kind = "c";
-    else if (m[2]) kind = "t";
-    else if (m[5]) kind = "v";
-    else if (m[6]) kind = "n";
-    else if (m[7]) kind = text[m.index - 1] !== ">" && WORDS.has(m[7].toLowerCase()) ? "k" : text[LEX.lastIndex] === "(" ? "f" : "";
-    put(m[0].length, kind);
+function entry(i) {
+  const [title, file] = D.classes[i], t = tally[i], path = D.files[file].path;
+  const parts = [t.s ? t.s + " survived" : "", t.u ? t.u + " unreached" : ""].filter(x => x);
+  const bar = make("span", {class: "bar", "aria-hidden": "true"});
+  for (const k of ["k", "s", "u"]) if (t[k]) { const x = make("i", {class: k}); x.style.width = 100 * t[k] / t.all + "%"; bar.append(x); }
+  const several = D.classes.filter(c => c[1] === file).length > 1;
+  const a = make("a", {href: address({...S, at: "", lines: "", file: path, line: several ? String(t.line) : ""}), "data-file": file},
+    make("b", {title}, title === path ? path.slice(path.lastIndexOf("/") + 1) : short(title)), make("span", {}, percent(t)), bar,
+    make("small", {}, (parts.join(", ") || (t.all ? "none survived" : "nothing counts")) + (t.all ? " of " + t.all : "")), make("small", {class: "place"}, path));
+  return make("li", {}, a);
+}
+
+function listFiles(filtered) {
+  order = [];
+  const items = [];
+  for (const i of sorted()) {
+    if (filtered && !tally[i].chosen) continue;
+    if (!order.includes(D.classes[i][1])) order.push(D.classes[i][1]);
+    items.push(entry(i));
   }
-  return out;
+  list.replaceChildren(...items);
+  if (!items.length) list.append(make("li", {}, make("p", {class: "count"}, "Nothing fits what is chosen.")));
 }
 
-// paint appends text[start:end] of a line to an element, in its colours.
-function paint(into, line, start, end) {
-  let done = start;
-  for (const [stop, kind] of line.tokens) {
-    if (stop <= done) continue;
-    const upto = Math.min(stop, end);
-    if (upto <= done) break;
-    const part = line.text.slice(done, upto);
-    into.append(kind ? make("span", {class: kind}, part) : part);
-    done = upto;
+// refilter counts what is chosen and lists the files that have some of it.
+function refilter() {
+  const chosen = chooser();
+  for (const t of tally) t.chosen = 0;
+  let n = 0, files = new Set();
+  for (const m of D.mutants) if (chosen(m)) { n++; tally[classOf(m)].chosen++; files.add(fileOf(m)); }
+  const filtered = FILTERS.some(f => S[f] !== DEFAULTS[f]);
+  at("count").textContent = plural(n, "mutant") + " of " + D.mutants.length.toLocaleString("en") + (n ? " in " + plural(files.size, "file") : ". Nothing fits what is chosen") + ".";
+  listFiles(filtered);
+  return chosen;
+}
+
+function fileHead(file) {
+  const path = D.files[file].path;
+  const title = make("h2", {tabindex: "-1", id: "p:title"}, make("span", {class: "id"}, path));
+  const step = (text, key, way) => { const b = make("button", {type: "button", title: text + " (" + key + ")", "aria-label": text}, way < 0 ? "↑" : "↓"); b.addEventListener("click", () => next(way)); return b; };
+  return make("div", {class: "file"}, title, make("div", {class: "step"}, make("span", {id: "p:nth"}), step("Previous survivor", "p", -1), step("Next survivor", "n", 1)), ...placeLinks(file, 1, 1).map(a => { a.removeAttribute("id"); return a; }));
+}
+
+function showFile(file, chosen) {
+  blocks = blocksOf(file, chosen);
+  source.replaceChildren(fileHead(file), sourceOf(file, blocks));
+  shownFile = file;
+  shownLines = S.lines;
+}
+
+// call marks the block of a mutant and says what to write for it.
+function call(m) {
+  if (current && current.element) current.element.classList.remove("here");
+  current = m ? blocks.find(b => b.all.includes(m)) : null;
+  at("nth") && (at("nth").textContent = current ? (blocks.indexOf(current) + 1) + " of " + blocks.length + " in this file" : blocks.length + " in this file");
+  if (!current) { beside.hidden = true; desk.append(beside); return; }
+  current.element.classList.add("here");
+  fillBeside(current, m);
+  dock();
+}
+
+// dock puts the advice beside the source, or under the block where there is no room.
+function dock() {
+  const inside = !wideEnough.matches && current !== null;
+  beside.classList.toggle("inside", inside);
+  if (inside) current.element.after(beside); else { desk.append(beside); beside.scrollTop = 0; }
+}
+
+function anchor() {
+  const m = S.at ? find(S.at) : null;
+  if (m) return source.querySelector('[data-at="' + codeOf(m) + '"]') || current.element.querySelector("a");
+  return S.line ? source.querySelector('.l[data-n="' + S.line + '"]') : null;
+}
+
+// render shows what the state says. Focus goes to what an address names.
+function render(how) {
+  const m = S.at ? find(S.at) : null, file = m ? fileOf(m) : D.files.findIndex(f => f.path === S.file);
+  const chosen = how === "same" ? chooser() : refilter();
+  controls();
+  start.hidden = file >= 0;
+  source.hidden = file < 0;
+  desk.classList.toggle("start", file < 0);
+  if (file < 0) { source.replaceChildren(); blocks = []; shownFile = -1; call(null); }
+  else {
+    if (how !== "same" || file !== shownFile || S.lines !== shownLines || m && !blocks.some(b => b.all.includes(m))) showFile(file, chosen);
+    call(m);
   }
-  if (done < end) into.append(line.text.slice(done, end));
+  for (const a of list.querySelectorAll("a")) if (+a.dataset.file === file) a.setAttribute("aria-current", "true"); else a.removeAttribute("aria-current");
+  if (how === "typed") return;
+  const here = anchor();
+  if (here) {
+    if (here.classList.contains("l")) { here.classList.add("target"); here.setAttribute("tabindex", "-1"); }
+    const reveal = () => here.scrollIntoView({block: current ? "center" : "start"});
+    reveal();
+    here.focus({preventScroll: true});
+    // Parts of a file have the height that they take only once they are seen.
+    requestAnimationFrame(() => { const r = here.getBoundingClientRect(); if (r.top < 0 || r.bottom > innerHeight) reveal(); });
+  } else if (file >= 0 && how !== "first") { at("main").scrollTop = 0; at("title").focus({preventScroll: wideEnough.matches}); }
+  else if (how === "opened") { at("main").scrollTop = 0; at("main").focus(); }
 }
 
-function row(pre, kind, number, said, fill) {
-  const code = make("span", {}), div = make("div", kind ? {class: kind} : {}, make("i", said ? {"aria-label": said} : {}, number), code);
-  fill(code);
-  pre.append(div);
+// go changes the state and with it the address: a new entry of the browser's
+// history where another place is shown.
+function go(changes, how) {
+  const state = {...S, ...changes}, hash = address(state);
+  S = state;
+  lost([]);
+  try { history[how === "typed" || how === "same" ? "replaceState" : "pushState"](null, "", hash === "#" ? location.pathname + location.search : hash); } catch { ours = hash; location.hash = hash; }
+  render(how || "opened");
+}
+let ours = null;
+
+function lost(what) {
+  const e = at("lost");
+  e.hidden = !what.length;
+  e.textContent = what.length ? "The address names what this page does not have: " + what.join(", ") + ". It may be of another run." : "";
 }
 
-function diff(m) {
-  const file = D.files[m[FILE]], all = lines(file), pre = make("pre", {tabindex: "0", "aria-label": "The mutant in its context"});
-  const first = m[COUNT] ? m[FROM] - 1 : m[FROM], after = first + m[COUNT];
-  const plain = n => row(pre, "", n + 1, "", e => paint(e, all[n], 0, all[n].text.length));
-  for (let n = Math.max(0, first - CONTEXT); n < first; n++) plain(n);
-  for (let n = first; n < after; n++) {
-    if (n - first === LONG) { row(pre, "was", "", "", e => e.append("… " + plural(after - n, "more line"))); break; }
-    const l = all[n], a = n === first ? m[OLD0] : 0, b = n === after - 1 ? m[OLD1] : l.text.length;
-    row(pre, "was", n + 1, "before, line " + (n + 1), e => {
-      paint(e, l, 0, a);
-      if (b > a) { const s = make("s", {}); paint(s, l, a, b); e.append(s); }
-      paint(e, l, b, l.text.length);
-    });
+function open(how) {
+  if (ours === location.hash) { ours = null; return; }
+  const read = parse(location.hash);
+  read.lost.push(...check(read.state));
+  S = read.state;
+  if (S.at) { S.file = ""; S.line = ""; }
+  render(how);
+  lost(read.lost);
+}
+
+// next leads to the next or the previous block, over the ends of files.
+function next(way) {
+  const chosen = chooser(), firstOf = b => codeOf(b.all.find(chosen) || b.all[0]);
+  const leads = b => b.all.some(chosen);
+  let i = shownFile < 0 ? -1 : blocks.indexOf(current);
+  if (shownFile >= 0) {
+    if (!current) i = way > 0 ? -1 : blocks.length;
+    for (i += way; i >= 0 && i < blocks.length; i += way) if (leads(blocks[i])) return go({at: firstOf(blocks[i]), file: "", line: "", lines: ""}, "same");
   }
-  const now = m[TEXT] === null ? [] : m[TEXT].split("\n");
-  now.forEach((text, i) => {
-    if (i > LONG) return;
-    if (i === LONG) { row(pre, "now", "", "", e => e.append("… " + plural(now.length - i, "more line"))); return; }
-    const a = i === 0 ? m[NEW0] : 0, b = i === now.length - 1 ? m[NEW1] : text.length;
-    const head = all[first], tail = all[after - 1];
-    row(pre, "now", "+", "now", e => {
-      if (head && m[COUNT] && head.text.startsWith(text.slice(0, a))) paint(e, head, 0, a); else e.append(text.slice(0, a));
-      if (b > a) e.append(make("u", {}, text.slice(a, b)));
-      const rest = text.slice(b);
-      if (tail && m[COUNT] && tail.text.endsWith(rest)) paint(e, tail, tail.text.length - rest.length, tail.text.length); else e.append(rest);
-    });
+  let f = order.indexOf(shownFile);
+  if (f < 0 && way < 0) f = order.length;
+  for (f += way; f >= 0 && f < order.length; f += way) {
+    const found = blocksOf(order[f], chosen).filter(leads);
+    if (found.length) return go({at: firstOf(found[way > 0 ? 0 : found.length - 1]), file: "", line: "", lines: ""});
+  }
+  said(way > 0 ? "That was the last one." : "That was the first one.");
+}
+
+function nextFile(way) {
+  let f = order.indexOf(shownFile) + way;
+  if (shownFile < 0 && way < 0) f = order.length - 1;
+  if (f < 0 || f >= order.length) return said(way > 0 ? "That was the last file." : "That was the first file.");
+  go({at: "", lines: "", line: "", file: D.files[order[f]].path});
+}
+
+function copyOf(name) { const m = S.at && find(S.at); if (m) copy(COPIES[name][2](m)); else said("Choose a change first, with n."); }
+
+function filters(show) {
+  at("choices").hidden = !show;
+  at("filter").setAttribute("aria-expanded", String(show));
+  if (show) at("status").focus();
+}
+
+const KEYS = {
+  n: ["next survivor", () => next(1)], p: ["previous survivor", () => next(-1)],
+  "]": ["next file", () => nextFile(1)], "[": ["previous file", () => nextFile(-1)],
+  "/": ["search", () => at("text").focus()], f: ["filter", () => filters(at("choices").hidden)],
+  c: ["copy the ID", () => copyOf("id")], i: ["copy assay inspect ID", () => copyOf("inspect")], k: ["copy a comment that skips it", () => copyOf("skip")],
+  e: ["open in the editor", () => { const a = at("editor"); if (a) a.click(); else said("assay run --editor-url URL makes links to an editor."); }],
+  s: ["start: what to fix first", () => go({at: "", file: "", line: "", lines: ""})],
+  "?": ["this list", () => at("keys").showModal()],
+};
+
+// controls shows the state in the form.
+function controls() {
+  for (const name of ["status", "kind", "op", "class"]) at(name).value = S[name];
+  if (document.activeElement !== at("text")) at("text").value = S.text;
+  at("new").checked = S.new === "1";
+  at("sort").value = S.sort;
+  at("keyson").checked = S.keys !== "0";
+  at("filter").classList.toggle("on", FILTERS.some(f => S[f] !== DEFAULTS[f]));
+}
+
+function fillForm() {
+  const used = n => { const c = new Map(); for (const m of D.mutants) c.set(m[n], (c.get(m[n]) || 0) + 1); return c; };
+  const fill = (id, options) => at(id).append(...options.map(([value, text]) => make("option", {value}, text)));
+  const byStatus = used(STATUS), byOp = used(OP);
+  fill("status", [["open", "survived or unreached"], ["any", "any"], ...D.status.map((s, i) => [s[0], s[1] + " (" + (byStatus.get(i) || 0) + ")"]).filter((_, i) => byStatus.get(i))]);
+  fill("kind", [["", "anything"], ...D.kinds.map(k => [k[0], k[1]])]);
+  const families = [...new Set(D.ops.map(o => o[0].split("/")[0]))].sort();
+  at("op").append(make("option", {value: ""}, "all"));
+  for (const f of families) at("op").append(make("option", {value: f}, f), ...D.ops.map((o, i) => [o[0], i]).filter(o => o[0].startsWith(f + "/")).sort().map(([id, i]) => make("option", {value: id}, "  " + id.split("/")[1] + " (" + byOp.get(i) + ")")));
+  fill("class", [["", "all"], ...[...new Set(D.classes.map(c => c[0]))].sort().map(c => [c, c])]);
+  at("newlabel").hidden = !D.mutants.some(m => m[NEW]);
+  at("keylist").append(...Object.entries(KEYS).flatMap(([k, [text]]) => [make("dt", {}, make("kbd", {}, k)), make("dd", {}, text)]));
+}
+
+function wire() {
+  let waiting = 0;
+  const form = at("form");
+  at("text").addEventListener("input", () => { clearTimeout(waiting); waiting = setTimeout(() => go({text: at("text").value}, "typed"), 200); });
+  form.addEventListener("submit", e => { e.preventDefault(); next(1); });
+  form.addEventListener("change", e => { const n = e.target.id.slice(2); if (n === "new") go({new: e.target.checked ? "1" : ""}, "typed"); else if (n !== "text") go({[n]: e.target.value}, "typed"); });
+  form.addEventListener("reset", e => { e.preventDefault(); const c = {}; for (const f of FILTERS) c[f] = DEFAULTS[f]; at("text").value = ""; go(c, "typed"); });
+  at("filter").addEventListener("click", () => filters(at("choices").hidden));
+  at("sort").addEventListener("change", e => go({sort: e.target.value}, "typed"));
+  at("keyson").addEventListener("change", e => go({keys: e.target.checked ? "" : "0"}, "typed"));
+  at("help").addEventListener("click", () => at("keys").showModal());
+  at("skip").addEventListener("click", e => { e.preventDefault(); (source.querySelector(".code") || at("main")).focus(); });
+  at("home").addEventListener("click", e => { e.preventDefault(); go({at: "", file: "", line: "", lines: ""}); });
+  source.addEventListener("click", e => {
+    const a = e.target.closest("a[data-at]"), m = e.target.closest("button.m");
+    if (a && !e.ctrlKey && !e.metaKey && !e.shiftKey) { e.preventDefault(); go({at: a.dataset.at, file: "", line: ""}, "same"); }
+    if (m) { const on = new Set(S.lines ? S.lines.split(".") : []), n = m.dataset.line; if (!on.delete(n)) on.add(n); go({at: "", file: D.files[shownFile].path, line: n, lines: [...on].join(".")}, "same"); }
   });
-  for (let n = after; n < Math.min(all.length, after + CONTEXT); n++) plain(n);
-  return pre;
-}
-
-function tests(m) {
-  const ids = D.lists[m[TESTS]];
-  if (!ids.length) return "";
-  const items = make("ul", {}), green = D.status[m[STATUS]] === "survived";
-  const box = make("details", {class: "tests"}, make("summary", {},
-    plural(ids.length, "test") + (ids.length === 1 ? " runs" : " run") + " this code" + (green ? (ids.length === 1 ? " and passes" : " and pass") : "")), items);
-  const fill = () => { if (!items.firstChild) items.append(...ids.map(t => make("li", {}, D.tests[t]))); };
-  if (ids.length <= 4) { fill(); box.open = true; }
-  box.addEventListener("toggle", fill);
-  return box;
-}
-
-function show(m) {
-  const op = D.ops[m[OP]], link = make("a", {href: "#" + m[ID]}, D.files[m[FILE]].path + ":" + m[LINE] + ":" + m[COLUMN]);
-  const status = D.status[m[STATUS]];
-  const head = make("h4", {}, link, " ", make("span", {class: status}, D.words[m[STATUS]]));
-  const e = make("article", {id: m[ID]}, head, make("p", {class: "aside"}, op[1] + " ", make("code", {}, op[0])), diff(m));
-  if (status === "survived") e.append(...op[2].split("\n\n").map(p => make("p", {}, p)));
-  if (m[SAID]) e.append(make("p", {}, m[SAID]));
-  e.append(tests(m), make("p", {class: "aside"}, "Mutant ", make("span", {class: "id"}, m[ID])));
-  return e;
-}
-
-// render puts chosen[start:stop] at the end of the list, with a heading where
-// another function or another reason begins.
-function render(start, stop) {
-  const part = document.createDocumentFragment();
-  for (let i = start; i < stop; i++) {
-    const m = D.mutants[chosen[i]], before = i > start || i > from ? D.mutants[chosen[i - 1]] : null;
-    if (!before || before[FN] !== m[FN] || before[GAP] !== m[GAP])
-      part.append(make("h3", {}, D.places[m[FN]] + (m[GAP] ? ": " + m[GAP] : "")));
-    part.append(show(m));
-  }
-  list.append(part);
-  to = stop;
-  earlier.hidden = from === 0;
-  later.hidden = to >= chosen.length;
-}
-
-function restart(start) {
-  list.replaceChildren();
-  from = start;
-  render(from, Math.min(from + PAGE, chosen.length));
-}
-
-function raw(file) { return file.raw || (file.raw = file.text.split("\n")); }
-
-function haystack(m) {
-  if (m.hay === undefined)
-    m.hay = [m[ID], D.ops[m[OP]][0], D.files[m[FILE]].path, D.places[m[FN]], m[TEXT] || "", ...(raw(D.files[m[FILE]]).slice(Math.max(0, m[FROM] - 1), m[FROM] - 1 + m[COUNT]))].join("\n").toLowerCase();
-  return m.hay;
-}
-
-function testsNamed(word) {
-  const hit = D.tests.map(t => t.toLowerCase().includes(word));
-  return D.lists.map(ids => ids.some(t => hit[t]));
-}
-
-function choose() {
-  const status = at("status").value, cls = at("class").value, op = at("op").value, word = at("text").value.trim().toLowerCase();
-  const named = word ? testsNamed(word) : null;
-  chosen = [];
-  D.mutants.forEach((m, i) => {
-    const s = D.status[m[STATUS]];
-    if (status === "alive" ? s !== "survived" && s !== "unreached" : status && s !== status) return;
-    if (cls && m[CLASS] !== +cls || op && m[OP] !== +op) return;
-    if (word && !named[m[TESTS]] && !haystack(m).includes(word)) return;
-    chosen.push(i);
+  addEventListener("keydown", e => {
+    if (e.key === "Escape" && !at("choices").hidden) { filters(false); at("filter").focus(); return; }
+    if (e.ctrlKey || e.metaKey || e.altKey || S.keys === "0" || at("keys").open || e.target.matches("input:not([type=checkbox]),select,textarea")) return;
+    const key = Object.hasOwn(KEYS, e.key) ? KEYS[e.key] : null;
+    if (key) { e.preventDefault(); key[1](); }
   });
-  at("count").textContent = plural(chosen.length, "mutant") + " of " + D.mutants.length.toLocaleString("en") +
-    (chosen.length ? "." : ". Nothing fits what was chosen.");
-  restart(0);
+  wideEnough.addEventListener("change", dock);
+  addEventListener("hashchange", () => open("opened"));
+  addEventListener("popstate", () => open("opened"));
 }
 
-// call shows the mutant that the address names, whatever was chosen before.
-function call() {
-  const id = decodeURIComponent(location.hash.slice(1));
-  if (!place.has(id)) return;
-  let i = chosen.indexOf(place.get(id));
-  if (i < 0) {
-    for (const name of ["status", "class", "op", "text"]) at(name).value = "";
-    choose();
-    i = chosen.indexOf(place.get(id));
-  }
-  if (i < from || i >= to) restart(i);
-  for (const e of list.querySelectorAll(".called")) e.classList.remove("called");
-  const e = document.getElementById(id);
-  e.classList.add("called");
-  e.scrollIntoView();
-  e.querySelector("h4 a").focus({preventScroll: true});
-}
-
-function fill(select, options) {
-  select.append(...options.map(([value, text]) => make("option", {value}, text)));
-}
-
-const used = n => { const c = new Map(); for (const m of D.mutants) c.set(m[n], (c.get(m[n]) || 0) + 1); return c; };
-const byStatus = used(STATUS), byOp = used(OP);
-fill(at("status"), [["alive", "survived or unreached"], ["", "any"], ...D.status.map((s, i) => [s, D.words[i] + " (" + (byStatus.get(i) || 0) + ")"]).filter((_, i) => byStatus.get(i))]);
-fill(at("class"), [["", "all"], ...D.classes.map((c, i) => [i, c]).sort((a, b) => a[1] < b[1] ? -1 : 1)]);
-fill(at("op"), [["", "all"], ...D.ops.map((o, i) => [i, o[0] + " (" + byOp.get(i) + ")"])]);
-let waiting = 0;
-at("text").addEventListener("input", () => { clearTimeout(waiting); waiting = setTimeout(choose, 200); });
-form.addEventListener("change", e => { if (e.target !== at("text")) choose(); });
-form.addEventListener("submit", e => { e.preventDefault(); choose(); });
-form.addEventListener("reset", () => setTimeout(choose));
-later.addEventListener("click", () => {
-  const first = to;
-  render(to, Math.min(to + PAGE, chosen.length));
-  document.getElementById(D.mutants[chosen[first]][ID]).querySelector("h4 a").focus();
-});
-earlier.addEventListener("click", () => { restart(Math.max(0, from - PAGE)); list.querySelector("h4 a").focus(); });
-for (const a of document.querySelectorAll("a[data-class]"))
-  a.addEventListener("click", () => { at("status").value = "alive"; at("op").value = at("text").value = ""; at("class").value = a.dataset.class; choose(); });
-// Paper has no button for more.
-addEventListener("beforeprint", () => { while (to < Math.min(chosen.length, 500)) render(to, Math.min(to + PAGE, chosen.length)); });
-addEventListener("hashchange", call);
-choose();
-call();
+fillForm();
+wire();
+open("first");
 document.documentElement.dataset.ready = Math.round(performance.now() - began) + " " + Math.round(performance.now());
-})();
