@@ -3,9 +3,12 @@ package report
 import (
 	"bufio"
 	"bytes"
+	"crypto/sha256"
+	"encoding/hex"
 	"encoding/json"
 	"fmt"
 	"io"
+	"maps"
 	"slices"
 	"strings"
 	"time"
@@ -14,28 +17,46 @@ import (
 )
 
 // A Record is one run in a history: a line of a text file, which is one JSON
-// object (UTF-8; bytes of PHP names that are not are written "\xE4"). Which
-// mutants survive is told as what is new and what has gone since the line
+// object (UTF-8; bytes of PHP names that are not are written "\xE4"). Sets of
+// mutants are told as what is new in them and what has gone since the line
 // before, so that a line is short, its diff says what happened, and the lines
 // of two branches can be put together in any order.
 type Record struct {
-	Format   string            `json:"format"` // HistoryFormat
-	When     time.Time         `json:"when"`   // the run's beginning, whole seconds
-	Commit   string            `json:"commit,omitempty"`
-	Scope    string            `json:"scope"` // says what was looked at and with which operators; only equal ones can be compared
-	PHP      string            `json:"php"`
-	PHPUnit  string            `json:"phpunit"`
-	Seconds  float64           `json:"seconds"` // that the run took
-	Judged   int               `json:"judged"`  // mutants; the other verdicts were reused
-	Counts   Counts            `json:"counts"`
-	Classes  map[string]Counts `json:"classes"`
-	New      []string          `json:"new"`  // IDs of mutants that survive now and did not before, sorted
-	Gone     []string          `json:"gone"` // that survived before and do not now
-	Survives []string          `json:"-"`    // all that survive, worked out when a history is read; sorted
+	Format  string            `json:"format"` // HistoryFormat
+	When    time.Time         `json:"when"`   // the run's beginning, whole seconds
+	Commit  string            `json:"commit,omitempty"`
+	Scope   string            `json:"scope"` // says what was looked at and with which operators; only equal ones can be compared
+	PHP     string            `json:"php"`
+	PHPUnit string            `json:"phpunit"`
+	Seconds float64           `json:"seconds"` // that the run took
+	Judged  int               `json:"judged"`  // mutants; the other verdicts were reused
+	Counts  Counts            `json:"counts"`
+	Classes map[string]Counts `json:"classes"`
+	moves                     // new, gone: of the mutants that survive, by their IDs
+	// Killed are those of gone that tests kill now. Lost are those that survive
+	// or are unreached now, were killed before, and whose own code is as it was.
+	Killed    []string `json:"killed"`
+	Lost      []string `json:"lost"`
+	Unreached moves    `json:"unreached"`
+	Accepted  moves    `json:"accepted"`       // or skipped
+	Units     moves    `json:"units"`          // fingerprints of the functions that hold mutants
+	Page      string   `json:"page,omitempty"` // that --write html wrote of this run, relative to the history's directory
+
+	known *standing // in the last record of each scope of a history that was read: all there is
 }
 
+// moves are what is new in a set, and what has gone, against the line before;
+// sorted.
+type moves struct {
+	New  []string `json:"new"`
+	Gone []string `json:"gone"`
+}
+
+// standing are the sets of a scope after a record; sorted.
+type standing struct{ survived, unreached, accepted, units []string }
+
 // HistoryFormat opens every line of a history.
-const HistoryFormat = "assay history 1"
+const HistoryFormat = "assay history 2"
 
 // Counts are mutants: killed (or timed out), survived, unreached. In
 // JSON a list of the three.
@@ -82,27 +103,81 @@ func RecordOf(r *mutate.Result, before []Record, when time.Time, scope, commit s
 			rec.Classes[name] = Counts{n.Killed + s.Killed, n.Survived + s.Survived, n.Unreached + s.Unreached}
 		}
 	}
-	for _, v := range r.Verdicts {
-		if v.Status == mutate.Survived {
-			rec.Survives = append(rec.Survives, v.Mutant.ID)
+	last := &standing{}
+	for i := range before {
+		if before[i].Scope == scope && before[i].known != nil {
+			last = before[i].known
 		}
 	}
-	slices.Sort(rec.Survives)
-	var last []string
-	for _, b := range before {
-		if b.Scope == scope {
-			last = b.Survives
-		}
-	}
-	rec.New, rec.Gone = without(rec.Survives, last), without(last, rec.Survives)
+	rec.compare(r, last)
 	return rec
 }
 
-// without gives what is in a and not in b; both sorted. It is not nil.
+// compare fills in what is another than it was.
+func (rec *Record) compare(r *mutate.Result, last *standing) {
+	now, units, unitOf, status := &standing{}, map[string]bool{}, map[string]string{}, map[string]mutate.Status{}
+	for _, v := range r.Verdicts {
+		id, unit := v.Mutant.ID, unitMark(v.Mutant)
+		units[unit], unitOf[id], status[id] = true, unit, v.Status
+		switch v.Status {
+		case mutate.Survived:
+			now.survived = append(now.survived, id)
+		case mutate.Unreached:
+			now.unreached = append(now.unreached, id)
+		case mutate.Accepted, mutate.Skipped:
+			now.accepted = append(now.accepted, id)
+		}
+	}
+	now.units = slices.Collect(maps.Keys(units))
+	for _, set := range [][]string{now.survived, now.unreached, now.accepted, now.units} {
+		slices.Sort(set)
+	}
+	rec.moves, rec.Unreached = movesOf(last.survived, now.survived), movesOf(last.unreached, now.unreached)
+	rec.Accepted, rec.Units = movesOf(last.accepted, now.accepted), movesOf(last.units, now.units)
+	rec.Killed, rec.Lost = []string{}, []string{}
+	for _, id := range rec.Gone {
+		if s := status[id]; s == mutate.Killed || s == mutate.TimedOut {
+			rec.Killed = append(rec.Killed, id)
+		}
+	}
+	for _, id := range slices.Concat(rec.New, rec.Unreached.New) {
+		killed := !has(last.survived, id) && !has(last.unreached, id) && !has(last.accepted, id)
+		if killed && has(last.units, unitOf[id]) {
+			rec.Lost = append(rec.Lost, id)
+		}
+	}
+	slices.Sort(rec.Lost)
+	rec.known = now
+}
+
+// unitMark names the code of the function that holds a mutant, with its place.
+func unitMark(m *mutate.Mutant) string {
+	sum := sha256.Sum256([]byte(m.Class + "\x00" + m.Function + "\x00" + m.Unit))
+	return hex.EncodeToString(sum[:4])
+}
+
+func movesOf(before, now []string) moves { return moves{without(now, before), without(before, now)} }
+
+// after gives a set after moves; sorted.
+func (m moves) after(set []string) []string {
+	if len(m.New)+len(m.Gone) == 0 {
+		return set
+	}
+	out := without(slices.Concat(set, m.New), m.Gone)
+	slices.Sort(out)
+	return slices.Compact(out)
+}
+
+func has(sorted []string, s string) bool {
+	_, found := slices.BinarySearch(sorted, s)
+	return found
+}
+
+// without gives what is in a and not in b, which is sorted. It is not nil.
 func without(a, b []string) []string {
 	out := []string{}
 	for _, s := range a {
-		if _, found := slices.BinarySearch(b, s); !found {
+		if !has(b, s) {
 			out = append(out, s)
 		}
 	}
@@ -137,7 +212,7 @@ func ReadHistory(r io.Reader) ([]Record, error) {
 		case err != nil:
 			return nil, fmt.Errorf("line %d is no record of a run (%v); remove it", n, err)
 		case rec.Format != HistoryFormat:
-			return nil, fmt.Errorf("line %d has the format %q; this assay reads %q", n, rec.Format, HistoryFormat)
+			return nil, fmt.Errorf("line %d has the format %q; this assay reads %q; begin a new file", n, rec.Format, HistoryFormat)
 		}
 		out = append(out, rec)
 	}
@@ -145,23 +220,19 @@ func ReadHistory(r io.Reader) ([]Record, error) {
 		return nil, err
 	}
 	slices.SortStableFunc(out, func(a, b Record) int { return a.When.Compare(b.When) })
-	survive := map[string]map[string]bool{} // by scope
-	for i := range out {
-		set := survive[out[i].Scope]
-		if set == nil {
-			set = map[string]bool{}
-			survive[out[i].Scope] = set
+	state := map[string]*standing{} // by scope
+	for i, rec := range out {
+		k := state[rec.Scope]
+		if k == nil {
+			k = &standing{}
+			state[rec.Scope] = k
 		}
-		for _, id := range out[i].New {
-			set[id] = true
+		k.survived, k.unreached = rec.moves.after(k.survived), rec.Unreached.after(k.unreached)
+		k.accepted, k.units = rec.Accepted.after(k.accepted), rec.Units.after(k.units)
+		last := i == len(out)-1 || !slices.ContainsFunc(out[i+1:], func(r Record) bool { return r.Scope == rec.Scope })
+		if last {
+			out[i].known = k
 		}
-		for _, id := range out[i].Gone {
-			delete(set, id)
-		}
-		for id := range set {
-			out[i].Survives = append(out[i].Survives, id)
-		}
-		slices.Sort(out[i].Survives)
 	}
 	return out, nil
 }

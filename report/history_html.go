@@ -7,6 +7,7 @@ import (
 	"html/template"
 	"io"
 	"math"
+	"net/url"
 	"strings"
 )
 
@@ -21,16 +22,27 @@ type historyPage struct {
 	Project, Title, Headline, Aside, Scale string
 	CSS                                    template.CSS
 	Score, Moves, Time                     chart
+	Kinds                                  []changeKindShown
 	Runs, Earlier                          []historyRun
 	Classes                                []historyClass
 }
 
+// A historyRun is what changed in one run.
 type historyRun struct {
-	When      string
-	New, Gone int
-	IDs       []string
-	Open      bool
+	When, Said string
+	Groups     []historyGroup
+	Open       bool
 }
+
+type historyGroup struct {
+	Title string
+	IDs   []historyID
+}
+
+// A historyID is a mutant; Link leads to it in the page of the run, or is "".
+type historyID struct{ Word, ID, Link string }
+
+type changeKindShown struct{ Title, Class string }
 
 type historyClass struct {
 	Title, Percent, Change string
@@ -39,9 +51,18 @@ type historyClass struct {
 	Dots                   []chartDot
 }
 
+// TrendOptions say how a history is shown as a page.
+type TrendOptions struct {
+	Project string
+	Others  int // more runs, which cannot be compared
+	// PageOf gives the address of the page of a run, as seen from that of the
+	// history; "" where there is none. nil: there is none of any.
+	PageOf func(*Record) string
+}
+
 // HistoryHTML writes one file to read in a browser; it fetches nothing and has
 // no script. records are comparable and at least one.
-func HistoryHTML(w io.Writer, project string, records []Record, others int) error {
+func HistoryHTML(w io.Writer, records []Record, o TrendOptions) error {
 	t, err := template.New("history").Parse(historyHTML)
 	if err != nil {
 		return fmt.Errorf("the page: %w", err)
@@ -49,20 +70,25 @@ func HistoryHTML(w io.Writer, project string, records []Record, others int) erro
 	last := records[len(records)-1]
 	all, classes := trends(records)
 	score, ok := last.Counts.Value()
-	p := historyPage{Project: visible(project), CSS: template.CSS(pageCSS + historyCSS),
+	p := historyPage{Project: visible(o.Project), CSS: template.CSS(baseCSS + historyCSS),
 		Title:    "Mutation score " + percent(score, ok),
 		Headline: headlineOf(records), Aside: visible(fmt.Sprintf("PHP %s, PHPUnit %s", last.PHP, last.PHPUnit)),
 		Score: scoreChart(all, records), Moves: movesChart(records), Time: timeChart(records)}
-	if others > 0 {
-		p.Aside += fmt.Sprintf("; %s of other files or operators and cannot be compared", were(others, "more run"))
+	if o.Others > 0 {
+		p.Aside += fmt.Sprintf("; %s of other files or operators and cannot be compared", were(o.Others, "more run"))
 	}
 	for i := len(records) - 1; i > 0; i-- {
-		if rec := records[i]; len(rec.New)+len(rec.Gone) > 0 {
-			p.Runs = append(p.Runs, runOf(rec, len(p.Runs) == 0))
+		if records[i].changed() {
+			p.Runs = append(p.Runs, runOf(&records[i], len(p.Runs) == 0, o))
 		}
 	}
 	if n := changedRuns; len(p.Runs) > n {
 		p.Runs, p.Earlier = p.Runs[:n], p.Runs[n:]
+	}
+	for _, k := range changeKinds {
+		if k.class != "" {
+			p.Kinds = append(p.Kinds, changeKindShown{k.title, k.class})
+		}
 	}
 	low := lowest(append(classes, all))
 	p.Scale = fmt.Sprintf("from %s to 100 %%", percent(low, true))
@@ -91,16 +117,27 @@ func headlineOf(records []Record) string {
 	return fmt.Sprintf("%d runs, %s to %s%s: %s now.", len(records), day(first.When), day(last.When), step, lostIn(last.Counts))
 }
 
-func runOf(rec Record, open bool) historyRun {
-	run := historyRun{When: day(rec.When), New: len(rec.New), Gone: len(rec.Gone), Open: open}
+func runOf(rec *Record, open bool, o TrendOptions) historyRun {
+	run := historyRun{When: day(rec.When), Said: rec.changesSaid(), Open: open}
 	if rec.Commit != "" {
 		run.When += visible(", commit " + rec.Commit)
 	}
-	for _, id := range rec.New {
-		run.IDs = append(run.IDs, "+ "+visible(id))
+	page := ""
+	if o.PageOf != nil {
+		page = o.PageOf(rec)
 	}
-	for _, id := range rec.Gone {
-		run.IDs = append(run.IDs, "− "+visible(id))
+	for i, ids := range rec.changes() {
+		g := historyGroup{Title: changeKinds[i].title}
+		for _, id := range ids {
+			link := ""
+			if page != "" && changeKinds[i].title != "gone with their code" {
+				link = page + "#" + url.PathEscape(id)
+			}
+			g.IDs = append(g.IDs, historyID{changeKinds[i].word, visible(id), link})
+		}
+		if g.IDs != nil {
+			run.Groups = append(run.Groups, g)
+		}
 	}
 	return run
 }
@@ -137,7 +174,7 @@ type chart struct {
 	Label, Says        string
 	Width, Height      int
 	Left, Right, TextX int
-	DateY              int
+	DateY, CommitY     int
 	Ticks              []chartTick
 	Dates              []chartDate
 	Bars               []chartBar
@@ -146,7 +183,7 @@ type chart struct {
 }
 
 type chartTick struct{ Y, TextY, Text, Class string }
-type chartDate struct{ X, Text, Anchor string }
+type chartDate struct{ X, Text, Commit, Anchor string }
 type chartBar struct{ X, Y, W, H, Class, Title string }
 type chartDot struct{ X, Y, Title string }
 
@@ -196,14 +233,14 @@ func (a axis) traces(values []*float64) []string {
 }
 
 const (
-	chartWidth, chartHeight = 620, 210
+	chartWidth, chartHeight = 620, 226
 	chartLeft, chartRight   = 62, 606
 	chartTop, chartBottom   = 12, 176
 )
 
 // newChart lays out a chart with about four lines across.
 func newChart(label, says string, records []Record, low, high float64, text func(float64) string) (chart, axis) {
-	c := chart{Label: label, Says: says, Width: chartWidth, Height: chartHeight, Left: chartLeft, Right: chartRight, TextX: chartLeft - 8, DateY: chartHeight - 10}
+	c := chart{Label: label, Says: says, Width: chartWidth, Height: chartHeight, Left: chartLeft, Right: chartRight, TextX: chartLeft - 8, DateY: chartHeight - 26, CommitY: chartHeight - 9}
 	a := axis{left: chartLeft + 12, right: chartRight - 12, top: chartTop, bottom: chartBottom, low: low, high: high}
 	step := niceStep((high - low) / 4)
 	for v := math.Ceil(low/step) * step; v <= high+step/1e6; v += step {
@@ -213,8 +250,17 @@ func newChart(label, says string, records []Record, low, high float64, text func
 		}
 		c.Ticks = append(c.Ticks, chartTick{a.y(v), number(a.at(v) + 4), text(v), class})
 	}
+	c.Dates = chartDates(records, a)
+	return c, a
+}
+
+// chartDates marks at most four runs, with their commits under them. Of runs of
+// one day the times are told, and of the first the day as well.
+func chartDates(records []Record, a axis) []chartDate {
 	n := len(records)
 	marks := min(n, 4)
+	var out []chartDate
+	before := ""
 	for k := range marks {
 		i, anchor := 0, "middle"
 		if marks > 1 {
@@ -226,9 +272,28 @@ func newChart(label, says string, records []Record, low, high float64, text func
 		case n > 1 && i == n-1:
 			anchor = "end"
 		}
-		c.Dates = append(c.Dates, chartDate{a.x(i, n), records[i].When.Local().Format("2006-01-02"), anchor})
+		when := records[i].When.Local()
+		date, text := when.Format("2006-01-02"), when.Format("2006-01-02")
+		switch {
+		case date == before:
+			text = when.Format("15:04")
+		case sameDay(records, i):
+			text = when.Format(whenFormat)
+		}
+		before = date
+		commit := records[i].Commit
+		if len(commit) > 7 {
+			commit = commit[:7]
+		}
+		out = append(out, chartDate{a.x(i, n), text, visible(commit), anchor})
 	}
-	return c, a
+	return out
+}
+
+// sameDay reports whether another run was on the day of the one with index i.
+func sameDay(records []Record, i int) bool {
+	date := func(r Record) string { return r.When.Local().Format("2006-01-02") }
+	return i > 0 && date(records[i-1]) == date(records[i]) || i+1 < len(records) && date(records[i+1]) == date(records[i])
 }
 
 // niceStep rounds up to 1, 2 or 5 times a power of ten.
@@ -262,31 +327,44 @@ func scoreChart(all trend, records []Record) chart {
 	return c
 }
 
-// movesChart leaves out what the first run found: all of it would be new.
+// movesChart has a bar up for what got worse and a bar down for what got better
+// in each run, in parts. It leaves out what the first run found: all of it would
+// be new.
 func movesChart(records []Record) chart {
-	up, down, news, gone := 2, 2, 0, 0 // so that the lines across are whole numbers
-	for _, rec := range records[1:] {
-		up, down = max(up, len(rec.New)), max(down, len(rec.Gone))
-		news, gone = news+len(rec.New), gone+len(rec.Gone)
+	up, down, worse, better := 2, 2, 0, 0 // so that the lines across are whole numbers
+	for i := range records[1:] {
+		u, d := 0, 0
+		for k, ids := range records[i+1].changes() {
+			switch changeKinds[k].good {
+			case -1:
+				u += len(ids)
+			case 1:
+				d += len(ids)
+			}
+		}
+		up, down, worse, better = max(up, u), max(down, d), worse+u, better+d
 	}
-	c, a := newChart("Survivors that came and went", fmt.Sprintf("Over all these runs %d survivors were new and %d went", news, gone), records,
+	c, a := newChart("What changed", fmt.Sprintf("Over all these runs %d mutants came to survive or to be unreached, and %d were killed", worse, better), records,
 		-float64(down), float64(up), func(v float64) string { return number(math.Abs(v)) })
 	width := math.Min(18, 0.7*(a.right-a.left)/math.Max(1, float64(len(records)-1)))
-	for i, rec := range records {
-		if i == 0 {
-			continue
-		}
-		x := a.left + (a.right-a.left)*float64(i)/float64(len(records)-1) - width/2
-		for _, bar := range []struct {
-			n        int
-			from, to float64
-			class    string
-			what     string
-		}{{len(rec.New), float64(len(rec.New)), 0, "came", "new"}, {len(rec.Gone), 0, -float64(len(rec.Gone)), "went", "gone"}} {
-			if bar.n > 0 {
-				c.Bars = append(c.Bars, chartBar{number(x), a.y(bar.from), number(width), number(a.at(bar.to) - a.at(bar.from)), bar.class,
-					fmt.Sprintf("%s: %d %s", day(rec.When), bar.n, bar.what)})
+	for i := range records[1:] {
+		rec := &records[i+1]
+		x := a.left + (a.right-a.left)*float64(i+1)/float64(len(records)-1) - width/2
+		high, low := 0.0, 0.0
+		for k, ids := range rec.changes() {
+			n, kind := float64(len(ids)), changeKinds[k]
+			if n == 0 || kind.good == 0 {
+				continue
 			}
+			top := high + n
+			if kind.good > 0 {
+				top = low
+				low -= n
+			} else {
+				high = top
+			}
+			c.Bars = append(c.Bars, chartBar{number(x), a.y(top), number(width), number(a.at(top-n) - a.at(top)), kind.class,
+				fmt.Sprintf("%s: %d %s", day(rec.When), len(ids), kind.title)})
 		}
 	}
 	return c

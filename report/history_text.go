@@ -13,18 +13,21 @@ import (
 const (
 	eighths      = "▁▂▃▄▅▆▇█"
 	plotColumns  = 40 // at most; the newest runs are shown
-	changedRuns  = 10 // whose survivors are named
-	idsOfARun    = 12
+	changedRuns  = 10 // of which it is told
+	idsOfAKind   = 8
 	whenFormat   = "2006-01-02 15:04"
 	noPlotSymbol = "·"
 )
 
 // HistoryText prints the trend for people: the score of all and of each class
-// as a plot of a character a run, survivors that came and went, the time that
+// as a plot of a character a run, what changed among the survivors, the time that
 // runs took. records are comparable and at least one; others is how many more
 // the history has.
 func HistoryText(w io.Writer, records []Record, others int, o Options) error {
-	p := &historyText{Writer: bufio.NewWriter(w), paint: paint(o.Color), records: records}
+	p := &historyText{Writer: bufio.NewWriter(w), paint: paint(o.Color), records: records, width: o.Width}
+	if p.width <= 0 {
+		p.width = defaultWidth
+	}
 	first, last := records[0], records[len(records)-1]
 	if len(records) == 1 {
 		p.printf("One run, of %s. A trend takes two.\n", day(last.When))
@@ -35,7 +38,7 @@ func HistoryText(w io.Writer, records []Record, others int, o Options) error {
 		p.printf("%s of other files or operators and cannot be compared.\n", were(others, "more run"))
 	}
 	p.scores()
-	p.survivors()
+	p.changes()
 	p.times()
 	return p.Flush()
 }
@@ -44,6 +47,7 @@ type historyText struct {
 	*bufio.Writer
 	paint
 	records []Record
+	width   int
 }
 
 func (p *historyText) printf(format string, args ...any) { fmt.Fprintf(p, format, args...) }
@@ -116,14 +120,14 @@ func lostIn(c Counts) string {
 	return fmt.Sprintf("%d survived, %d unreached", c.Survived, c.Unreached)
 }
 
-// survivors names what came and went, the newest run first. Of the first run
+// changes names what came and went, the newest run first. Of the first run
 // there is nothing to compare with.
-func (p *historyText) survivors() {
-	p.printf("\n%s\n", p.strong("Survivors that are new (+) or gone (-)"))
+func (p *historyText) changes() {
+	p.printf("\n%s\n", p.strong("What changed, against the run before"))
 	shown := 0
 	for i := len(p.records) - 1; i > 0 && shown < changedRuns; i-- {
-		rec := p.records[i]
-		if len(rec.New)+len(rec.Gone) == 0 {
+		rec := &p.records[i]
+		if !rec.changed() {
 			continue
 		}
 		shown++
@@ -131,22 +135,24 @@ func (p *historyText) survivors() {
 		if rec.Commit != "" {
 			at = ", commit " + visible(rec.Commit)
 		}
-		p.printf("  %s%s: %d new, %d gone\n", day(rec.When), at, len(rec.New), len(rec.Gone))
-		p.ids("+", rec.New, p.lost)
-		p.ids("-", rec.Gone, p.added)
+		p.WriteString(wrap(fmt.Sprintf("%s%s: %s", day(rec.When), at, rec.changesSaid()), "  ", p.width))
+		for i, ids := range rec.changes() {
+			p.ids(changeKinds[i], ids)
+		}
 	}
 	if shown == 0 {
-		p.printf("  none in these runs\n")
+		p.printf("  nothing in these runs\n")
 	}
 }
 
-func (p *historyText) ids(sign string, ids []string, color func(string) string) {
+func (p *historyText) ids(kind changeKind, ids []string) {
+	color := map[int]func(string) string{-1: p.lost, 1: p.added, 0: func(s string) string { return s }}[kind.good]
 	for i, id := range ids {
-		if i == idsOfARun {
-			p.printf("    and %d more\n", len(ids)-i)
+		if i == idsOfAKind {
+			p.printf("    and %d more: %s\n", len(ids)-i, kind.title)
 			return
 		}
-		p.printf("    %s\n", color(sign+" "+visible(id)))
+		p.printf("    %s: %s\n", color(kind.word+" "+visible(id)), kind.title)
 	}
 }
 

@@ -8,9 +8,11 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
+	"net/url"
 	"os"
 	"path/filepath"
 	"strings"
+	"time"
 
 	"assay/mutate"
 	"assay/mutate/project"
@@ -55,10 +57,33 @@ func (c *historyCommand) run(env *environment) error {
 	if p, err := project.Find(c.Project, project.Options{SourceOnly: true}); err == nil {
 		name = p.Name
 	}
-	if err := report.WriteFile(path, func(w io.Writer) error { return report.HistoryHTML(w, name, same, others) }); err != nil {
+	o := report.TrendOptions{Project: name, Others: others, PageOf: pagesOf(c.History, path, records)}
+	if err := report.WriteFile(path, func(w io.Writer) error { return report.HistoryHTML(w, same, o) }); err != nil {
 		return usageError{err}
 	}
 	return nil
+}
+
+// pagesOf finds the page of a run, as seen from the file that is to be written.
+// Where several runs wrote the same file, it is the newest one's.
+func pagesOf(history, written string, records []report.Record) func(*report.Record) string {
+	at := func(r *report.Record) string {
+		if r.Page == "" || filepath.IsAbs(r.Page) {
+			return r.Page
+		}
+		return filepath.Join(filepath.Dir(history), filepath.FromSlash(r.Page))
+	}
+	newest := map[string]time.Time{}
+	for i := range records {
+		newest[at(&records[i])] = records[i].When
+	}
+	return func(r *report.Record) string {
+		page := at(r)
+		if page == "" || !newest[page].Equal(r.When) || !isFile(page) {
+			return ""
+		}
+		return (&url.URL{Path: relativePath(filepath.Dir(written), page)}).String()
+	}
 }
 
 // readHistory gives the records of a history; none where there is no file.
@@ -90,7 +115,7 @@ func (c *answerOptions) checkHistory() error {
 }
 
 // addToHistory adds a line for a run that judged all that it was about.
-func (c *runCommand) addToHistory(env *environment, code *codebase, r *mutate.Result) error {
+func (c *runCommand) addToHistory(env *environment, code *codebase, r *mutate.Result, outputs []output) error {
 	if c.History == "" {
 		return nil
 	}
@@ -111,7 +136,13 @@ func (c *runCommand) addToHistory(env *environment, code *codebase, r *mutate.Re
 	if out, err := git(code.Root, "rev-parse", "--short=12", "HEAD"); err == nil {
 		commit = strings.TrimSpace(string(out))
 	}
-	line, err := report.RecordOf(r, before, code.began, scope, commit, len(r.Verdicts)-c.reused).Line()
+	rec := report.RecordOf(r, before, code.began, scope, commit, len(r.Verdicts)-c.reused)
+	for _, out := range outputs {
+		if out.format.Name == "html" {
+			rec.Page = relativePath(filepath.Dir(c.History), out.path)
+		}
+	}
+	line, err := rec.Line()
 	if err != nil {
 		return err
 	}
@@ -119,6 +150,17 @@ func (c *runCommand) addToHistory(env *environment, code *codebase, r *mutate.Re
 		return usagef("the history cannot be added to: %v", err)
 	}
 	return nil
+}
+
+// relativePath gives a file as seen from a directory, with "/"; as it is where
+// that cannot be said.
+func relativePath(dir, file string) string {
+	from, err := filepath.Abs(dir)
+	to, fault := filepath.Abs(file)
+	if rel, none := filepath.Rel(from, to); err == nil && fault == nil && none == nil {
+		return filepath.ToSlash(rel)
+	}
+	return file
 }
 
 // inProject gives the paths that were asked for, relative to the root, so that

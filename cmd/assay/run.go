@@ -302,7 +302,7 @@ func (c *runCommand) report(env *environment, code *codebase, r *mutate.Result, 
 	if err := saveLastRun(r); err != nil {
 		fmt.Fprintf(env.stderr, "assay: this result is not kept for assay inspect: %v\n", err)
 	}
-	if err := c.addToHistory(env, code, r); err != nil {
+	if err := c.addToHistory(env, code, r, outputs); err != nil {
 		return err
 	}
 	total := report.Total(r)

@@ -17,9 +17,9 @@ function copy(text) {
 }
 
 const COPIES = {
-  id: ["ID", "Copy the ID", m => idOf(m)],
-  inspect: ["inspect", "Copy assay inspect", m => "assay inspect " + codeOf(m)],
-  skip: ["skip comment", "Copy a comment that skips it", m => "// assay: skip " + D.ops[m[OP]][0] + " because "],
+  id: ["ID", "Copy ID", m => idOf(m)],
+  inspect: ["inspect", "Copy inspect", m => "assay inspect " + codeOf(m)],
+  skip: ["skip comment", "Copy skip comment", m => "// assay: skip " + D.ops[m[OP]][0] + " because "],
 };
 
 function copyButton(name, m) {

@@ -19,8 +19,8 @@ function marks(file) {
 function mark(n, c) {
   if (!c) return make("span", {class: "m"});
   const what = [c.s ? c.s + " survived" : "", c.u ? c.u + " unreached" : ""].filter(x => x).join(", ") || "none survived";
-  const said = "Line " + n + ": " + plural(c.all, "mutant") + ", " + what;
-  return make("button", {type: "button", class: "m " + (c.s ? "s" : c.u ? "u" : ""), title: said, "aria-label": said, "data-line": n}, (c.s || c.u ? c.s + c.u + "/" : "") + c.all);
+  const said = "Line " + n + ": " + plural(c.all, "mutant") + ", " + what, text = (c.s || c.u ? c.s + c.u + "/" : "") + c.all;
+  return make("button", {type: "button", class: "m " + (c.s ? "s" : c.u ? "u" : ""), title: said, "aria-label": text + ". " + said, "data-line": n}, text);
 }
 
 // spans paints a line with the parts underlined that changes are made to.
