@@ -171,19 +171,19 @@ func lowest(ts []trend) float64 {
 
 // A chart is an SVG of one picture; lengths are units of its view box.
 type chart struct {
-	Label, Says        string
-	Width, Height      int
-	Left, Right, TextX int
-	DateY, CommitY     int
-	Ticks              []chartTick
-	Dates              []chartDate
-	Bars               []chartBar
-	Traces             []string
-	Dots               []chartDot
+	Label, Says          string
+	Width, Height        int
+	Left, Right, TextX   int
+	DateY, CommitY, DayY int
+	Ticks                []chartTick
+	Dates                []chartDate
+	Bars                 []chartBar
+	Traces               []string
+	Dots                 []chartDot
 }
 
 type chartTick struct{ Y, TextY, Text, Class string }
-type chartDate struct{ X, Text, Commit, Anchor string }
+type chartDate struct{ X, Text, Commit, Day, Anchor string }
 type chartBar struct{ X, Y, W, H, Class, Title string }
 type chartDot struct{ X, Y, Title string }
 
@@ -233,14 +233,14 @@ func (a axis) traces(values []*float64) []string {
 }
 
 const (
-	chartWidth, chartHeight = 620, 226
-	chartLeft, chartRight   = 62, 606
+	chartWidth, chartHeight = 620, 244
+	chartLeft, chartRight   = 14, 552 // what the lines mean stands behind them: the newest run is there
 	chartTop, chartBottom   = 12, 176
 )
 
 // newChart lays out a chart with about four lines across.
 func newChart(label, says string, records []Record, low, high float64, text func(float64) string) (chart, axis) {
-	c := chart{Label: label, Says: says, Width: chartWidth, Height: chartHeight, Left: chartLeft, Right: chartRight, TextX: chartLeft - 8, DateY: chartHeight - 26, CommitY: chartHeight - 9}
+	c := chart{Label: label, Says: says, Width: chartWidth, Height: chartHeight, Left: chartLeft, Right: chartRight, TextX: chartRight + 8, DateY: chartBottom + 24, CommitY: chartBottom + 41, DayY: chartBottom + 59}
 	a := axis{left: chartLeft + 12, right: chartRight - 12, top: chartTop, bottom: chartBottom, low: low, high: high}
 	step := niceStep((high - low) / 4)
 	for v := math.Ceil(low/step) * step; v <= high+step/1e6; v += step {
@@ -254,11 +254,14 @@ func newChart(label, says string, records []Record, low, high float64, text func
 	return c, a
 }
 
-// chartDates marks at most four runs, with their commits under them. Of runs of
-// one day the times are told, and of the first the day as well.
+// chartDates marks some runs, with their commits under them. Of runs of one day
+// the times are told, and the day once.
 func chartDates(records []Record, a axis) []chartDate {
 	n := len(records)
-	marks := min(n, 4)
+	marks := n
+	if n > 6 { // more would not stand beside each other
+		marks = 4
+	}
 	var out []chartDate
 	before := ""
 	for k := range marks {
@@ -273,19 +276,18 @@ func chartDates(records []Record, a axis) []chartDate {
 			anchor = "end"
 		}
 		when := records[i].When.Local()
-		date, text := when.Format("2006-01-02"), when.Format("2006-01-02")
-		switch {
-		case date == before:
-			text = when.Format("15:04")
-		case sameDay(records, i):
-			text = when.Format(whenFormat)
+		d := chartDate{X: a.x(i, n), Text: when.Format("2006-01-02"), Commit: records[i].Commit, Anchor: anchor}
+		if sameDay(records, i) {
+			if d.Text != before {
+				d.Day = d.Text
+			}
+			before, d.Text = d.Text, when.Format("15:04")
 		}
-		before = date
-		commit := records[i].Commit
-		if len(commit) > 7 {
-			commit = commit[:7]
+		if len(d.Commit) > 7 {
+			d.Commit = d.Commit[:7]
 		}
-		out = append(out, chartDate{a.x(i, n), text, visible(commit), anchor})
+		d.Commit = visible(d.Commit)
+		out = append(out, d)
 	}
 	return out
 }
