@@ -139,7 +139,10 @@ const testsListed = 20
 // Tests writes the tests' side of a result: what each class of tests reaches
 // and kills, and which tests might be spared or do not look.
 func Tests(w io.Writer, d *Document, o Options) error {
-	p := &testText{bufio.NewWriter(w), paint(o.Color), testTableOf(d)}
+	if o.Width <= 0 {
+		o.Width = defaultWidth
+	}
+	p := &testText{bufio.NewWriter(w), paint(o.Color), testTableOf(d), o.Width}
 	if d.Partial || d.LeftOut > 0 {
 		p.printf("%s not judged; all figures are about the rest.\n\n", were(d.LeftOut, "mutant"))
 	}
@@ -152,6 +155,7 @@ type testText struct {
 	*bufio.Writer
 	paint
 	table testTable
+	width int
 }
 
 func (p *testText) printf(format string, args ...any) { fmt.Fprintf(p, format, args...) }
@@ -217,9 +221,9 @@ func (p *testText) lists(n int) {
 			continue
 		}
 		for _, item := range l.Items {
-			p.printf("  %s\n", item)
+			p.WriteString(wrap(item, "  ", p.width))
 		}
-		p.printf("  %s\n", l.Remark)
+		p.WriteString(wrap(l.Remark, "  ", p.width))
 	}
 }
 
@@ -252,6 +256,6 @@ func (p *text) tests() {
 	if !p.r.AllKills {
 		return
 	}
-	t := &testText{p.Writer, p.paint, testTableOf(Describe(p.r, Options{}))}
+	t := &testText{p.Writer, p.paint, testTableOf(Describe(p.r, Options{})), p.o.Width}
 	t.lists(5)
 }

@@ -181,16 +181,24 @@ const (
 func (p *text) tell(v mutate.Verdict) {
 	m, code := v.Mutant, p.code[v.Mutant.ID]
 	line := fmt.Sprintf("%10d  ", m.Line)
-	room := p.o.Width - len(line) - len(code) - len("  → ") - 2
-	before, after := snippets(m, room/2)
-	if after == "" {
-		before, after = snippets(m, room-len("removed"))
-		if after == "" {
-			after = "removed"
+	room := p.o.Width - len(line) - len(code) - len("  →    ")
+	before, after := snippetParts(m, room/2)
+	if after == [3]string{} {
+		if before, after = snippetParts(m, room-len("removed")); after == [3]string{} {
+			after[1] = "removed"
 		}
 	}
-	said := before + "  →  " + after
-	p.printf("%s%s  %s\n", p.faint(line), cutEnd(said, p.o.Width-len(line)-len(code)-2), p.faint(code))
+	said := p.three(before, "4;31") + "  →  " + p.three(after, "4;32")
+	if width(said) > room+len("  →  ") { // wide characters
+		plain := paint(false)
+		said = cutEnd(plain.three(before, "")+"  →  "+plain.three(after, ""), room+len("  →  "))
+	}
+	p.printf("%s%s  %s\n", p.faint(line), said, p.faint(code))
+}
+
+// three joins a text with what stands before and behind it, and paints it.
+func (p paint) three(parts [3]string, codes string) string {
+	return strings.TrimLeft(parts[0], " ") + p.sgr(codes, parts[1]) + strings.TrimRight(parts[2], " ")
 }
 
 func were(n int, noun string) string {

@@ -38,7 +38,9 @@ func orchard() *mutate.Result {
 // No line is wider than the terminal. Widths are measured by another library
 // than the report's.
 func TestTextFitsTheTerminal(t *testing.T) {
-	for _, r := range []*mutate.Result{fixture(t), known(t), orchard()} {
+	every := orchard()
+	every.AllKills = true
+	for _, r := range []*mutate.Result{fixture(t), known(t), orchard(), every} {
 		for _, width := range []int{60, 80, 120} {
 			for _, brief := range []bool{true, false} {
 				o := Options{Width: width, Color: true, Brief: brief, EditorURL: "editor://%f:%l"}

@@ -17,6 +17,9 @@ for (const m of D.mutants) {
   t.all++;
 }
 
+const inFile = D.files.map(() => 0); // how many classes
+for (const c of D.classes) inFile[c[1]]++;
+
 function percent(t) {
   if (!t.all) return "–";
   const p = 100 * t.k / t.all, text = p.toFixed(1);
@@ -39,21 +42,20 @@ function entry(i) {
   const parts = [t.s ? t.s + " survived" : "", t.u ? t.u + " unreached" : ""].filter(x => x);
   const bar = make("span", {class: "bar", "aria-hidden": "true"});
   for (const k of ["k", "s", "u"]) if (t[k]) { const x = make("i", {class: k}); x.style.width = 100 * t[k] / t.all + "%"; bar.append(x); }
-  const several = D.classes.filter(c => c[1] === file).length > 1;
-  const a = make("a", {href: address({...S, at: "", lines: "", file: path, line: several ? String(t.line) : ""}), "data-file": file},
+  const a = make("a", {href: address({...S, at: "", lines: "", file: path, line: inFile[file] > 1 ? String(t.line) : ""}), "data-file": file},
     make("b", {title}, title === path ? path.slice(path.lastIndexOf("/") + 1) : short(title)), make("span", {}, percent(t)), bar,
     make("small", {}, (parts.join(", ") || (t.all ? "none survived" : "nothing counts")) + (t.all ? " of " + t.all : "")), make("small", {class: "place"}, path));
   return make("li", {}, a);
 }
 
 function listFiles(filtered) {
-  order = [];
-  const items = [];
+  const items = [], files = new Set();
   for (const i of sorted()) {
     if (filtered && !tally[i].chosen) continue;
-    if (!order.includes(D.classes[i][1])) order.push(D.classes[i][1]);
+    files.add(D.classes[i][1]);
     items.push(entry(i));
   }
+  order = [...files];
   list.replaceChildren(...items);
   if (!items.length) list.append(make("li", {}, make("p", {class: "count"}, "Nothing fits what is chosen.")));
 }
@@ -89,15 +91,24 @@ function call(m) {
   if (current && current.element) current.element.classList.remove("here");
   current = m ? blocks.find(b => b.all.includes(m)) : null;
   at("nth") && (at("nth").textContent = current ? (blocks.indexOf(current) + 1) + " of " + blocks.length + " in this file" : blocks.length + " in this file");
-  if (!current) { beside.hidden = true; desk.append(beside); return; }
+  if (!current) { invite(); return; }
   current.element.classList.add("here");
   fillBeside(current, m);
   dock();
 }
 
+// invite says how to come to the first block, where nothing is called yet.
+function invite() {
+  desk.append(beside);
+  beside.classList.remove("inside");
+  beside.hidden = shownFile < 0 || !wideEnough.matches;
+  beside.replaceChildren(make("p", {class: "aside"}, blocks.length ? "Choose a change by its code, or press n for the first: what to write and the tests that run it stand here then." : "Nothing of this file fits what is chosen."));
+}
+
 // dock puts the advice beside the source, or under the block where there is no room.
 function dock() {
-  const inside = !wideEnough.matches && current !== null;
+  if (!current) { invite(); return; }
+  const inside = !wideEnough.matches;
   beside.classList.toggle("inside", inside);
   if (inside) current.element.after(beside); else { desk.append(beside); beside.scrollTop = 0; }
 }
@@ -106,6 +117,18 @@ function anchor() {
   const m = S.at ? find(S.at) : null;
   if (m) return source.querySelector('[data-at="' + codeOf(m) + '"]') || current.element.querySelector("a");
   return S.line ? source.querySelector('.l[data-n="' + S.line + '"]') : null;
+}
+
+// currentInList marks the file that is shown and brings it into view there.
+function currentInList(file) {
+  const pane = list.parentElement;
+  let first = null;
+  for (const a of list.querySelectorAll("a")) {
+    if (+a.dataset.file !== file) { a.removeAttribute("aria-current"); continue; }
+    a.setAttribute("aria-current", "true");
+    first = first || a.parentElement;
+  }
+  if (first && (first.offsetTop < pane.scrollTop || first.offsetTop + first.offsetHeight > pane.scrollTop + pane.clientHeight)) pane.scrollTop = first.offsetTop - pane.clientHeight / 3;
 }
 
 // render shows what the state says. Focus goes to what an address names.
@@ -121,7 +144,7 @@ function render(how) {
     if (how !== "same" || file !== shownFile || S.lines !== shownLines || m && !blocks.some(b => b.all.includes(m))) showFile(file, chosen);
     call(m);
   }
-  for (const a of list.querySelectorAll("a")) if (+a.dataset.file === file) a.setAttribute("aria-current", "true"); else a.removeAttribute("aria-current");
+  currentInList(file);
   if (how === "typed") return;
   const here = anchor();
   if (here) {
