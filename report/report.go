@@ -26,7 +26,7 @@ type Format struct {
 // table is the only place where a format is declared.
 func Formats() []Format {
 	return []Format{
-		{"text", "the report that is shown at the end of a run, without colour", Text, false, false},
+		{"text", "the report that is shown at the end of a run, whole and without colour", Text, false, false},
 		{"json", "every mutant with its verdict, for programs", JSON, false, false},
 		{"markdown", "a comment for a pull request: the score, where a test pays most, survivors as diffs", Markdown, false, false},
 		{"github", "marks in a review on GitHub; print them in a workflow's step", GitHub, false, true},

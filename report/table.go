@@ -75,7 +75,7 @@ func (p *text) table() error {
 		return fmt.Errorf("the table of classes: %w", err)
 	}
 	if rest > 0 {
-		p.printf(" and %s with higher scores\n", count(rest, "more class"))
+		p.printf(" and %s, none with a lower score\n", count(rest, "more class"))
 	}
 	return nil
 }

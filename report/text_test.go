@@ -72,6 +72,14 @@ func TestTextEndsWithTheAnswer(t *testing.T) {
 	}
 }
 
+// What a terminal of either width gets is in files, to be read.
+func TestTextOfSomeWidths(t *testing.T) {
+	for _, width := range []int{60, 80} {
+		o := Options{Width: width, Brief: true}
+		golden(t, fmt.Sprintf("text-%d.golden", width), printed(t, formatOf(t, "text"), orchard(), o))
+	}
+}
+
 // A line that several changes are made of is shown once, and so are the sentence
 // of an operator and the tests.
 func TestTextShowsALineOnce(t *testing.T) {

@@ -4,6 +4,7 @@ package main
 
 import (
 	"bytes"
+	"io"
 	"os"
 	osexec "os/exec"
 	"path/filepath"
@@ -60,6 +61,13 @@ func TestReadmeExamples(t *testing.T) {
 		if missing := unmatched(b[2], out.String()); missing != "" {
 			t.Errorf("assay %s: the README shows this, which is not printed, or not there:\n%s\nprinted:\n%s", b[1], missing, &out)
 		}
+	}
+	// The page of the demo, too, is to stay small.
+	if status := run(io.Discard, io.Discard, []string{"run", "--write", "html=page.html"}); status != statusFine {
+		t.Fatalf("status %d", status)
+	}
+	if info, err := os.Stat("page.html"); err != nil || info.Size() > 150_000 {
+		t.Errorf("the page of the demo: %d bytes, %v", info.Size(), err)
 	}
 }
 

@@ -94,10 +94,14 @@ func (p *progress) step(done, all int, extra string) {
 	left := p.left(done, all, now)
 	tail := fmt.Sprintf(" %d of %d %s%s%s", done, all, p.stage.unit, extra, left)
 	size := func() int { return p.width() - utf8.RuneCountInString(p.stage.live+tail) - 2 }
+	live := p.stage.live
 	if size() < 0 { // the figures matter more than what they count
 		tail = fmt.Sprintf(" %d of %d%s%s", done, all, extra, left)
 	}
-	p.draw(p.stage.live + gauge(done, all, min(24, size()-1)) + tail)
+	if size() < 0 {
+		live, tail = "", tail[1:]
+	}
+	p.draw(live + gauge(done, all, min(24, size()-1)) + tail)
 }
 
 // left estimates the time that the rest of the stage takes.

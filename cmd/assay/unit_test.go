@@ -154,6 +154,27 @@ func TestProgressOnATerminal(t *testing.T) {
 	}
 }
 
+// On a narrow terminal the words go, and not the figures.
+func TestProgressOnANarrowTerminal(t *testing.T) {
+	for width, want := range map[int]string{
+		80: "judging  12000 of 20000 mutants, 9000 killed, 3000 survived, 1h7m left",
+		66: "judging 12000 of 20000, 9000 killed, 3000 survived, 1h7m left",
+		60: "12000 of 20000, 9000 killed, 3000 survived, 1h7m left",
+	} {
+		var b bytes.Buffer
+		now := time.Unix(0, 0)
+		p := &progress{w: &b, terminal: true, width: func() int { return width }, now: func() time.Time { return now }}
+		p.begin(judgingStage(20000), "")
+		b.Reset()
+		now = now.Add(100 * time.Minute)
+		p.step(12000, 20000, ", 9000 killed, 3000 survived")
+		got := strings.TrimPrefix(b.String(), "\r\x1b[2K")
+		if got = strings.NewReplacer("●", "", "·", "").Replace(got); got != want {
+			t.Errorf("%d columns: %q, want %q", width, got, want)
+		}
+	}
+}
+
 func TestProgressInALog(t *testing.T) {
 	for step, want := range map[time.Duration]int{time.Second: 10, 300 * time.Millisecond: 6, time.Millisecond: 1} {
 		var b bytes.Buffer

@@ -116,7 +116,8 @@ function dock() {
 function anchor() {
   const m = S.at ? find(S.at) : null;
   if (m) return source.querySelector('[data-at="' + codeOf(m) + '"]') || current.element.querySelector("a");
-  return S.line ? source.querySelector('.l[data-n="' + S.line + '"]') : null;
+  const row = S.line ? source.querySelector('.l[data-n="' + S.line + '"]') : null;
+  return row && (row.querySelector("button.m") || row);
 }
 
 // currentInList marks the file that is shown and brings it into view there.
@@ -148,7 +149,8 @@ function render(how) {
   if (how === "typed") return;
   const here = anchor();
   if (here) {
-    if (here.classList.contains("l")) { here.classList.add("target"); here.setAttribute("tabindex", "-1"); }
+    const row = current ? null : here.closest(".l");
+    if (row) { row.classList.add("target"); if (row === here) row.setAttribute("tabindex", "-1"); }
     const reveal = () => here.scrollIntoView({block: current ? "center" : "start"});
     reveal();
     here.focus({preventScroll: true});

@@ -20,7 +20,7 @@ function mark(n, c) {
   if (!c) return make("span", {class: "m"});
   const what = [c.s ? c.s + " survived" : "", c.u ? c.u + " unreached" : ""].filter(x => x).join(", ") || "none survived";
   const said = "Line " + n + ": " + plural(c.all, "mutant") + ", " + what, text = (c.s || c.u ? c.s + c.u + "/" : "") + c.all;
-  return make("button", {type: "button", class: "m " + (c.s ? "s" : c.u ? "u" : ""), title: said, "aria-label": text + ". " + said, "data-line": n}, text);
+  return make("button", {type: "button", class: "m " + (c.s ? "s" : c.u ? "u" : ""), title: said, "aria-label": text + ". " + said, "aria-pressed": String(S.lines.split(".").includes(String(n))), "data-line": n}, text);
 }
 
 // spans paints a line with the parts underlined that changes are made to.
