@@ -77,6 +77,9 @@ final class FareTest extends \PHPUnit\Framework\TestCase
 
 func layouts() []layout {
 	flat := map[string]string{"src/Fare.php": "", "src/ferry.php": fareClass, "phpunit.xml": configured("vendor/autoload.php", "src")}
+	// Composer does not work in such a place.
+	latin := map[string]string{"tests/FareTest.php": "", "tests/\xfcber/FareTest.php": fareTest,
+		"src/Fare.php": "", "src/F\xe4hre.php": fareClass, "tests/bootstrap.php": "<?php require __DIR__ . '/../src/F\xe4hre.php';", "phpunit.xml": configured("tests/bootstrap.php", "src")}
 	return []layout{
 		{name: "psr-4", composer: `{"autoload": {"psr-4": {"Ferry\\": "src"}}}`},
 		{name: "psr-4 authoritative", composer: `{"autoload": {"psr-4": {"Ferry\\": "src"}}}`, dump: []string{"--classmap-authoritative"}},
@@ -101,6 +104,8 @@ func layouts() []layout {
 		{name: "symlinked vendor package", composer: linked, prepare: linkPackage, source: "packages/fare/src/Fare.php"},
 		{name: "symlinked vendor package in a copy", composer: linked, prepare: linkPackage, source: "packages/fare/src/Fare.php",
 			args: []string{"--view", "copy"}},
+		{name: "tr\xe4ge f\xe4hre in Latin-1", files: latin, source: `src/F\xE4hre.php`},
+		{name: "tr\xe4ge f\xe4hre in Latin-1, in a copy", files: latin, source: `src/F\xE4hre.php`, args: []string{"--view", "copy"}},
 		{name: "träge fähre no. 1", composer: `{"autoload": {"psr-4": {"Ferry\\": "src"}}}`},
 		{name: "träge fähre no. 2", composer: `{"autoload": {"psr-4": {"Ferry\\": "src"}}}`, args: []string{"--view", "copy"}},
 	}

@@ -215,16 +215,34 @@ final class Channel
         return \implode('::', \array_map([self::class, 'text'], \explode('::', $name, 2)));
     }
 
-    /** A message with lists of paths, of which those that are not UTF-8 are packed: see unpack in package wire. */
+    /** A message with lists of paths, of which those that are not UTF-8 are packed: see path(). */
     private static function packed(array $message): array
     {
         foreach ($message as $i => $list) {
             foreach (\is_array($list) ? $list : [] as $j => $path) {
-                if (\is_string($path) && \strncmp(self::text($path), 'b"', 2) === 0) {
-                    $message[$i][$j] = "\0" . \base64_encode($path);
+                if (\is_string($path)) {
+                    $message[$i][$j] = self::path($path);
                 }
             }
         }
+
+        return $message;
+    }
+
+    /** What stands for a path in a message: itself, or a zero byte and base64 where it is not UTF-8. */
+    public static function path(string $path): string
+    {
+        return \strncmp(self::text($path), 'b"', 2) === 0 ? "\0" . \base64_encode($path) : $path;
+    }
+
+    /** A message with the paths for which something else stands in it. */
+    public static function unpacked(array $message): array
+    {
+        \array_walk_recursive($message, static function (&$value): void {
+            if (\is_string($value) && $value !== '' && $value[0] === "\0") {
+                $value = (string) \base64_decode(\substr($value, 1), true);
+            }
+        });
 
         return $message;
     }

@@ -92,7 +92,7 @@ final class Loader
                 if (\strncmp($class, $prefix, \strlen($prefix)) === 0) {
                     $file = (string) (new \ReflectionClass($class))->getFileName();
                     if (\dirname($file) !== __DIR__ && \strpos($file, "eval()'d code") === false && \strpos($class, '@anonymous') === false) { // what mocks are made of comes with the first mock
-                        $own[] = [$class, $file];
+                        $own[] = [$class, Channel::path($file)];
                     }
                     break;
                 }
@@ -116,7 +116,7 @@ final class Loader
         $before = \array_column(self::ownClasses(), 1, 0);
         self::preload(\array_column($classes, 0));
         $now = \array_column(self::ownClasses(), 1, 0);
-        $wanted = \array_column($classes, 1, 0);
+        $wanted = \array_map([Channel::class, 'path'], \array_column($classes, 1, 0));
 
         return \array_diff_assoc($wanted, $now) !== [] || \array_diff_key($now, $wanted, $before) !== [];
     }

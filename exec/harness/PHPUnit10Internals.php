@@ -356,6 +356,6 @@ final class PHPUnit10Internals
             }
         }
 
-        return [Channel::text(\get_class($test)), Channel::text($test->name()), $depends, (new \ReflectionClass($test))->getFileName(), TestCloner::textOf($data)];
+        return [Channel::text(\get_class($test)), Channel::text($test->name()), $depends, Channel::path((string) (new \ReflectionClass($test))->getFileName()), TestCloner::textOf($data)];
     }
 }

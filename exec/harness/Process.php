@@ -35,7 +35,7 @@ final class Process
             exit(70);
         }
         self::$channel = $channel;
-        self::$setup = $setup;
+        self::$setup = $setup = Channel::unpacked($setup);
         self::$root = (string) \getcwd();
         Probe::$owner = \getmypid();
         try {
@@ -103,7 +103,7 @@ final class Process
             \posix_setpgid(0, 0);
             self::$channel->reopen($order['token']);
             Probe::$owner = \getmypid();
-            self::$setup = $order['setup'] ?? self::$setup;
+            self::$setup = isset($order['setup']) ? Channel::unpacked($order['setup']) : self::$setup;
             self::$channel->send(['hello', \getmypid(), self::PROTOCOL]);
             if (isset($order['job'])) {
                 self::take($order['job']);

@@ -245,7 +245,7 @@ final class Suite
             }
         }
 
-        return [Channel::text(\get_class($test)), Channel::text($test->getName(false)), $depends, (new \ReflectionClass($test))->getFileName(), TestCloner::textOf($data)];
+        return [Channel::text(\get_class($test)), Channel::text($test->getName(false)), $depends, Channel::path((string) (new \ReflectionClass($test))->getFileName()), TestCloner::textOf($data)];
     }
 
     public static function dataOf(TestCase $test): array

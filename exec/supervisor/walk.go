@@ -256,8 +256,10 @@ func (r *recorder) hear(m wire.Message, o *Outcome) error {
 		r.run.Events = append(r.run.Events, e)
 		return err
 	case "done":
+		var err error
 		o.Done = true
-		return m.Read(&r.run.Memory, &r.run.Classes)
+		r.run.Memory, r.run.Classes, err = wire.ReadDone(m)
+		return err
 	case "unfit":
 		return errors.New(m.Text(0))
 	case "tail":

@@ -6,7 +6,8 @@
 // that it was given as its first line. Lines from PHP are headed by that token and
 // preceded by an empty line; whatever is not is somebody else's bytes and is dropped.
 // Messages to PHP are objects (Setup, Order); messages from PHP are arrays, whose
-// first element names them:
+// first element names them. A path that is not UTF-8 is a zero byte and base64, in
+// either direction:
 //
 //	["hello", pid, protocol]                  the process is there
 //	["unfit", why]                            it cannot work

@@ -8,6 +8,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"unicode/utf8"
 )
 
 // Protocol is the version that both sides name in their first message.
@@ -26,6 +27,20 @@ type Setup struct {
 	// shape counts, 2 where the kind does, 3 where nothing does.
 	Volatile map[string]int `json:"volatile,omitempty"`
 	Job      *Job           `json:"job,omitempty"` // what the process does itself, where it does not fork
+}
+
+// MarshalJSON packs the paths that are not UTF-8, which JSON must be; see pack.
+func (s Setup) MarshalJSON() ([]byte, error) {
+	type plain Setup
+	p := plain(s)
+	p.PHPUnit, p.Spool, p.Argv, p.Preload = pack(s.PHPUnit), pack(s.Spool), slices.Clone(s.Argv), slices.Clone(s.Preload)
+	for i := range p.Argv {
+		p.Argv[i] = pack(p.Argv[i])
+	}
+	for i := range p.Preload {
+		p.Preload[i][1] = pack(p.Preload[i][1])
+	}
+	return json.Marshal(p)
 }
 
 // Order is any later message to PHP.
@@ -105,7 +120,9 @@ type Row struct {
 // UnmarshalJSON reads the row's array.
 func (r *Row) UnmarshalJSON(b []byte) error {
 	fields := []any{&r.ID, &r.Class, &r.Method, &r.Depends, &r.File, &r.Text, &r.Data}
-	return unmarshalArray(b, fields)
+	err := unmarshalArray(b, fields)
+	r.File = unpacked(r.File)
+	return err
 }
 
 // SegmentRow is one segment as the suite describes it.
@@ -138,7 +155,18 @@ type Suite struct {
 func ReadSuite(m Message) (s Suite, err error) {
 	err = m.Read(&s.Files, &s.Tests, &s.Segments, &s.Fatal, &s.Version, &s.Copied, &s.Others, &s.Built)
 	unpack(s.Files)
+	unpack(s.Others)
 	return s, err
+}
+
+// ReadDone reads the message "done": the peak of memory in bytes, and PHPUnit's own
+// classes with their files.
+func ReadDone(m Message) (memory int64, classes [][2]string, err error) {
+	err = m.Read(&memory, &classes)
+	for i := range classes {
+		classes[i][1] = unpacked(classes[i][1])
+	}
+	return memory, classes, err
 }
 
 // Segment is what was recorded of one.
@@ -163,6 +191,7 @@ func ReadSegment(m Message) (s Segment, err error) {
 	}
 	unpack(s.Files)
 	unpack(s.Foreign)
+	unpack(s.Used)
 	s.Points, err = readCounts(points)
 	return s, err
 }
@@ -297,10 +326,24 @@ func unmarshalArray(b []byte, into []any) error {
 // them in a message: a zero byte and base64.
 func unpack(paths []string) {
 	for i, p := range paths {
-		if rest, is := strings.CutPrefix(p, "\x00"); is {
-			if b, err := base64.StdEncoding.DecodeString(rest); err == nil {
-				paths[i] = string(b)
-			}
+		paths[i] = unpacked(p)
+	}
+}
+
+func unpacked(path string) string {
+	if rest, is := strings.CutPrefix(path, "\x00"); is {
+		if b, err := base64.StdEncoding.DecodeString(rest); err == nil {
+			return string(b)
 		}
 	}
+	return path
+}
+
+// pack gives what stands for a path in a message, in either direction: itself, or a zero
+// byte and base64 where it is not UTF-8.
+func pack(path string) string {
+	if utf8.ValidString(path) {
+		return path
+	}
+	return "\x00" + base64.StdEncoding.EncodeToString([]byte(path))
 }

@@ -266,3 +266,27 @@ func TestOrders(t *testing.T) {
 		}
 	}
 }
+
+// TestSetup has the harness read a setup: paths are bytes, and JSON has none.
+func TestSetup(t *testing.T) {
+	setup := Setup{PHPUnit: "/caf\xe9/phpunit", Argv: []string{"/caf\xe9/phpunit", "--configuration", "/é/p.xml"}, Spool: "/tmp/\xff",
+		Preload: [][2]string{{"PHPUnit\\Runner\\Version", "/caf\xe9/Version.php"}}}
+	text, err := json.Marshal(Order{Op: "fork", Setup: &setup})
+	if err != nil {
+		t.Fatal(err)
+	}
+	harness, err := filepath.Abs("../harness/Channel.php")
+	if err != nil {
+		t.Fatal(err)
+	}
+	code := "require '" + harness + "'; $s = PHPUnit\\AssayHarness\\Channel::unpacked(json_decode($argv[1], true)['setup']);" +
+		"echo implode('|', [$s['phpunit'], ...$s['argv'], $s['spool'], ...$s['preload'][0]]);"
+	out, err := osexec.Command(cmp.Or(os.Getenv("ASSAY_PHP"), "php"), "-r", code, string(text)).Output()
+	if err != nil {
+		t.Fatal(err)
+	}
+	want := "/caf\xe9/phpunit|/caf\xe9/phpunit|--configuration|/é/p.xml|/tmp/\xff|PHPUnit\\Runner\\Version|/caf\xe9/Version.php"
+	if got := string(out); got != want {
+		t.Errorf("%q, want %q", got, want)
+	}
+}
