@@ -192,9 +192,9 @@ func (e *Engine) planView() error {
 	if e.set.Above != "" {
 		e.keep = append(e.keep, e.set.Above)
 	}
-	if e.set.Above != "" && e.facts.View == sandbox.Copy {
+	if e.facts.View == sandbox.Copy && e.set.Above != "" && e.copied() == e.set.Root {
 		return &ProjectError{fmt.Sprintf("the project %s needs %s, and a copy of it would not find that", e.set.Root, e.set.Above),
-			fmt.Sprintf("Run assay in %s, and name the configuration with --phpunit-config.", e.set.Above)}
+			"Have vendor in the project or in a folder above it, or run assay where workers can have overlays; assay check says why they cannot."}
 	}
 	return e.planConfinement()
 }

@@ -350,10 +350,13 @@ func (b *Baseline) conclude(e *Engine, plain *recording.Run) {
 		b.Tests[i] = mutate.Test{ID: mutate.TestID(t.ID), Time: t.Time, Reached: len(b.rec.Segments[t.Segment].Points)}
 		b.Suite += t.Time
 	}
-	b.classes, b.plainRoot, b.outside = rooted(plain), plain.Root, map[string]bool{}
+	b.classes, b.plainRoot, b.outside = e.rooted(plain), plain.Root, map[string]bool{}
 	for _, s := range plain.Segments {
 		for _, f := range s.Files {
-			if !sandbox.Within(plain.Root, f) && !sandbox.Within(e.dir, f) && !strings.Contains(f, "://") {
+			if sandbox.Within(plain.Root, f) {
+				continue
+			}
+			if f = e.own(plain.Root, f); !sandbox.Within(e.dir, f) && !strings.Contains(f, "://") {
 				b.outside[f] = true
 			}
 		}
@@ -416,13 +419,16 @@ func firstOf(list []string, n int) string {
 }
 
 // rooted writes RootMark for the root in the files of PHPUnit's classes.
-func rooted(run *recording.Run) [][2]string {
+func (e *Engine) rooted(run *recording.Run) [][2]string {
 	var out [][2]string
 	for _, c := range run.Classes {
 		if rel, inside := strings.CutPrefix(c[1], run.Root+"/"); inside {
 			if !strings.HasPrefix(rel, "vendor/") {
 				continue // it may be under change
 			}
+			c[1] = supervisor.RootMark + "/" + rel
+		} else if sandbox.Within(e.copyOf(run.Root), c[1]) {
+			rel, _ := filepath.Rel(run.Root, c[1])
 			c[1] = supervisor.RootMark + "/" + rel
 		}
 		if c[1] != "" {

@@ -18,6 +18,9 @@ import (
 func (e *Engine) startClient(ctx context.Context, number int, c sandbox.Confinement, forks bool) (*supervisor.Client, error) {
 	dir := filepath.Join(e.dir, "w"+strconv.Itoa(int(e.serial.Add(1))))
 	spec := sandbox.Spec{Mode: e.facts.View, Root: e.set.Root, Dir: dir, Keep: append([]string{e.harness}, e.keep...), Confinement: c}
+	if whole := e.copied(); whole != e.set.Root {
+		spec.Around = whole
+	}
 	w, err := supervisor.Start(spec)
 	if err != nil {
 		return nil, err
@@ -84,12 +87,30 @@ func (e *Engine) openMessage(number int, forks bool) supervisor.Open {
 		Setup: wire.Setup{PHPUnit: e.inView(e.set.PHPUnit), Argv: e.argv()}}
 }
 
-// inView writes a path below the project's root as the view will have it.
-func (e *Engine) inView(path string) string {
-	if rel, err := filepath.Rel(e.set.Root, path); err == nil && rel != ".." && !strings.HasPrefix(rel, "../") {
-		return supervisor.RootMark + "/" + rel
+// copied gives the directory that a copy copies: the project, or what it lies in and
+// needs, as a monorepo with vendor in it.
+func (e *Engine) copied() string {
+	if e.facts.View == sandbox.Copy && e.set.Above != "" && sandbox.Within(e.set.Above, e.set.Root) {
+		return e.set.Above
 	}
-	return path
+	return e.set.Root
+}
+
+// copyOf gives the place of the copy of copied, in which the project is at a place.
+func (e *Engine) copyOf(at string) string {
+	return strings.TrimSuffix(at, strings.TrimPrefix(e.set.Root, e.copied()))
+}
+
+// inView writes a path below what is copied as the view will have it.
+func (e *Engine) inView(path string) string {
+	if !sandbox.Within(e.copied(), path) {
+		return path
+	}
+	rel, err := filepath.Rel(e.set.Root, path)
+	if err != nil {
+		return path
+	}
+	return supervisor.RootMark + "/" + rel
 }
 
 // argv is how PHPUnit is called. Coverage and logs are not ours to write;
@@ -125,7 +146,12 @@ func (e *Engine) own(at, text string) string {
 	if at == e.set.Root || at == "" {
 		return text
 	}
-	return strings.NewReplacer(at, e.set.Root, at[1:], e.set.Root[1:]).Replace(text)
+	pairs := []string{at, e.set.Root, at[1:], e.set.Root[1:]}
+	if whole := e.copied(); whole != e.set.Root {
+		copied := e.copyOf(at)
+		pairs = append(pairs, copied, whole, copied[1:], whole[1:])
+	}
+	return strings.NewReplacer(pairs...).Replace(text)
 }
 
 // ownSuite does that in the names of tests.

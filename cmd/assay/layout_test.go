@@ -97,6 +97,10 @@ func layouts() []layout {
 		{name: "monorepo, from a package", below: "packages/ferry", composer: `{"autoload": {"psr-4": {"Ferry\\": "packages/ferry/src"}}}`, prepare: monorepo},
 		{name: "monorepo, from its root", composer: `{"autoload": {"psr-4": {"Ferry\\": "packages/ferry/src"}}}`, prepare: monorepo,
 			args: []string{"--phpunit-config", "packages/ferry/phpunit.xml"}, source: "packages/ferry/src/Fare.php"},
+		{name: "monorepo in a copy, from a package", below: "packages/ferry", composer: `{"autoload": {"psr-4": {"Ferry\\": "packages/ferry/src"}}}`, prepare: monorepo,
+			args: []string{"--view", "copy"}},
+		{name: "monorepo in an open copy, from a package", below: "packages/ferry", composer: `{"autoload": {"psr-4": {"Ferry\\": "packages/ferry/src"}}}`, prepare: monorepo,
+			args: []string{"--view", "copy", "--no-confine"}},
 		{name: "phar", composer: `{"autoload": {"psr-4": {"Ferry\\": "src"}}}`, prepare: phar},
 		{name: "phar elsewhere", composer: `{"autoload": {"psr-4": {"Ferry\\": "src"}}}`, prepare: pharElsewhere, args: []string{"--phpunit", "../tools/phpunit"}},
 		{name: "vendor", composer: vendored, prepare: vendorPHPUnit},
@@ -201,21 +205,6 @@ func monorepo(t *testing.T, root string) {
 	write(t, filepath.Join(root, "packages/ferry/phpunit.xml"), configured("../../vendor/autoload.php", "src"))
 	write(t, filepath.Join(root, "packages/other/phpunit.xml"), configured("../../vendor/autoload.php", "src"))
 	write(t, filepath.Join(root, "packages/other/tests/FareTest.php"), strings.ReplaceAll(fareTest, "isChild(11)", "isChild(99)"))
-}
-
-// TestPackageInACopy: a copy of a package would load the monorepo's own files
-// instead of the copied ones.
-func TestPackageInACopy(t *testing.T) {
-	needTools(t, "php", "phpunit", "composer")
-	root := filepath.Join(t.TempDir(), "all")
-	l := layout{composer: `{"autoload": {"psr-4": {"Ferry\\": "packages/ferry/src"}}}`, prepare: monorepo}
-	l.lay(t, root)
-	cmd := osexec.Command("assay", "run", "--view", "copy")
-	cmd.Dir = filepath.Join(root, "packages/ferry")
-	out, err := cmd.CombinedOutput()
-	if cmd.ProcessState.ExitCode() != statusProject || !strings.Contains(string(out), "Run assay in "+root+", and name the configuration") {
-		t.Errorf("%v: %s", err, out)
-	}
 }
 
 const vendored = `{"autoload": {"psr-4": {"Ferry\\": "src"}}, "autoload-dev": {"files": ["vendor/phpunit/phpunit/src/PHPUnit/Autoload.php"]}}`

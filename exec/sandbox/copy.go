@@ -3,6 +3,7 @@
 package sandbox
 
 import (
+	"errors"
 	"fmt"
 	"os"
 	"path"
@@ -15,7 +16,9 @@ import (
 // openCopy makes a private copy of the project below spec.Dir and a temp
 // directory next to it.
 func openCopy(spec Spec) (*View, error) {
-	root := filepath.Join(spec.Dir, "copy", filepath.Base(spec.Root))
+	whole, below := spec.whole()
+	top := filepath.Join(spec.Dir, "copy", filepath.Base(whole))
+	root := filepath.Join(top, below)
 	temp := filepath.Join(spec.Dir, "tmp")
 	kept := filepath.Join(spec.Dir, "kept")
 	for _, d := range []string{root, temp, kept} {
@@ -35,7 +38,7 @@ func openCopy(spec Spec) (*View, error) {
 	if err != nil {
 		return nil, err
 	}
-	c := &copier{from: spec.Root, to: root, skip: map[string]bool{}, owner: mayChown()}
+	c := &copier{from: whole, to: top, below: below, skip: map[string]bool{}, owner: mayChown()}
 	for _, s := range spec.Skip {
 		c.skip[path.Clean(s)] = true
 	}
@@ -59,8 +62,46 @@ func openCopy(spec Spec) (*View, error) {
 		return nil, err
 	}
 	v := newView(Copy, root, temp, t, []*tree{scratch})
+	if below != "." {
+		err = v.copyAround(c, spec, store)
+	}
 	v.notes = append(v.notes, c.notes...)
-	return v, nil
+	return v, err
+}
+
+// copyAround copies what lies around the project. Tests may not write there; where
+// they are not kept from it, it is watched.
+func (v *View) copyAround(c *copier, spec Spec, store int) error {
+	from, err := openPath(c.from)
+	if err != nil {
+		return err
+	}
+	to, err := openPath(c.to)
+	if err != nil {
+		return err
+	}
+	rest := &copier{from: c.from, to: c.to, below: ".", project: c.below, known: map[string]meta{}, owner: c.owner}
+	if err := rest.dir(from, to, "."); err != nil {
+		return fmt.Errorf("copy of %s: %w", c.from, err)
+	}
+	c.notes = append(c.notes, rest.notes...)
+	if spec.Confinement.Landlock > 0 {
+		return errors.Join(unix.Close(from), unix.Close(to))
+	}
+	if store, err = unix.FcntlInt(uintptr(store), unix.F_DUPFD_CLOEXEC, 3); err != nil {
+		return err
+	}
+	base := newPristine(from, store)
+	base.prefix, base.root = "around-", c.to
+	base.link, base.omit = rest.link, rest.omit
+	t := newTree(c.to, base, to, to)
+	t.known, t.owner, t.except = rest.known, rest.owner, c.below
+	list, err := t.changes()
+	if err == nil && len(list) > 0 {
+		err = fmt.Errorf("copy of %s: %v; it changed while it was copied", c.from, list[0])
+	}
+	v.around = t
+	return err
 }
 
 // openTempTree watches a temp directory: place is its name for people, dir the
@@ -103,9 +144,11 @@ func openPath(p string) (int, error) {
 	return fd, nil
 }
 
-// copier copies the project for one copy view.
+// copier copies the project for one copy view, or what lies around it.
 type copier struct {
-	from, to string // the two roots, absolute
+	from, to string // the whole that is copied and its place, absolute
+	below    string // from there to what this copier copies, and what paths are relative to
+	project  string // path, relative to from, of what another copier copies; "" for none
 	skip     map[string]bool
 	owner    bool
 	known    map[string]meta // stat of every copied entry
@@ -116,13 +159,14 @@ type copier struct {
 // omit reports what the copy leaves out: what the user named, and sockets,
 // pipes and devices, which mean nothing at another place.
 func (c *copier) omit(rel string, m meta) bool {
-	return c.skip[rel] || !m.isRegular() && !m.isDir() && !m.isLink()
+	return c.skip[rel] || rel == c.project || !m.isRegular() && !m.isDir() && !m.isLink()
 }
 
 // link says where a symbolic link at rel must point in the copy, so that it
-// leads to the copy where it led into the project, and to the same place where
+// leads to the copy where it led into what is copied, and to the same place where
 // it led out of it.
 func (c *copier) link(rel, target string) string {
+	rel = filepath.Join(c.below, rel)
 	dir := filepath.Join(c.from, filepath.Dir(rel))
 	abs := target
 	if !filepath.IsAbs(target) {
@@ -200,7 +244,8 @@ func (c *copier) entry(from, to int, name, rel string, m meta) error {
 }
 
 func (c *copier) subdir(from, to int, name, rel string, m meta) error {
-	if err := unix.Mkdirat(to, name, 0o700); err != nil {
+	onTheWay := c.project != "" && strings.HasPrefix(c.project, rel+"/") // to the project, and so it is there
+	if err := unix.Mkdirat(to, name, 0o700); err != nil && !onTheWay {
 		return err
 	}
 	src, err := openDir(from, name)

@@ -24,6 +24,7 @@ type tree struct {
 	layered bool
 	// looseDirs: times of directories do not count (temp directories).
 	looseDirs bool
+	except    string // what is there is another tree's; "" for none
 	owner     bool   // compare owners: tests may change them
 	xattr     string // prefix of the overlay's attributes
 	top       *node
@@ -255,6 +256,9 @@ func (t *tree) lookInside(n *node, want meta, list *[]Change) error {
 		return fmt.Errorf("%s: %w", n.rel, err)
 	}
 	for _, name := range names {
+		if t.except != "" && path.Join(n.rel, name) == t.except {
+			continue
+		}
 		k, ok := old[name], true
 		if k != nil {
 			ok, err = t.check(k, list)

@@ -55,6 +55,10 @@ type Spec struct {
 	// Root is the project: an absolute path. Symbolic links in it are resolved
 	// by Command, so that PHP sees the real path as it does without us.
 	Root string
+	// Around, unless it is "", is a directory that Root lies in: what is in it the
+	// project needs at the same place relative to itself, so that a copy takes it along.
+	// It is not for the tests to write.
+	Around string
 	// Dir is an existing empty directory that belongs to this worker alone, not
 	// inside Root nor around it. Whatever a killed supervisor leaves is in it:
 	// remove it with RemoveTree.
@@ -93,6 +97,7 @@ type View struct {
 	temp    string
 	notes   []string
 	project *tree
+	around  *tree // of a copy, if it is not kept from being written; or nil
 	temps   []*tree
 	swapped map[string]original // by resolved path
 	swaps   int64               // how often files were swapped
@@ -222,7 +227,7 @@ func (v *View) Damage() ([]Change, error) {
 	if err != nil {
 		return nil, err
 	}
-	for _, t := range v.temps {
+	for _, t := range v.others() {
 		some, err := t.changes()
 		if err != nil {
 			return nil, err
@@ -232,11 +237,20 @@ func (v *View) Damage() ([]Change, error) {
 	return all, nil
 }
 
+// others are the trees besides the project's, the temp directories first: they may hold
+// all the space there is.
+func (v *View) others() []*tree {
+	out := slices.Clone(v.temps)
+	if v.around != nil {
+		out = append(out, v.around)
+	}
+	return out
+}
+
 // Repair undoes all that Damage lists, through the worker's own mount. It fails
 // when something cannot be put back; the worker must then be replaced.
 func (v *View) Repair() error {
-	// The temp directories first: they may hold all the space there is.
-	for _, t := range append(slices.Clone(v.temps), v.project) {
+	for _, t := range append(v.others(), v.project) {
 		list, err := t.changes()
 		if err != nil {
 			return err
@@ -262,7 +276,7 @@ func (v *View) Repair() error {
 // child's start. Swapped files are accepted as they are: Restore no longer
 // touches them, and a later Swap starts from them.
 func (v *View) Accept() error {
-	for _, t := range append([]*tree{v.project}, v.temps...) {
+	for _, t := range append([]*tree{v.project}, v.others()...) {
 		list, err := t.changes()
 		if err != nil {
 			return err
@@ -292,7 +306,7 @@ func (v *View) takeSwapped() []Change {
 // namespace; a copy stays in Spec.Dir for the owner of that directory.
 func (v *View) Close() error {
 	var first error
-	for _, t := range append([]*tree{v.project}, v.temps...) {
+	for _, t := range append([]*tree{v.project}, v.others()...) {
 		if err := t.close(); err != nil && first == nil {
 			first = err
 		}
@@ -322,11 +336,23 @@ func checkSpec(spec Spec) (Spec, error) {
 		}
 		*p = real
 	}
+	if spec.Around != "" {
+		real, err := filepath.EvalSymlinks(spec.Around)
+		if err != nil {
+			return spec, fmt.Errorf("view: %w", err)
+		}
+		if spec.Around = real; !Within(real, spec.Root) {
+			return spec, fmt.Errorf("view: the project %s does not lie in %s", spec.Root, real)
+		}
+	}
 	if spec.Root == "/" {
 		return spec, errors.New("view: the project cannot be the root directory /")
 	}
 	if Within(spec.Root, spec.Dir) || Within(spec.Dir, spec.Root) {
 		return spec, fmt.Errorf("view: the worker's directory %s and the project %s must not contain each other", spec.Dir, spec.Root)
+	}
+	if whole, _ := spec.whole(); spec.Mode == Copy && Within(whole, spec.Dir) {
+		return spec, fmt.Errorf("view: the worker's directory %s must not lie in %s", spec.Dir, whole)
 	}
 	for _, p := range spec.Keep {
 		if !filepath.IsAbs(p) {
@@ -334,6 +360,18 @@ func checkSpec(spec Spec) (Spec, error) {
 		}
 	}
 	return spec, nil
+}
+
+// whole gives the directory that a copy copies, and where in it the project is.
+func (s Spec) whole() (dir, below string) {
+	if s.Around == "" {
+		return s.Root, "."
+	}
+	below, err := filepath.Rel(s.Around, s.Root)
+	if err != nil {
+		panic(err) // both are absolute
+	}
+	return s.Around, below
 }
 
 // Within reports whether p is dir or lies below it. Both are absolute and clean, and

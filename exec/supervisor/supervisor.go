@@ -149,16 +149,24 @@ func (s *supervisor) setup() wire.Setup {
 	u.Op = "setup"
 	u.Argv = slices.Clone(u.Argv)
 	for i, a := range u.Argv {
-		u.Argv[i] = strings.ReplaceAll(a, RootMark, s.view.Root())
+		u.Argv[i] = s.pathInView(a)
 	}
-	u.PHPUnit = strings.ReplaceAll(u.PHPUnit, RootMark, s.view.Root())
+	u.PHPUnit = s.pathInView(u.PHPUnit)
 	return u
+}
+
+// pathInView puts the view's root in place of RootMark.
+func (s *supervisor) pathInView(path string) string {
+	if rest, is := strings.CutPrefix(path, RootMark); is {
+		return filepath.Join(s.view.Root(), rest)
+	}
+	return path
 }
 
 func (s *supervisor) inView(classes [][2]string) [][2]string {
 	classes = slices.Clone(classes)
 	for i := range classes {
-		classes[i][1] = strings.ReplaceAll(classes[i][1], RootMark, s.view.Root())
+		classes[i][1] = s.pathInView(classes[i][1])
 	}
 	return classes
 }
