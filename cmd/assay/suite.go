@@ -4,7 +4,6 @@ package main
 
 import (
 	"fmt"
-	"path/filepath"
 	"runtime"
 
 	"assay/exec"
@@ -20,7 +19,7 @@ func (o *suiteOptions) settings(c *codebase) (exec.Settings, error) {
 	}
 	s := exec.Settings{
 		Root: c.Root, PHP: c.PHP, PHPUnit: c.PHPUnit.Path,
-		TestPath: c.TestPath, TestSuite: o.TestSuite, Group: o.Group,
+		TestPath: c.TestPath, Above: c.Above, TestSuite: o.TestSuite, Group: o.Group,
 		Jobs: o.workers(), Cold: o.Cold, View: view, Keep: o.Keep, Memory: int64(o.MemoryLimit),
 		Sources: func() []*mutate.Points {
 			if c.making() != nil {
@@ -34,9 +33,6 @@ func (o *suiteOptions) settings(c *codebase) (exec.Settings, error) {
 	}
 	if c.Bootstrap == "" {
 		s.Bootstrap = c.Autoload
-	}
-	if rel, err := filepath.Rel(c.Root, c.VendorDir); err == nil && !filepath.IsLocal(rel) && c.Autoload != "" {
-		s.Above = filepath.Dir(c.VendorDir)
 	}
 	err = o.confineOptions.apply(&s)
 	return s, err

@@ -71,39 +71,113 @@ func isEmptyList(data []byte) bool {
 	return json.Unmarshal(data, &list) == nil && len(list) == 0
 }
 
-// readComposer reads the root's composer.json. A package of a monorepo has
-// none of its own: then the nearest one above tells where vendor is, but its
-// autoload rules are about other code.
+// readComposer reads the root's composer.json. A package of a monorepo may have none
+// of its own: then the nearest one above tells where vendor is, but its autoload rules
+// are about other code.
 func (f *finder) readComposer() {
 	f.Name = filepath.Base(f.Root)
-	for at := f.Root; ; at = filepath.Dir(at) {
-		path := filepath.Join(at, "composer.json")
-		if isFile(path) {
+	if c := f.nextComposer(f.Root); c != nil {
+		f.packages = c
+		if filepath.Dir(c.Path) == f.Root {
+			f.Composer = c
+			if c.Name != "" {
+				f.Name = c.Name
+			}
+		}
+	}
+	f.takeVendor()
+}
+
+// nextComposer reads the nearest composer.json, in a directory or above; nil where there
+// is none that can be read.
+func (f *finder) nextComposer(at string) *Composer {
+	for last := ""; at != last; last, at = at, filepath.Dir(at) {
+		if path := filepath.Join(at, "composer.json"); isFile(path) {
 			c, err := loadComposer(path)
 			if err != nil {
 				err.Path = f.rel(err.Path)
 				f.fail(err)
-				break
+				return nil
 			}
-			f.VendorDir = c.vendorDir()
-			if at == f.Root {
-				f.Composer = c
-				if c.Name != "" {
-					f.Name = c.Name
-				}
-			}
-			break
-		}
-		if at == filepath.Dir(at) {
-			break
+			return c
 		}
 	}
-	if f.VendorDir == "" {
-		f.VendorDir = filepath.Join(f.Root, "vendor")
+	return nil
+}
+
+// above reads the next composer.json above another one.
+func (f *finder) above(c *Composer) *Composer {
+	dir := filepath.Dir(c.Path)
+	if dir == filepath.Dir(dir) {
+		return nil
 	}
+	return f.nextComposer(filepath.Dir(dir))
+}
+
+func (f *finder) takeVendor() {
+	f.VendorDir = filepath.Join(f.Root, "vendor")
+	if f.packages != nil {
+		f.VendorDir = f.packages.vendorDir()
+	}
+	f.Autoload = ""
 	if path := filepath.Join(f.VendorDir, "autoload.php"); isFile(path) {
 		f.Autoload = path
 	}
+}
+
+// lookAbove finds what the project needs in directories above it. Where it has a
+// composer.json and no packages of its own, they are those of a monorepo above whose
+// autoloader knows the code here.
+func (f *finder) lookAbove() {
+	for c := f.packages; c != nil && f.Autoload == ""; {
+		if c = f.above(c); c != nil && f.knows(c) {
+			f.packages = c
+			f.takeVendor()
+		}
+	}
+	if f.Autoload != "" {
+		f.needAbove(filepath.Dir(f.VendorDir))
+	}
+	if f.Config != nil && f.Bootstrap != "" && !filepath.IsAbs(strings.TrimSpace(f.Config.Attributes["bootstrap"])) {
+		for c := f.packages; c != nil; c = f.above(c) {
+			top := filepath.Dir(c.Path)
+			if _, in := below(top, f.Bootstrap); in {
+				f.needAbove(top)
+				break
+			}
+		}
+	}
+}
+
+// needAbove notes that the project needs what is in a directory, at the same place
+// relative to itself.
+func (f *finder) needAbove(dir string) {
+	_, inside := below(f.Root, dir)
+	if _, known := below(dir, f.Above); !inside && (f.Above == "" || known) {
+		f.Above = dir
+	}
+}
+
+// knows reports whether the packages of a composer.json above are those that the code
+// here is run with: its autoloader finds it, or the bootstrap is among them.
+func (f *finder) knows(c *Composer) bool {
+	if !isFile(filepath.Join(c.vendorDir(), "autoload.php")) {
+		return false
+	}
+	if _, in := below(c.vendorDir(), f.Bootstrap); f.Bootstrap != "" && in {
+		return true
+	}
+	if real, err := filepath.EvalSymlinks(filepath.Join(c.vendorDir(), filepath.FromSlash(f.Name))); err == nil && real == f.Root {
+		return true
+	}
+	for _, p := range append(c.places(c.Autoload), c.places(c.AutoloadDev)...) {
+		_, in := below(f.Root, p.path)
+		_, around := below(p.path, f.Root)
+		if in || around {
+			return true
+		}
+	}
+	return false
 }
 
 func loadComposer(path string) (*Composer, *Error) {

@@ -1,6 +1,7 @@
 package project
 
 import (
+	"cmp"
 	"os"
 	"path/filepath"
 	"slices"
@@ -56,7 +57,7 @@ type Setting struct {
 
 // readConfig reads the configuration that the option names, or the root's.
 func (f *finder) readConfig() {
-	path := f.configIn(f.Root)
+	path := cmp.Or(f.found, f.configIn(f.Root))
 	if f.opts.PHPUnitConfig != "" {
 		path = f.userPath(f.opts.PHPUnitConfig)
 		if isDir(path) {
@@ -68,7 +69,9 @@ func (f *finder) readConfig() {
 		}
 	}
 	if path == "" {
-		return
+		if path = f.onlyConfig(); path == "" {
+			return
+		}
 	}
 	c, err := LoadConfig(path)
 	if err != nil {

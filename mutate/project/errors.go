@@ -23,6 +23,7 @@ const (
 	NoPHPUnit         // no PHPUnit to run
 	NoMatch           // an option names something that does not exist
 	BadPattern        // an option's pattern is malformed
+	WhichConfig       // there are several PHPUnit configurations, and none that PHPUnit takes by itself
 )
 
 // An Error is one thing that must be put right before a run makes sense.

@@ -34,6 +34,7 @@ type Project struct {
 	Composer  *Composer // nil when there is no composer.json
 	Config    *Config   // nil when there is no PHPUnit configuration
 	VendorDir string    // absolute; need not exist
+	Above     string    // a directory outside of Root, most often above it, that the project needs; or ""
 	Autoload  string    // absolute path of Composer's autoload.php, or ""
 	Bootstrap string    // absolute path that the configuration names, or ""
 	PHP       string    // absolute path
@@ -70,6 +71,7 @@ func Find(dir string, opts Options) (*Project, error) {
 	}
 	f.readComposer()
 	f.readConfig()
+	f.lookAbove()
 	if !opts.SourceOnly {
 		f.findTools()
 	}
@@ -86,6 +88,9 @@ type finder struct {
 	dir    string // absolute; what the user's relative paths are relative to
 	faults []error
 	tests  testSet
+	// packages is the composer.json that VendorDir belongs to; nil when there is none.
+	packages *Composer
+	found    string // the configuration that was found below the root by its name, or ""
 }
 
 func (f *finder) fail(e *Error) { f.faults = append(f.faults, e) }
@@ -139,6 +144,7 @@ func (f *finder) findRoot(dir string) error {
 	for at := abs; ; at = filepath.Dir(at) {
 		if isFile(filepath.Join(at, "composer.json")) || f.configIn(at) != "" {
 			f.Root = at
+			f.goUp()
 			return nil
 		}
 		if f.opts.Exact || at == filepath.Dir(at) {
@@ -154,6 +160,30 @@ func (f *finder) findRoot(dir string) error {
 	}
 	return &Error{Kind: NoProject, Path: dir, Fault: "there is no composer.json and no phpunit.xml " + where,
 		Advice: "run this inside a PHP project, or name its PHPUnit configuration with --phpunit-config"}
+}
+
+// goUp takes the directory of the nearest composer.json above for the root where the
+// configuration that was found is about code there: it lies in a folder of the tests.
+func (f *finder) goUp() {
+	path := f.configIn(f.Root)
+	if f.opts.Exact || f.opts.PHPUnitConfig != "" || path == "" || isFile(filepath.Join(f.Root, "composer.json")) {
+		return
+	}
+	c, err := LoadConfig(path)
+	if err != nil {
+		return // and that is told when it is read
+	}
+	for _, p := range c.Include {
+		if _, in := below(f.Root, p.Path); in {
+			return
+		}
+	}
+	for at := filepath.Dir(f.Root); at != filepath.Dir(at); at = filepath.Dir(at) {
+		if isFile(filepath.Join(at, "composer.json")) {
+			f.Root, f.found = at, path
+			return
+		}
+	}
 }
 
 // configIn gives the PHPUnit configuration in a directory, or "".

@@ -142,7 +142,7 @@ func dump(p *Project, err error) string {
 	if p != nil {
 		fmt.Fprintf(&b, "root %s\nname %s\n", p.Root, p.Name)
 		for _, s := range []struct{ name, value string }{
-			{"vendor", p.VendorDir}, {"autoload", p.Autoload}, {"bootstrap", p.Bootstrap},
+			{"vendor", p.VendorDir}, {"above", p.Above}, {"autoload", p.Autoload}, {"bootstrap", p.Bootstrap},
 			{"php", p.PHP}, {"phpunit", p.PHPUnit.Path}, {"test path", p.TestPath},
 		} {
 			if s.value != "" {
@@ -151,6 +151,9 @@ func dump(p *Project, err error) string {
 		}
 		if p.PHPUnit.Phar {
 			b.WriteString("phar\n")
+		}
+		for _, v := range p.PHPUnit.Env {
+			fmt.Fprintf(&b, "env %s\n", v)
 		}
 		for _, f := range p.Tests {
 			fmt.Fprintf(&b, "test %s\n", f)

@@ -51,6 +51,7 @@ func (f *finder) findTests() {
 		f.Tests = append(f.Tests, f.rel(path))
 	}
 	slices.Sort(f.Tests)
+	f.noteOthers()
 	if len(f.Tests) > 0 || f.opts.SourceOnly || f.failed() {
 		return
 	}
