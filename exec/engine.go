@@ -29,6 +29,7 @@ type Settings struct {
 	Root      string       // absolute project root
 	PHP       string       // the PHP binary
 	PHPUnit   string       // PHPUnit's script or phar, absolute
+	Env       []string     // NAME=VALUE, what PHPUnit's script is started with besides
 	Config    string       // phpunit.xml, absolute; "" when there is none
 	Bootstrap string       // used only where the configuration names none; "" for none
 	TestPath  string       // the tests, where there is no configuration

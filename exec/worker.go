@@ -6,6 +6,7 @@ import (
 	"context"
 	"os"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -77,9 +78,14 @@ func (e *Engine) openMessage(number int, forks bool) supervisor.Open {
 	env := make([]string, 0, 64)
 	for _, v := range os.Environ() {
 		name, _, _ := strings.Cut(v, "=")
-		if name != "TMPDIR" && name != "XDEBUG_MODE" {
+		set := slices.ContainsFunc(e.set.Env, func(v string) bool { return strings.HasPrefix(v, name+"=") })
+		if name != "TMPDIR" && name != "XDEBUG_MODE" && !set {
 			env = append(env, v)
 		}
+	}
+	for _, v := range e.set.Env {
+		name, value, _ := strings.Cut(v, "=")
+		env = append(env, name+"="+e.inView(value))
 	}
 	env = append(env, "TEST_TOKEN="+token, "UNIQUE_TEST_TOKEN="+token+"_"+filepath.Base(e.dir),
 		"XDEBUG_MODE=off", "USE_ZEND_ALLOC_HUGE_PAGES=1", "ZEND_DONT_UNLOAD_MODULES=1")
@@ -103,7 +109,7 @@ func (e *Engine) copyOf(at string) string {
 
 // inView writes a path below what is copied as the view will have it.
 func (e *Engine) inView(path string) string {
-	if !sandbox.Within(e.copied(), path) {
+	if !sandbox.Within(e.copied(), path) { // neither, if it is relative
 		return path
 	}
 	rel, err := filepath.Rel(e.set.Root, path)

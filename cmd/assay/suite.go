@@ -18,7 +18,7 @@ func (o *suiteOptions) settings(c *codebase) (exec.Settings, error) {
 		panic(err) // the parser accepts no other
 	}
 	s := exec.Settings{
-		Root: c.Root, PHP: c.PHP, PHPUnit: c.PHPUnit.Path,
+		Root: c.Root, PHP: c.PHP, PHPUnit: c.PHPUnit.Path, Env: c.PHPUnit.Env,
 		TestPath: c.TestPath, Above: c.Above, TestSuite: o.TestSuite, Group: o.Group,
 		Jobs: o.workers(), Cold: o.Cold, View: view, Keep: o.Keep, Memory: int64(o.MemoryLimit),
 		Sources: func() []*mutate.Points {

@@ -41,8 +41,12 @@ final class Loader
         if ($real === false) {
             throw new \RuntimeException("{$script}: no such file");
         }
-        if (\substr($real, -5) === '.phar' || \strpos((string) \file_get_contents($real), '__HALT_COMPILER') !== false) {
+        $text = (string) \file_get_contents($real);
+        if (\substr($real, -5) === '.phar' || \strpos($text, '__HALT_COMPILER') !== false) {
             return $real;
+        }
+        if (\preg_match('~PHPUNIT_COMPOSER_INSTALL\',\s*__DIR__\s*\.\s*\'(/[^\']+)\'~', $text, $m) === 1 && \is_file(\dirname($real) . $m[1])) {
+            return \realpath(\dirname($real) . $m[1]);
         }
         foreach ([$real, $script] as $path) {
             $dir = \dirname($path);
@@ -52,7 +56,6 @@ final class Loader
                 }
             }
         }
-        $text = (string) \file_get_contents($real);
         $named = self::named($script);
         $resolved = $named === null ? false : \stream_resolve_include_path($named);
         if ($resolved !== false) {
@@ -73,6 +76,17 @@ final class Loader
         $text = \substr($script, -5) === '.phar' ? '' : (string) \file_get_contents($script);
 
         return \preg_match('~PHPUNIT_COMPOSER_INSTALL\',\s*\'([^\']+)\'~', $text, $m) === 1 ? $m[1] : null;
+    }
+
+    /** The class that a script of PHPUnit 9 runs: PHPUnit's own command, or one that others made of it. */
+    public static function command(string $script): string
+    {
+        $text = \substr($script, -5) === '.phar' ? '' : (string) \file_get_contents($script);
+        if (\preg_match('~^\s*\\\\?((?:\w+\\\\)+\w+)::main\(~m', $text, $m) === 1 && \is_a($m[1], \PHPUnit\TextUI\Command::class, true)) {
+            return $m[1];
+        }
+
+        return \PHPUnit\TextUI\Command::class;
     }
 
     /** Namespaces of PHPUnit and of what it is made of. */
@@ -159,6 +173,8 @@ final class Loader
             foreach (['phpunit', 'sebastian', 'myclabs/deep-copy', 'doctrine/instantiator', 'theseer', 'phar-io', 'staabm', 'composer', 'autoload.php'] as $part) {
                 $own[] = $m[1] . '/' . $part . ($part === 'autoload.php' ? '' : '/');
             }
+        } elseif (\preg_match('~^(.*)/src/Framework/TestCase\.php$~', $file, $m) === 1 && \is_file("{$m[1]}/vendor/autoload.php")) {
+            \array_push($own, "{$m[1]}/src/", "{$m[1]}/vendor/"); // PHPUnit by itself, with what it needs
         } else {
             $base = \dirname($file, 3);
             foreach (['PHPUnit', 'SebastianBergmann', 'DeepCopy', 'Doctrine/Instantiator', 'TheSeer', 'PharIo', 'staabm'] as $part) {

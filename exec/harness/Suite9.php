@@ -17,7 +17,6 @@ use PHPUnit\Framework\TestListener;
 use PHPUnit\Framework\TestResult;
 use PHPUnit\Framework\TestSuite;
 use PHPUnit\Framework\Warning;
-use PHPUnit\TextUI\Command;
 use PHPUnit\TextUI\ResultPrinter;
 use PHPUnit\Util\Test as TestUtil;
 
@@ -267,7 +266,10 @@ final class Suite
     }
 }
 
-final class HookedCommand extends Command
+// What the script runs may be a command that adds something to PHPUnit's own.
+\class_alias(Loader::command(Process::$setup['phpunit']), __NAMESPACE__ . '\BaseCommand');
+
+final class HookedCommand extends BaseCommand
 {
     protected function handleArguments(array $argv): void
     {

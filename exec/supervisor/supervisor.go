@@ -174,6 +174,9 @@ func (s *supervisor) inView(classes [][2]string) [][2]string {
 // environment is what PHP gets: the user's own, the worker's temp directory.
 func (s *supervisor) environment(spool bool) []string {
 	env := append(slices.Clone(s.open.Env), "TMPDIR="+s.view.Temp())
+	for i, v := range env {
+		env[i] = strings.ReplaceAll(v, RootMark, s.view.Root())
+	}
 	if spool {
 		env = append(env, "ASSAY_SPOOL="+s.spool(),
 			"PHP_INI_SCAN_DIR="+os.Getenv("PHP_INI_SCAN_DIR")+":"+filepath.Join(s.open.Harness, "ini"))
