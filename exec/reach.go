@@ -121,7 +121,7 @@ func (b *Baseline) rebuilt(m *mutate.Mutant) (tests map[int]bool, all bool) {
 	for _, i := range b.owners[m.Point] {
 		tests[i] = true
 	}
-	return tests, b.anybody[m.Point] || len(tests) == 0
+	return tests, b.anybody[m.Point] || len(tests) == 0 && !b.others[m.Point]
 }
 
 func (b *Baseline) order(tests []int) {

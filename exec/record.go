@@ -34,6 +34,7 @@ type Baseline struct {
 	dropped map[string]bool  // paths whose points PHP did not take
 	owners  map[int][]int    // point that is passed while the suite is built => tests whose data that is
 	anybody map[int]bool     // and points that are passed then for no test in particular
+	others  map[int]bool     // and points that are passed then for tests which are not run, being of other groups
 	readers map[string][]int // path of a source => segments that open it without loading it
 	loops   map[int]bool     // points of bodies of loops
 	peak    map[int]int64    // such a point => the most often that one segment passes it
@@ -374,7 +375,7 @@ func (b *Baseline) conclude(e *Engine, plain *recording.Run) {
 	}
 	b.linkDependencies()
 	b.countLoops()
-	b.owners, b.anybody = map[int][]int{}, map[int]bool{}
+	b.owners, b.anybody, b.others = map[int][]int{}, map[int]bool{}, map[int]bool{}
 	byMethod := map[string][]int{}
 	for i, t := range b.rec.Tests {
 		byMethod[t.Class+"::"+t.Method] = append(byMethod[t.Class+"::"+t.Method], i)
@@ -383,6 +384,8 @@ func (b *Baseline) conclude(e *Engine, plain *recording.Run) {
 		for p := range points {
 			if tests := byMethod[owner]; tests != nil {
 				b.owners[p] = union(b.owners[p], tests)
+			} else if strings.Contains(owner, "::") && len(e.set.Group) > 0 {
+				b.others[p] = true
 			} else {
 				b.anybody[p] = true
 			}

@@ -60,6 +60,7 @@ func begin(o sourceOptions, suite *suiteOptions, paths []string) (*codebase, err
 	opts := project.Options{Paths: paths, Exclude: o.Exclude, PHP: o.PHP, SourceOnly: suite == nil}
 	if suite != nil {
 		opts.PHPUnit, opts.PHPUnitConfig = suite.PHPUnit, suite.PHPUnitConfig
+		opts.Chosen = len(suite.Group)+len(suite.TestSuite) > 0
 	}
 	p, err := project.Find(o.Project, opts)
 	if err != nil {

@@ -36,7 +36,7 @@ func (f *finder) onlyConfig() string {
 // noteOthers tells of configurations besides the one that was taken which have tests
 // that it has not.
 func (f *finder) noteOthers() {
-	if f.Config == nil || f.found != "" || f.opts.PHPUnitConfig != "" || f.opts.SourceOnly {
+	if f.Config == nil || f.found != "" || f.opts.PHPUnitConfig != "" || f.opts.SourceOnly || f.opts.Chosen {
 		return
 	}
 	var others []*Config

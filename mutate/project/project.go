@@ -20,6 +20,7 @@ type Options struct {
 	Paths         []string // only these files, directories or patterns ("src/**/*Fare.php")
 	Exclude       []string // patterns, relative to the root, of files and directories to leave out
 	MaxFileSize   int64    // bytes; larger files are left out with a note; 0 means DefaultMaxFileSize
+	Chosen        bool     // the user wants certain tests, and no word of others
 	SourceOnly    bool     // only the source is wanted: need no PHP, PHPUnit or tests
 }
 
