@@ -1,6 +1,7 @@
 package project
 
 import (
+	"encoding/binary"
 	"fmt"
 	"os"
 	osexec "os/exec"
@@ -9,6 +10,7 @@ import (
 	"strings"
 	"syscall"
 	"testing"
+	"unicode/utf16"
 
 	"github.com/google/go-cmp/cmp"
 	"github.com/rogpeppe/go-internal/txtar"
@@ -245,7 +247,10 @@ func TestConfigFaults(t *testing.T) {
 		{"<phpunit>\n<a b=c/></phpunit>", "phpunit.xml:2: is not well-formed XML: unquoted or missing attribute value in element; correct it"},
 		{"<project/>", "phpunit.xml:1: its root element is <project>, not <phpunit>; name a PHPUnit configuration"},
 		{"<phpunit/>\n<phpunit/>", "phpunit.xml:2: has a second root element <phpunit>; remove it"},
-		{`<?xml version="1.0" encoding="EBCDIC"?><phpunit/>`, `phpunit.xml:1: is not well-formed XML: xml: opening charset "EBCDIC": its encoding "EBCDIC" is not supported here; save it as UTF-8; correct it`},
+		{`<?xml version="1.0" encoding="EBCDIC"?><phpunit/>`, `phpunit.xml:1: is not well-formed XML: xml: opening charset "EBCDIC": its encoding "EBCDIC" is not known here; save it as UTF-8; correct it`},
+		{"<phpunit>&nope;</phpunit>", "phpunit.xml:1: is not well-formed XML: invalid character entity &nope;; correct it"},
+		{`<!DOCTYPE phpunit [<!ENTITY a "` + strings.Repeat("a", 60000) + `"><!ENTITY b "&a;&a;">]><phpunit/>`,
+			"phpunit.xml:1: is not well-formed XML: its entity b stands for more than 65536 bytes; correct it"},
 	}
 	for _, c := range cases {
 		path := filepath.Join(t.TempDir(), "phpunit.xml")
@@ -285,5 +290,53 @@ func TestConfigFacts(t *testing.T) {
 	}
 	if d := cmp.Diff(want, c); d != "" {
 		t.Errorf("-want +got:\n%s", d)
+	}
+}
+
+// TestConfigEncodings reads configurations that are not UTF-8, or have entities, and
+// holds what is read against PHP's own DOM, which PHPUnit reads them with.
+func TestConfigEncodings(t *testing.T) {
+	const form = `<?xml version="1.0" encoding="%s"?>%s<phpunit bootstrap="%s.php"><testsuites><testsuite name="f%sre"><directory>%s</directory></testsuite></testsuites></phpunit>`
+	plain := func(label, ae string) string { return fmt.Sprintf(form, label, "", "b"+ae, ae, "tests/"+ae) }
+	wide := func(text string, order binary.AppendByteOrder, mark bool) string {
+		var out []byte
+		if mark {
+			out = order.AppendUint16(out, 0xfeff)
+		}
+		for _, u := range utf16.Encode([]rune(text)) {
+			out = order.AppendUint16(out, u)
+		}
+		return string(out)
+	}
+	declared := `<!DOCTYPE phpunit [ <!-- of ours --> <!ENTITY t "tests"> <!ENTITY u '&t;/&#xe4;'> <!ENTITY t "again"> <!ENTITY x SYSTEM "other.xml"> ]>`
+	for name, text := range map[string]string{
+		"UTF-16, little end first":        wide(plain("UTF-16", "ä"), binary.LittleEndian, true),
+		"UTF-16, big end first":           wide(plain("UTF-16", "ä"), binary.BigEndian, true),
+		"UTF-16LE, without a mark":        wide(plain("UTF-16LE", "ä"), binary.LittleEndian, false),
+		"UTF-16BE, without a mark":        wide(plain("UTF-16BE", "ä"), binary.BigEndian, false),
+		"Windows-1252":                    plain("windows-1252", "\xe4"),
+		"ISO 8859-15":                     plain("ISO-8859-15", "\xe4"),
+		"UTF-8":                           plain("UTF-8", "ä"),
+		"entities":                        fmt.Sprintf(form, "UTF-8", declared, "b&#228;", "&#xE4;", "&u;&x;"),
+		"entities, without a declaration": declared + "<phpunit bootstrap='b&#228;.php'><testsuites><testsuite name='färe'><directory>&u;</directory></testsuite></testsuites></phpunit>",
+	} {
+		t.Run(name, func(t *testing.T) {
+			path := filepath.Join(t.TempDir(), "phpunit.xml")
+			layFile(t, path, text)
+			out, err := osexec.Command("php", "-r", `$d = new DOMDocument; $d->loadXML(file_get_contents($argv[1])) || exit(1);
+				echo $d->documentElement->getAttribute('bootstrap'), '|', $d->getElementsByTagName('testsuite')->item(0)->getAttribute('name'), '|',
+					$d->getElementsByTagName('directory')->item(0)->textContent;`, path).CombinedOutput()
+			if err != nil || string(out) != "bä.php|färe|tests/ä" {
+				t.Fatalf("PHP reads %s (%v)", out, err)
+			}
+			c, fault := LoadConfig(path)
+			if fault != nil {
+				t.Fatal(fault)
+			}
+			dir, _ := below(filepath.Dir(path), c.Suites[0].Include[0].Path)
+			if got := c.Attributes["bootstrap"] + "|" + c.Suites[0].Name + "|" + dir; got != string(out) {
+				t.Errorf("got %s, PHP reads %s", got, out)
+			}
+		})
 	}
 }
