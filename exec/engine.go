@@ -87,6 +87,7 @@ type Engine struct {
 	dir           string // everything temporary
 	harness       string
 	keep          []string // paths that a view must not hide
+	shown         []string // and those that PHP needs; see showNeeded
 	confinement   sandbox.Confinement
 	whyShared     string // why workers have no networks of their own
 	turns         turns
@@ -116,7 +117,10 @@ func Open(ctx context.Context, s Settings) (*Engine, error) {
 	}
 	e := &Engine{set: s, limits: supervisor.Limits{Soft: 30_000, Hard: 2_000_000, Wall: 10_000_000, Factor: 10, Output: 16 << 10}}
 	e.closing, e.close = context.WithCancel(context.Background())
-	var err error
+	err := checkMachine()
+	if err != nil {
+		return nil, err
+	}
 	if e.dir, err = os.MkdirTemp("", "assay-"); err != nil {
 		return nil, fmt.Errorf("no work directory: %w", err)
 	}
@@ -246,7 +250,7 @@ func (e *Engine) askPHP(ctx context.Context) error {
 		return &ProjectError{e.set.PHP + " lacks the tokenizer extension, which PHPUnit needs too", "Install or enable it."}
 	}
 	e.facts.PHP, e.facts.Pcntl = parts[0], parts[1] == "1"
-	return nil
+	return e.showNeeded()
 }
 
 func writeHarness(dir string) error {

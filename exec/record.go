@@ -63,7 +63,7 @@ func (e *Engine) Record(ctx context.Context, files []*mutate.Points, progress fu
 		return nil, gone
 	}
 	if err != nil {
-		return nil, e.ifConfined(ctx, err)
+		return nil, e.ifHidden(e.ifConfined(ctx, err))
 	}
 	return b, nil
 }

@@ -18,7 +18,7 @@ import (
 // startClient starts a supervisor with a view of its own, and PHP in it.
 func (e *Engine) startClient(ctx context.Context, number int, c sandbox.Confinement, forks bool) (*supervisor.Client, error) {
 	dir := filepath.Join(e.dir, "w"+strconv.Itoa(int(e.serial.Add(1))))
-	spec := sandbox.Spec{Mode: e.facts.View, Root: e.set.Root, Dir: dir, Keep: append([]string{e.harness}, e.keep...), Confinement: c}
+	spec := sandbox.Spec{Mode: e.facts.View, Root: e.set.Root, Dir: dir, Keep: slices.Concat([]string{e.harness}, e.keep, e.shown), Confinement: c}
 	if whole := e.copied(); whole != e.set.Root {
 		spec.Around = whole
 	}

@@ -50,6 +50,20 @@ func realTemps(spec Spec) ([]string, error) {
 	return list, nil
 }
 
+// Hides reports whether an overlay view shows something else at a path unless Spec.Keep
+// has it: it lies below a temp directory. The path is absolute.
+func Hides(path string) bool {
+	for _, p := range tempPlaces {
+		if real, err := filepath.EvalSymlinks(p); err == nil {
+			p = real
+		}
+		if clean := filepath.Clean(path); clean != p && Within(p, clean) {
+			return true
+		}
+	}
+	return false
+}
+
 // kept is a path that must show again after its temp directory was replaced.
 type kept struct {
 	path, source string
