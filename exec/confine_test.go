@@ -119,11 +119,15 @@ func TestRedWhenConfined(t *testing.T) {
 	c := sandboxtest.Listen(t, out)
 	writes := fmt.Sprintf("$this->assertSame(1, @file_put_contents('%s/b', 'x'));", out)
 	calls := fmt.Sprintf("$this->assertIsResource(@stream_socket_client('tcp://127.0.0.1:%d'));", c.Port)
+	// RFC 6761, 6.4: no resolver knows a name that ends so. What PHP says then is its own.
+	resolves := fmt.Sprintf("if (!@stream_socket_client('tcp://127.0.0.1:%d')) { stream_socket_client('tcp://ferry.invalid:1'); } $this->assertTrue(true);", c.Port)
 	for _, row := range []struct {
 		name, body string
 		allow      func(*Settings)
 		because    bool // confinement is the cause
 	}{
+		{"resolves", resolves, nil, true},
+		{"resolves, allowed", resolves, func(s *Settings) { s.AllowPorts = []uint16{c.Port} }, false},
 		{"writes", writes, nil, true},
 		{"writes, allowed", writes, func(s *Settings) { s.AllowWrite = []string{out + "/b"} }, false},
 		{"writes, not confined", writes, func(s *Settings) { s.Unconfined = true }, false},
@@ -146,6 +150,8 @@ func TestRedWhenConfined(t *testing.T) {
 			case !errors.As(err, &fault) || !strings.Contains(fault.What, "FerryTest::testSeats"):
 				t.Errorf("%v, want the failing test", err)
 			case strings.Contains(fault.Do, "The suite passes without confinement") != row.because:
+				t.Errorf("advice: %s", fault.Do)
+			case strings.Contains(fault.Do, "no names of other machines are resolved") != (row.name == "resolves"):
 				t.Errorf("advice: %s", fault.Do)
 			}
 		})
