@@ -89,7 +89,11 @@ func (e *Engine) openMessage(number int, forks bool) supervisor.Open {
 	}
 	env = append(env, "TEST_TOKEN="+token, "UNIQUE_TEST_TOKEN="+token+"_"+filepath.Base(e.dir),
 		"XDEBUG_MODE=off", "USE_ZEND_ALLOC_HUGE_PAGES=1", "ZEND_DONT_UNLOAD_MODULES=1")
-	return supervisor.Open{PHP: e.php, Harness: e.harness, Forks: forks, Limits: e.limits, Env: env,
+	limits := e.limits
+	if e.sharesNetwork() || len(e.set.AllowSockets)+len(e.set.AllowWrite) > 0 {
+		limits.Wait = 0 // what is waited for may be held by another worker
+	}
+	return supervisor.Open{PHP: e.php, Harness: e.harness, Forks: forks, Limits: limits, Env: env,
 		Setup: wire.Setup{PHPUnit: e.inView(e.set.PHPUnit), Argv: e.argv()}}
 }
 

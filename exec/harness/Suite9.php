@@ -266,8 +266,9 @@ final class Suite
     }
 }
 
-// What the script runs may be a command that adds something to PHPUnit's own.
-\class_alias(Loader::command(Process::$setup['phpunit']), __NAMESPACE__ . '\BaseCommand');
+// What the script runs may be a command that adds something to PHPUnit's own. A process of
+// PHPUnit's for one test, which loads what its parent has, runs none.
+\class_alias(isset(Process::$setup) ? Loader::command(Process::$setup['phpunit']) : \PHPUnit\TextUI\Command::class, __NAMESPACE__ . '\BaseCommand');
 
 final class HookedCommand extends BaseCommand
 {

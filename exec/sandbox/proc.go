@@ -9,6 +9,8 @@ import (
 	"strconv"
 	"strings"
 	"syscall"
+
+	"golang.org/x/sys/unix"
 )
 
 // CPUTime is the processor time, in microseconds, that a process and what it
@@ -76,6 +78,40 @@ func Resident(pid int) int64 {
 		}
 	}
 	return total
+}
+
+// AllSleep reports whether nothing that descends from this supervisor does anything: each
+// thread waits for something that is neither the processor nor a disk, which is state S
+// of proc(5). first is looked at first, for it most likely does.
+func AllSleep(first int) bool {
+	if first <= 0 || !sleeps(first) {
+		return false
+	}
+	below, err := livingBelow()
+	for _, s := range below {
+		if !sleeps(s.listed) {
+			return false
+		}
+	}
+	return err == nil
+}
+
+// sleeps reports whether all threads of a process wait, or it has ended.
+func sleeps(pid int) bool {
+	tasks, err := listAt(unix.AT_FDCWD, "/proc/"+strconv.Itoa(pid)+"/task")
+	if err != nil {
+		return true
+	}
+	for _, t := range tasks {
+		task, err := strconv.Atoi(t)
+		if err != nil {
+			continue
+		}
+		if p, ok := readProc(task); ok && p.state != 'S' && !p.dead() {
+			return false
+		}
+	}
+	return true
 }
 
 // Alive reports whether a process is there and no zombie.

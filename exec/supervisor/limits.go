@@ -11,6 +11,31 @@ import (
 // phase begins a new stretch of time that has a limit of its own.
 func (c *replay) phase(test int) {
 	c.phaseTest, c.phaseWall, c.phaseCPU = test, time.Now(), -1
+	c.waited, c.waitsSince = 0, time.Time{}
+}
+
+// mostWaited bounds what one look adds to the time that a process was seen to wait: we may
+// have been kept from looking ourselves.
+const mostWaited = 10 * tick
+
+// onlyWaits reports whether a test, with all that it has started, has done nothing but wait
+// for longer than it may. Looks come one by one, so that it counts as waiting only where
+// it was found so twice in a row.
+func (c *replay) onlyWaits(known int64) bool {
+	l := c.limits
+	if l.Wait == 0 || c.phaseTest < 0 {
+		return false // what lies between tests, as fixtures do, may take any time
+	}
+	now := time.Now()
+	if !sandbox.AllSleep(c.pid) {
+		c.waitsSince = time.Time{}
+		return false
+	}
+	if !c.waitsSince.IsZero() {
+		c.waited += min(now.Sub(c.waitsSince), mostWaited).Microseconds()
+	}
+	c.waitsSince = now
+	return c.waited > max(l.Wait, l.Factor*known)
 }
 
 // ownLimits is how long, in microseconds, a test may take where PHPUnit enforces
@@ -19,7 +44,8 @@ const ownLimits = 15_000_000
 
 // overLimit reports whether the present phase has used more than its share, and notes
 // which limit it was. Processor time decides, so that a busy machine does not matter;
-// real time is for what waits without end, and is generous.
+// real time is for what waits: short for a test that was seen to do nothing else, and
+// else generous.
 func (c *replay) overLimit() bool {
 	l := c.limits
 	if c.o.TimedOut || c.o.Suspect || c.o.Exceeded {
@@ -42,10 +68,10 @@ func (c *replay) overLimit() bool {
 	if c.s.limits["time_limit"] {
 		// PHPUnit ends a test that takes too long, and its word counts: some suites
 		// stay green at that. Our limits are for what it cannot end.
-		l.Hard, l.Wall = max(l.Hard, ownLimits), max(l.Wall, 2*ownLimits)
+		l.Hard, l.Wall, c.limits.Wait = max(l.Hard, ownLimits), max(l.Wall, 2*ownLimits), 0
 		c.soft = false
 	}
 	c.o.Suspect = c.soft && cpu > l.Soft+l.Factor*known
-	c.o.TimedOut = cpu > l.Hard+l.Factor*known || wall > l.Wall+2*l.Factor*known
+	c.o.TimedOut = cpu > l.Hard+l.Factor*known || wall > l.Wall+2*l.Factor*known || c.onlyWaits(known)
 	return c.o.Suspect || c.o.TimedOut
 }

@@ -51,7 +51,10 @@ type Open struct {
 type Limits struct {
 	Soft, Hard, Wall int64 // microseconds: of processor time twice, then of real time
 	Factor           int64 // times the known time of the test, added to each
-	Output           int64 // bytes of output kept
+	// Wait, or Factor times the known time of the test if that is more, is what a test may
+	// spend only waiting, with all that it has started, in microseconds; 0: it is not looked at.
+	Wait   int64
+	Output int64 // bytes of output kept
 }
 
 // Facts is what is known of a supervisor once PHPUnit is loaded.

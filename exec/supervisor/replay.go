@@ -37,6 +37,10 @@ type replay struct {
 	phaseWall time.Time
 	phaseTest int
 	limits    Limits
+	// waited is for how long, in microseconds, the process was seen to wait in this phase;
+	// waitsSince is the last time that it was, if it was at the last look.
+	waited     int64
+	waitsSince time.Time
 }
 
 // startReplay makes a replay and watches it until it waits or has ended.
