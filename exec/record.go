@@ -42,6 +42,7 @@ type Baseline struct {
 	memory  int64            // bytes a replay may have
 	// unreliable are tests that passed and failed on unchanged code.
 	unreliable map[int]bool
+	elsewhere  map[string]string // see Elsewhere
 	root       string
 	plainRoot  string          // of the view in which the sources were as they are
 	outside    map[string]bool // loaded files that are not the project's
@@ -89,6 +90,7 @@ func (e *Engine) record(ctx context.Context, files []*mutate.Points, progress fu
 		}
 	}
 	b.conclude(e, r.plain)
+	b.findElsewhere(e, r.plain)
 	b.files.told, b.files.loading = r.probes.told, r.probes.loading
 	return b, nil
 }
@@ -99,11 +101,12 @@ type recordings struct {
 	probes        *probing
 	notes         []mutate.Note
 	unreliable    map[string]bool // names of tests; see recordPlain
+	declared      []string        // what the sources declare; see wire.Setup
 }
 
 // recordings makes both, at a time where workers do not share what the tests use.
 func (e *Engine) recordings(ctx context.Context, files []*mutate.Points, progress func(done, all int)) (*recordings, error) {
-	r := &recordings{probes: e.probes, unreliable: map[string]bool{}}
+	r := &recordings{probes: e.probes, unreliable: map[string]bool{}, declared: declaredIn(files)}
 	var done atomicCount
 	step := func() {
 		if progress != nil {
@@ -121,7 +124,7 @@ func (e *Engine) recordings(ctx context.Context, files []*mutate.Points, progres
 		if shares {
 			defer close(first)
 		}
-		r.plain, r.notes, err = e.recordPlain(ctx, r.unreliable)
+		r.plain, r.notes, err = e.recordPlain(ctx, r.declared, r.unreliable)
 		step()
 		if err == nil {
 			var more []mutate.Note
@@ -150,15 +153,15 @@ func (e *Engine) recordings(ctx context.Context, files []*mutate.Points, progres
 
 // recordPlain runs the suite as it is. A suite that is not green is refused, unless other
 // tests fail when it is run once more: those, which are added to unreliable, do not count.
-func (e *Engine) recordPlain(ctx context.Context, unreliable map[string]bool) (*recording.Run, []mutate.Note, error) {
-	w, run, o, err := e.runPlain(ctx)
+func (e *Engine) recordPlain(ctx context.Context, declared []string, unreliable map[string]bool) (*recording.Run, []mutate.Note, error) {
+	w, run, o, err := e.runPlain(ctx, declared)
 	if err != nil {
 		return nil, nil, err
 	}
 	defer func() { w.Kill() }()
 	if first := redTests(run); len(first) > 0 {
 		w.Kill()
-		if w, run, o, err = e.runPlain(ctx); err != nil {
+		if w, run, o, err = e.runPlain(ctx, declared); err != nil {
 			return nil, nil, err
 		}
 		second := redTests(run)
@@ -199,13 +202,13 @@ func (e *Engine) recordPlain(ctx context.Context, unreliable map[string]bool) (*
 }
 
 // runPlain runs the suite as it is, once.
-func (e *Engine) runPlain(ctx context.Context) (*supervisor.Client, *recording.Run, *supervisor.Outcome, error) {
+func (e *Engine) runPlain(ctx context.Context, declared []string) (*supervisor.Client, *recording.Run, *supervisor.Outcome, error) {
 	w, err := e.recorder(ctx, forPlain, 1)
 	if err != nil {
 		return nil, nil, nil, e.notReady(err)
 	}
 	before := e.lookAtPlaces()
-	run, o, err := w.Record(ctx, supervisor.Walk{Records: "plain", Watch: e.sharesNetwork()})
+	run, o, err := w.Record(ctx, supervisor.Walk{Records: "plain", Declared: declared, Watch: e.sharesNetwork()})
 	e.notePlaces(before)
 	if err != nil {
 		w.Kill()

@@ -26,6 +26,22 @@ func classLinks(f *syntax.File) map[string][]string {
 	return links
 }
 
+// functionNames gives the functions that a file declares. Full names in lower case.
+func functionNames(f *syntax.File) []string {
+	var out []string
+	f.Root.Walk(func(n *syntax.Node) bool {
+		if n.Is("function_definition") && n.Child("name") != nil {
+			name := f.Text(n.Child("name"))
+			if space := f.Scope(n).Namespace; space != "" {
+				name = space + `\` + name
+			}
+			out = append(out, strings.ToLower(name))
+		}
+		return true
+	})
+	return out
+}
+
 func needed(f *syntax.File, class *syntax.Node, namespace string, imports map[string]string) []string {
 	var out []string
 	lists := append(class.Children, class.Child("body").NamedChildren()...)

@@ -25,6 +25,8 @@ type Points struct {
 	// Links has the classes, interfaces, traits and enums that the file declares,
 	// each with what it cannot be declared without. Full names in lower case.
 	Links map[string][]string
+	// Functions are those that the file declares, likewise; methods are none.
+	Functions []string
 	// Loading has what counts when the file is loaded; nil where that is not known.
 	Loading *Loading
 	// Mentions has where class constants are named, unless the file has no points.
@@ -58,7 +60,7 @@ var statementKinds = map[string]bool{
 // which must be at least 1. A file with data behind __halt_compiler gets none,
 // since its code may depend on offsets; all its mutants are FileLevel.
 func Layout(f *syntax.File, src *Source, first int) *Points {
-	p := &Points{Source: src, First: first, Links: classLinks(f), at: map[*syntax.Node]int{}}
+	p := &Points{Source: src, First: first, Links: classLinks(f), Functions: functionNames(f), at: map[*syntax.Node]int{}}
 	if f.HaltOffset() < len(f.Src) {
 		return p
 	}

@@ -107,6 +107,11 @@ func (c *checkCommand) suite(env *environment, code *codebase, engine *exec.Engi
 	if err != nil {
 		return c.unfit(env, err)
 	}
+	if baseline.HasElsewhere() {
+		if _, err := baseline.LeaveOutElsewhere(exec.Plan(code.mutants, baseline)); err != nil {
+			return c.unfit(env, err)
+		}
+	}
 	configuration := "without a configuration file"
 	if code.Config != nil {
 		configuration = "configured by " + code.Config.Path

@@ -293,6 +293,12 @@ func makePhar(t *testing.T, file string) {
 	t.Helper()
 	tree := t.TempDir()
 	phpunitTree(t, tree, "'phar://phpunit.phar/", "'phar://phpunit.phar/")
+	packPhar(t, tree, file)
+}
+
+// packPhar makes a phar of a tree of PHPUnit.
+func packPhar(t *testing.T, tree, file string) {
+	t.Helper()
 	schema, err := os.ReadFile("/usr/share/php/data/PHPUnit/phpunit.xsd")
 	if err != nil {
 		t.Fatal(err)

@@ -57,6 +57,8 @@ type oracleProject struct {
 // not know the engine would use.
 type resultFile struct {
 	ElapsedMS float64 `json:"elapsed_ms"`
+	LeftOut   int     `json:"left_out"`
+	Notes     []struct{ Kind, Text string }
 	Tests     []resultTest
 	TestSets  [][]int `json:"test_sets"`
 	Files     []struct {

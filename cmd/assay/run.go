@@ -120,7 +120,17 @@ func (c *runCommand) judge(env *environment, code *codebase, engine *exec.Engine
 	r.Notes = append(r.Notes, baseline.Notes...)
 	// No test depends on what this program writes, and no verdict does.
 	ours := append(slices.Clip(outputs), output{path: filepath.Join(code.Root, acceptName)})
-	return c.judgeTasks(env, code, engine, baseline, exec.Plan(chosen, baseline), r, bar, ours)
+	planned := exec.Plan(chosen, baseline)
+	tasks, err := baseline.LeaveOutElsewhere(planned)
+	if err != nil {
+		return err
+	}
+	if n := len(planned) - len(tasks); n > 0 {
+		r.LeftOut += n
+		r.Notes = append(r.Notes, mutate.Note{Kind: "left_out",
+			Text: fmt.Sprintf("%s of files that no test can run were not judged.", many(n, "mutant"))})
+	}
+	return c.judgeTasks(env, code, engine, baseline, tasks, r, bar, ours)
 }
 
 // judgeTasks judges what is not known from an interrupted run, and keeps every

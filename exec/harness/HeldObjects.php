@@ -27,7 +27,7 @@ final class HeldObjects
         for ($n = \count($classes); !self::$destructs && self::$classes < $n; ++self::$classes) {
             self::$destructs = \method_exists($classes[self::$classes], '__destruct')
                 && (new \ReflectionMethod($classes[self::$classes], '__destruct'))->isUserDefined()
-                && \strncmp($classes[self::$classes], 'SebastianBergmann\\', 18) !== 0;
+                && \preg_match('~^(PHPUnit(PHAR)?\\\\)?SebastianBergmann\\\\~', $classes[self::$classes]) === 0;
         }
 
         return self::$destructs;

@@ -89,8 +89,24 @@ final class Loader
         return \PHPUnit\TextUI\Command::class;
     }
 
+    /**
+     * The name that a class of a library has which PHPUnit is made of: in a phar it may have a
+     * namespace in front, so that code under test can have the same library.
+     */
+    public static function part(string $class): string
+    {
+        $file = (string) (new \ReflectionClass(\PHPUnit\Framework\TestCase::class))->getFileName();
+        foreach (\strncmp($file, 'phar://', 7) === 0 ? ['PHPUnitPHAR\\', 'PHPUnit\\'] : [] as $prefix) {
+            if (\class_exists($prefix . $class)) {
+                return $prefix . $class;
+            }
+        }
+
+        return $class;
+    }
+
     /** Namespaces of PHPUnit and of what it is made of. */
-    private const OWN = ['PHPUnit\\', 'SebastianBergmann\\', 'DeepCopy\\', 'Doctrine\\Instantiator\\', 'TheSeer\\', 'PharIo\\'];
+    private const OWN = ['PHPUnit\\', 'PHPUnitPHAR\\', 'SebastianBergmann\\', 'DeepCopy\\', 'Doctrine\\Instantiator\\', 'TheSeer\\', 'PharIo\\'];
 
     /**
      * The classes of PHPUnit that are loaded by now, each with its file, in the
@@ -114,6 +130,30 @@ final class Loader
         }
 
         return $own;
+    }
+
+    /**
+     * Where that was declared of which the supervisor wants to know it.
+     *
+     * @return list<array{string, string}> name and file
+     */
+    public static function declared(): array
+    {
+        $found = [];
+        foreach (Process::$setup['declared'] ?? [] as $name) {
+            if (\substr($name, -2) === '()') {
+                $function = \substr($name, 0, -2);
+                $it = \function_exists($function) ? new \ReflectionFunction($function) : null;
+            } else {
+                $is = \class_exists($name, false) || \interface_exists($name, false) || \trait_exists($name, false);
+                $it = $is ? new \ReflectionClass($name) : null;
+            }
+            if ($it !== null && $it->getFileName() !== false) {
+                $found[] = [Channel::text($it->getName()) . ($it instanceof \ReflectionFunction ? '()' : ''), Channel::path($it->getFileName())];
+            }
+        }
+
+        return $found;
     }
 
     /**

@@ -210,7 +210,7 @@ final class PHPUnit10Internals
     /** Whether PHPUnit itself ends tests that take too long. */
     public static function endsLongTests(): bool
     {
-        return self::flag('enforceTimeLimit') && \class_exists('SebastianBergmann\\Invoker\\Invoker') && \extension_loaded('pcntl');
+        return self::flag('enforceTimeLimit') && \class_exists(Loader::part('SebastianBergmann\\Invoker\\Invoker')) && \extension_loaded('pcntl');
     }
 
     private static function flag(string $getter): bool

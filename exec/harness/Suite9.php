@@ -276,7 +276,7 @@ final class HookedCommand extends BaseCommand
     {
         parent::handleArguments($argv);
         $this->arguments['printer'] = new Reporter();
-        \class_exists(\SebastianBergmann\Environment\Console::class); // its own printer needs it
+        \class_exists(Loader::part('SebastianBergmann\Environment\Console')); // its own printer needs it
         $configuration = $this->arguments['configurationObject'] ?? null;
         $phpunit = $configuration ? $configuration->phpunit() : null;
         Reporter::$fatal = ['error' => true, 'failure' => true,
@@ -394,7 +394,7 @@ final class Reporter implements ResultPrinter
 
     public function printResult(TestResult $result): void
     {
-        Process::$channel->send(['done', \memory_get_peak_usage(), isset(Process::$setup['records']) ? Loader::ownClasses() : []]);
+        Process::$channel->send(['done', \memory_get_peak_usage(), isset(Process::$setup['records']) ? Loader::ownClasses() : [], Loader::declared()]);
     }
 
     public function addError(Test $test, \Throwable $t, float $time): void

@@ -148,6 +148,7 @@ type Run struct {
 	Root     string // of the view
 	Memory   int64
 	Classes  [][2]string // PHPUnit's own that were loaded, with their files
+	Declared [][2]string // names that were asked for, with the files that declared them
 }
 
 // Ran is what was seen of one test's run.

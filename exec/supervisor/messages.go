@@ -70,7 +70,9 @@ type Facts struct {
 type Walk struct {
 	Texts   map[string][]byte // files in place of the project's own, until Advance.Loaded names them
 	Records string            // "", "plain" or "probed": the whole suite is recorded
-	Watch   bool              // look for ports that are listened at
+	// Declared are names of which a recording tells where they were declared; see wire.Setup.
+	Declared []string
+	Watch    bool // look for ports that are listened at
 }
 
 // Known is what the recording told.

@@ -18,7 +18,7 @@ func (s *supervisor) startWalk(w Walk) (*wire.Suite, *Stop, error) {
 		return nil, nil, err
 	}
 	setup := s.setup()
-	setup.Records, setup.Volatile, setup.Forks = w.Records, s.known.Volatile, false
+	setup.Records, setup.Volatile, setup.Forks, setup.Declared = w.Records, s.known.Volatile, false, w.Declared
 	if w.Records == "probed" {
 		setup.Spool = s.spool()
 	}
@@ -256,9 +256,8 @@ func (r *recorder) hear(m wire.Message, o *Outcome) error {
 		r.run.Events = append(r.run.Events, e)
 		return err
 	case "done":
-		var err error
-		o.Done = true
-		r.run.Memory, r.run.Classes, err = wire.ReadDone(m)
+		d, err := wire.ReadDone(m)
+		o.Done, r.run.Memory, r.run.Classes, r.run.Declared = true, d.Memory, d.Classes, d.Declared
 		return err
 	case "unfit":
 		return errors.New(m.Text(0))

@@ -28,7 +28,7 @@
 //	["swap", k]                               has its file swapped in first; waits
 //	["runaway", point]                        a loop goes round far too often; it kills itself
 //	["bottomless"]                            its calls are within calls without end; likewise
-//	["done", memory]                          all tests were run; memory is the peak, in bytes
+//	["done", ...]                             all tests were run; see Done
 //	["last", message]                         the fatal error that ended the process
 //	["ended"]                                 all is done and said; it kills itself
 //

@@ -23,6 +23,9 @@ type Setup struct {
 	Records string      `json:"records,omitempty"` // "plain" or "probed": tell of every segment
 	Spool   string      `json:"spool,omitempty"`   // where processes that tests start leave the points they pass
 	Preload [][2]string `json:"preload,omitempty"` // classes of PHPUnit with their files, to be loaded first
+	// Declared are names, in lower case, of which a recording tells at its end in which
+	// files they were declared; functions have "()" behind them.
+	Declared []string `json:"declared,omitempty"`
 	// Volatile are roots of the state whose values differ from run to run: 1 where the
 	// shape counts, 2 where the kind does, 3 where nothing does.
 	Volatile map[string]int `json:"volatile,omitempty"`
@@ -159,14 +162,22 @@ func ReadSuite(m Message) (s Suite, err error) {
 	return s, err
 }
 
-// ReadDone reads the message "done": the peak of memory in bytes, and PHPUnit's own
-// classes with their files.
-func ReadDone(m Message) (memory int64, classes [][2]string, err error) {
-	err = m.Read(&memory, &classes)
-	for i := range classes {
-		classes[i][1] = unpacked(classes[i][1])
+// Done is what a recording says at its end.
+type Done struct {
+	Memory   int64       // the peak, in bytes
+	Classes  [][2]string // PHPUnit's own, with their files
+	Declared [][2]string // of Setup.Declared those that are declared, with their files
+}
+
+// ReadDone reads the message "done".
+func ReadDone(m Message) (d Done, err error) {
+	err = m.Read(&d.Memory, &d.Classes, &d.Declared)
+	for _, list := range [][][2]string{d.Classes, d.Declared} {
+		for i := range list {
+			list[i][1] = unpacked(list[i][1])
+		}
 	}
-	return memory, classes, err
+	return d, err
 }
 
 // Segment is what was recorded of one.
