@@ -277,11 +277,19 @@ func (e *Engine) notReady(err error) error {
 	if !errors.As(err, &failed) {
 		return err
 	}
-	if chosen := slices.Concat(e.set.Group, e.set.TestSuite); len(chosen) > 0 && strings.Contains(failed.Text, "it printed nothing") {
-		return &ProjectError{"PHPUnit runs no test: none is in " + strings.Join(chosen, ", "), "Check --group and --testsuite; phpunit --list-groups and --list-suites say what there is."}
+	if e.chooses() && strings.Contains(failed.Text, "it printed nothing") {
+		return e.noneChosen()
 	}
 	return &ProjectError{"PHPUnit does not get as far as its first test: " + failed.Text,
 		"Run phpunit by itself and mend what it reports first."}
+}
+
+// chooses reports whether the user wants certain tests only.
+func (e *Engine) chooses() bool { return len(e.set.Group)+len(e.set.TestSuite) > 0 }
+
+func (e *Engine) noneChosen() error {
+	return &ProjectError{"PHPUnit runs no test: none is in " + strings.Join(slices.Concat(e.set.Group, e.set.TestSuite), ", "),
+		"Check --group and --testsuite; phpunit --list-groups and --list-suites say what there is."}
 }
 
 // green refuses a suite that is not green before any change.
@@ -306,6 +314,8 @@ func (e *Engine) green(run *recording.Run, o *supervisor.Outcome) error {
 	case len(run.Suite.Tests) == 0 && len(run.Suite.Others) > 0:
 		return &ProjectError{fmt.Sprintf("the %d tests that PHPUnit finds in %s are phpt files, which are not run here", len(run.Suite.Others), e.set.Root),
 			"Have some test classes in the suite, too."}
+	case len(run.Suite.Tests) == 0 && e.chooses():
+		return e.noneChosen()
 	case len(run.Suite.Tests) == 0:
 		return &ProjectError{"PHPUnit finds no tests in " + e.set.Root, "Check the testsuites of phpunit.xml, or --testsuite and --group."}
 	case !o.Done:

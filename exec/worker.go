@@ -141,13 +141,23 @@ func (e *Engine) argv() []string {
 	if len(e.set.TestSuite) > 0 {
 		argv = append(argv, "--testsuite", strings.Join(e.set.TestSuite, ","))
 	}
-	if len(e.set.Group) > 0 {
+	if majorOf(e.facts.PHPUnit) > 11 { // where the version is not known yet, the adapter sees to it
+		for _, g := range e.set.Group {
+			argv = append(argv, "--group", g)
+		}
+	} else if len(e.set.Group) > 0 {
 		argv = append(argv, "--group", strings.Join(e.set.Group, ","))
 	}
 	if e.set.Config == "" && e.set.TestPath != "" {
 		argv = append(argv, e.inView(e.set.TestPath))
 	}
 	return argv
+}
+
+func majorOf(version string) int {
+	major, _, _ := strings.Cut(version, ".")
+	n, _ := strconv.Atoi(major)
+	return n
 }
 
 // own writes the project's own path where a text holds that of a copy, with or without

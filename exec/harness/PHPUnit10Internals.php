@@ -91,6 +91,14 @@ final class PHPUnit10Internals
             $own[1] = '--cache-directory=' . \sys_get_temp_dir() . '/assay-record-' . \getmypid();
         }
         \array_splice($argv, 1, 0, $own);
+        $at = \array_search('--group', $argv, true);
+        if ($at !== false && \version_compare(\PHPUnit\Runner\Version::id(), '11.5', '>=')) { // several in one option are deprecated there, and a mistake in 12
+            $several = [];
+            foreach (\explode(',', $argv[$at + 1]) as $group) {
+                \array_push($several, '--group', $group);
+            }
+            \array_splice($argv, $at, 2, $several);
+        }
 
         return $argv;
     }
@@ -100,6 +108,9 @@ final class PHPUnit10Internals
     {
         $at = \array_search('--configuration', $argv, true);
         $text = $at === false ? '' : (string) @\file_get_contents($argv[$at + 1]);
+        if (\in_array(\substr($text, 0, 2), ["\xFF\xFE", "\xFE\xFF"], true)) {
+            $text = \mb_convert_encoding($text, 'UTF-8', 'UTF-16');
+        }
 
         return \preg_match('~<phpunit\b[^>]*\bexecutionOrder\s*=\s*["\']([^"\']*)~', $text, $m) === 1 ? $m[1] : '';
     }
