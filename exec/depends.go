@@ -24,7 +24,7 @@ type Dependencies struct {
 	Of     []string            // test => its class
 	// Outcomes has, for each test, what came of it and a digest of its data.
 	Outcomes []string
-	Tests  map[string]bool     // files of test classes
+	Tests    map[string]bool // files of test classes
 }
 
 // Dependencies gives what the tests were seen to use.

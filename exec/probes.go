@@ -80,6 +80,12 @@ func (e *Engine) noteOthers(ctx context.Context, isSource map[string]bool, l *pr
 			if err != nil {
 				return ctx.Err()
 			}
+			if strings.HasSuffix(path, ".phpt") {
+				mu.Lock()
+				defer mu.Unlock()
+				l.texts[path] = tellingPhpt(src, filepath.Join(e.harness, "Probe.php"))
+				return ctx.Err()
+			}
 			f, err := syntax.Parse(path, src)
 			if err != nil {
 				return ctx.Err()
@@ -123,7 +129,8 @@ func (e *Engine) otherFiles(isSource map[string]bool) ([]string, error) {
 			return nil
 		}
 		rel, err := filepath.Rel(e.set.Root, path)
-		if err != nil || !strings.HasSuffix(path, ".php") || isSource[filepath.ToSlash(rel)] || !d.Type().IsRegular() {
+		is := strings.HasSuffix(path, ".php") || strings.HasSuffix(path, ".phpt")
+		if err != nil || !is || isSource[filepath.ToSlash(rel)] || !d.Type().IsRegular() {
 			return err
 		}
 		if info, err := d.Info(); err == nil && info.Size() <= largestHelper {

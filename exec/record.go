@@ -198,7 +198,7 @@ func (e *Engine) recordPlain(ctx context.Context, declared []string, unreliable 
 	if e.changesPlaces.Load() {
 		notes = append(notes, mutate.Note{Kind: "confine", Text: "The tests change what is in places that --allow-write names, which is not put back, so that each mutant had the whole suite run, by one worker at a time."})
 	}
-	return run, append(notes, notesOfOthers(w.Facts.Root, run.Suite.Others)...), nil
+	return run, append(notes, notesOfOthers(run.Suite.Others)...), nil
 }
 
 // runPlain runs the suite as it is, once.
@@ -312,8 +312,8 @@ func (e *Engine) green(run *recording.Run, o *supervisor.Outcome) error {
 		}
 		return &ProjectError{fmt.Sprintf("the suite fails on the code as it is, in %s:\n%s", tests, strings.Join(bad, "\n")), fix}
 	case len(run.Suite.Tests) == 0 && len(run.Suite.Others) > 0:
-		return &ProjectError{fmt.Sprintf("the %d tests that PHPUnit finds in %s are phpt files, which are not run here", len(run.Suite.Others), e.set.Root),
-			"Have some test classes in the suite, too."}
+		return &ProjectError{fmt.Sprintf("the %d tests that PHPUnit finds in %s are neither methods of test classes nor phpt files: %s", len(run.Suite.Others), e.set.Root, firstOf(run.Suite.Others, 5)),
+			"Have tests of these kinds in the suite, too; no others are run here."}
 	case len(run.Suite.Tests) == 0 && e.chooses():
 		return e.noneChosen()
 	case len(run.Suite.Tests) == 0:
@@ -334,27 +334,15 @@ func lastLines(s string, n int) string {
 	return cmp.Or(strings.Join(lines, "\n"), "it printed nothing")
 }
 
-// notesOfOthers says which tests of the suite are not run: phpt files. Each is a
-// program of its own with an expected output, and what only they check shows as
-// survived or unreached.
-func notesOfOthers(root string, others []string) []mutate.Note {
-	var files []string
-	for _, file := range others {
-		if rel, err := filepath.Rel(root, file); err == nil && filepath.IsLocal(rel) {
-			file = filepath.ToSlash(rel)
-		}
-		files = append(files, file)
-	}
-	slices.Sort(files)
-	files = slices.Compact(files)
-	if len(files) == 0 {
+// notesOfOthers says which tests of the suite are not run: what is neither a method of a
+// test class nor a phpt file. What only they check shows as survived or unreached.
+func notesOfOthers(others []string) []mutate.Note {
+	if len(others) == 0 {
 		return nil
 	}
-	what := fmt.Sprintf("%d phpt files of the suite (%s and so on) are", len(files), files[0])
-	if len(files) == 1 {
-		what = fmt.Sprintf("A phpt file of the suite (%s) is", files[0])
-	}
-	return []mutate.Note{{Kind: "phpt", Text: what + " not run. What no other test checks shows as survived or unreached."}}
+	others = slices.Compact(slices.Sorted(slices.Values(others)))
+	return []mutate.Note{{Kind: "other_tests", Text: fmt.Sprintf("Of the suite these tests are not run, being neither methods of test classes nor phpt files: %s. "+
+		"What no other test checks shows as survived or unreached.", firstOf(others, 5))}}
 }
 
 // conclude works out what replays and reports need.

@@ -79,7 +79,7 @@ var selfSum = sync.OnceValue(func() string {
 func phpSum(php string) (string, error) {
 	out, err := osexec.Command(php, "-r", `echo hash('sha256', serialize([PHP_VERSION, ini_get_all(null, false),
 		array_map(fn ($e) => [$e, phpversion($e)], get_loaded_extensions()), date_default_timezone_get(),
-		array_map(fn ($f) => [$f, @hash_file('sha256', trim($f))], explode(',', php_ini_loaded_file() . ',' . php_ini_scanned_files()))]));`).Output()
+		array_map(fn ($f) => [$f, @hash_file('sha256', trim($f))], array_filter(explode(',', php_ini_loaded_file() . ',' . php_ini_scanned_files())))]));`).Output()
 	if err != nil {
 		return "", fmt.Errorf("%s does not tell its settings: %w", php, err)
 	}

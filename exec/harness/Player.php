@@ -32,7 +32,9 @@ final class Player
     private static array $ranges = [];
     /** @var array<int, int> object id of a suite => the segment behind its last test */
     private static array $leaves = [];
-    /** @var list<string> tests that are not methods of test classes, by their files */
+    /** @var array<int, string> number => file, of tests that are phpt files */
+    private static array $phpts = [];
+    /** @var list<string> tests of any other kind, which are not run */
     private static array $others = [];
     /** @var array<int, int> number => kind of TestCloner, for tests of which copies can be run */
     private static array $kinds = [];
@@ -58,9 +60,52 @@ final class Player
         if ($case !== null) {
             self::$cases[$number] = $case;
         }
-        if ($case !== $leaf) {
+        if ($case !== null && $case !== $leaf) {
             self::$several[$number] = true;
         }
+    }
+
+    /** A phpt file, which PHPUnit runs in a process of its own, is a test as well. */
+    public static function addPhpt(object $test, int $number): void
+    {
+        $file = $test->toString();
+        self::$phpts[$number] = $file;
+        self::addTest($test, $number, self::phptName($file), null);
+    }
+
+    /** Whether a test is a phpt file: in PHPUnit 9.6 to 11 of the class Runner\PhptTestCase, then Runner\Phpt\TestCase. */
+    public static function isPhpt(object $test): bool
+    {
+        return $test instanceof \PHPUnit\Runner\PhptTestCase || $test instanceof \PHPUnit\Runner\Phpt\TestCase;
+    }
+
+    /** The name of a phpt test: its file, told from the project's root where it is below. */
+    public static function phptName(string $file): string
+    {
+        $root = Process::$root . '/';
+
+        return Channel::text(\strncmp($file, $root, \strlen($root)) === 0 ? \substr($file, \strlen($root)) : $file);
+    }
+
+    /**
+     * Gives the rows of all tests, from those that are no phpt files.
+     *
+     * @param array<int, array> $rows number => row, yet without a digest; see wire.Row
+     * @param array<int, array> $data number => its data, where it has some
+     * @return list<array>
+     */
+    public static function described(array $rows, array $data): array
+    {
+        foreach (StateSnapshot::digestsOf($data) as $number => $digest) {
+            $rows[$number][6] = $digest;
+        }
+        foreach (self::$phpts as $number => $file) {
+            $name = self::phptName($file);
+            $rows[$number] = Process::$job === null ? [$name, $name, '', [], Channel::path($file), '', ''] : [$name, '', '', [], '', '', ''];
+        }
+        \ksort($rows);
+
+        return \array_values($rows);
     }
 
     public static function isSeveral(int $number): bool
@@ -91,9 +136,9 @@ final class Player
         }
     }
 
-    public static function addOther(string $file): void
+    public static function addOther(string $name): void
     {
-        self::$others[] = $file;
+        self::$others[] = $name;
     }
 
     /** @return array<int, TestCase> number => test, of those that have not been run */

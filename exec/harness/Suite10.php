@@ -201,6 +201,9 @@ final class Reporter implements Tracer
                 Player::addTest($test, $this->numbered++, \get_class($case), $case);
             } elseif ($test instanceof \PHPUnit\Framework\TestSuite) {
                 $this->lay($test);
+            } elseif (Player::isPhpt($test)) {
+                $this->numbers[Player::phptName($test->toString())][] = $this->numbered;
+                Player::addPhpt($test, $this->numbered++);
             } else {
                 Player::addOther(\method_exists($test, 'toString') ? $test->toString() : \get_class($test));
             }
@@ -284,18 +287,15 @@ final class Reporter implements Tracer
     private function describe(): array
     {
         $rows = $all = [];
-        foreach (Player::cases() as $test) {
+        foreach (Player::cases() as $number => $test) {
             $data = $test->usesDataProvider() ? [$test->dataName(), $test->providedData()] : [];
             if ($data !== []) {
-                $all[\count($rows)] = $data;
+                $all[$number] = $data;
             }
-            $rows[] = [self::nameOf($test), ...(Process::$job === null ? PHPUnit10Internals::detailsOf($test, $data) : ['', '', [], '', '']), ''];
-        }
-        foreach (StateSnapshot::digestsOf($all) as $i => $digest) {
-            $rows[$i][6] = $digest;
+            $rows[$number] = [self::nameOf($test), ...(Process::$job === null ? PHPUnit10Internals::detailsOf($test, $data) : ['', '', [], '', '']), ''];
         }
 
-        return $rows;
+        return Player::described($rows, $all);
     }
 
     /** The name of a test, the same in every version: "Class::method", "Class::method#data set". */
@@ -309,7 +309,7 @@ final class Reporter implements Tracer
     private static function nameIn(Code\Test $test): string
     {
         if (!$test instanceof Code\TestMethod) {
-            return $test->file();
+            return Player::phptName($test->file());
         }
         $name = Channel::method($test->className() . '::' . $test->methodName());
         $data = $test->testData();

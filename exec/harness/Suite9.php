@@ -87,6 +87,9 @@ final class Suite
             } elseif ($test instanceof TestCase) {
                 Reporter::$numbers[\spl_object_id($test)] = $this->numbered;
                 Player::addTest($test, $this->numbered++, \get_class($test), $test);
+            } elseif (Player::isPhpt($test)) {
+                Reporter::$numbers[\spl_object_id($test)] = $this->numbered;
+                Player::addPhpt($test, $this->numbered++);
             } else {
                 Player::addOther(\method_exists($test, 'toString') ? $test->toString() : \get_class($test));
             }
@@ -220,18 +223,15 @@ final class Suite
     private function describe(): array
     {
         $rows = $all = [];
-        foreach (Player::cases() as $test) {
+        foreach (Player::cases() as $number => $test) {
             $data = $test->usesDataProvider() ? [$test->dataName(), $test->getProvidedData()] : [];
             if ($data !== []) {
-                $all[\count($rows)] = $data;
+                $all[$number] = $data;
             }
-            $rows[] = [self::name($test), ...(Process::$job === null ? self::detailsOf($test, $data) : ['', '', [], '', '']), ''];
-        }
-        foreach (StateSnapshot::digestsOf($all) as $i => $digest) {
-            $rows[$i][6] = $digest;
+            $rows[$number] = [self::name($test), ...(Process::$job === null ? self::detailsOf($test, $data) : ['', '', [], '', '']), ''];
         }
 
-        return $rows;
+        return Player::described($rows, $all);
     }
 
     /** Class, method, methods it depends on, file, what its data say. */
@@ -254,6 +254,9 @@ final class Suite
 
     public static function name(Test $test): string
     {
+        if (Player::isPhpt($test)) {
+            return Player::phptName($test->toString());
+        }
         if (!$test instanceof TestCase) {
             return \get_class($test) . '::' . (\method_exists($test, 'getName') ? $test->getName() : '');
         }
