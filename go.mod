@@ -7,6 +7,7 @@ require (
 	github.com/alecthomas/kong v1.17.0
 	github.com/bmatcuk/doublestar/v4 v4.10.4
 	github.com/clipperhouse/displaywidth v0.10.0
+	github.com/elastic/go-seccomp-bpf v1.6.0
 	github.com/google/go-cmp v0.7.0
 	github.com/mattn/go-runewidth v0.0.19
 	github.com/olekukonko/tablewriter v1.1.5
@@ -16,10 +17,11 @@ require (
 	github.com/santhosh-tekuri/jsonschema/v6 v6.0.3
 	github.com/smacker/go-tree-sitter v0.0.0-20240827094217-dd81d9e9be82
 	github.com/tree-sitter/tree-sitter-php v0.23.11
+	golang.org/x/net v0.62.0
 	golang.org/x/sync v0.25.0
 	golang.org/x/sys v0.50.0
 	golang.org/x/term v0.48.0
-	golang.org/x/text v0.14.0
+	golang.org/x/text v0.43.0
 )
 
 require (
@@ -35,5 +37,5 @@ require (
 	github.com/xeipuuv/gojsonpointer v0.0.0-20180127040702-4e3ac2762d5f // indirect
 	github.com/xeipuuv/gojsonreference v0.0.0-20180127040603-bd5ef7bd5415 // indirect
 	github.com/xeipuuv/gojsonschema v1.2.0 // indirect
-	golang.org/x/tools v0.26.0 // indirect
+	golang.org/x/tools v0.51.0 // indirect
 )

@@ -3,6 +3,7 @@
 package sandbox
 
 import (
+	"bytes"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -10,6 +11,7 @@ import (
 	osexec "os/exec"
 	"path/filepath"
 	"slices"
+	"strconv"
 	"strings"
 
 	"golang.org/x/sys/unix"
@@ -21,10 +23,12 @@ type Abilities struct {
 	NoLandlock error // why there is none, or nil
 	NoMounts   error // why mounts cannot be made read-only, or nil
 	NoNetwork  error // why processes can have no network of their own, or nil
+	NoFilter   error // why system calls cannot be filtered, or nil
+	NoAsks     error // why nothing can be asked about them, or nil
 }
 
 // tried is what a process in namespaces of its own found out, as texts of errors.
-type tried struct{ Mounts, Network string }
+type tried struct{ Mounts, Network, Filter, Asks string }
 
 func asError(text string) error {
 	if text == "" {
@@ -61,8 +65,9 @@ func FindAbilities(mode Mode, network bool) (a Abilities) {
 	if a.NoNetwork == nil {
 		a.NoNetwork = asError(t.Network)
 	}
-	if a.NoMounts = asError(t.Mounts); err != nil {
-		a.NoMounts = err
+	a.NoMounts, a.NoFilter, a.NoAsks = asError(t.Mounts), asError(t.Filter), asError(t.Asks)
+	if err != nil {
+		a.NoMounts, a.NoFilter, a.NoAsks = err, err, err
 	}
 	return a
 }
@@ -70,15 +75,13 @@ func FindAbilities(mode Mode, network bool) (a Abilities) {
 // tryNamespaces tries things out in a process that has the namespaces of a
 // supervisor. The error is why there is no such process.
 func tryNamespaces(mode Mode, network bool) (t tried, err error) {
-	if mode == Copy && !network {
-		return t, nil
-	}
-	text, err := order{Job: tryJob, Spec: Spec{Mode: mode, Confinement: Confinement{Network: network}}}.encode()
+	o := order{Job: tryJob, Spec: Spec{Mode: mode, Confinement: Confinement{Network: network}}}
+	cmd := osexec.Command(selfProgram)
+	cmd.SysProcAttr, o.UserNS = attributes(mode, network)
+	text, err := o.encode()
 	if err != nil {
 		return t, err
 	}
-	cmd := osexec.Command(selfProgram)
-	cmd.SysProcAttr, _ = attributes(mode, network)
 	cmd.Env = append(os.Environ(), orderEnv+"="+text)
 	out, err := cmd.Output()
 	if err != nil {
@@ -87,8 +90,30 @@ func tryNamespaces(mode Mode, network bool) (t tried, err error) {
 	return t, json.Unmarshal(out, &t)
 }
 
-// tryThings is the other side of tryNamespaces.
-func tryThings(spec Spec) (t tried) {
+// tryThings is the other side of tryNamespaces. Calls are decided by a second stage, which
+// has no more rights than that of a view.
+func tryThings(o order) error {
+	if o.Tried == nil {
+		o.Tried = tryMounts(o.Spec)
+		if o.Spec.Mode == Overlay {
+			return nextStage(o)
+		}
+	}
+	t := o.Tried
+	for _, row := range []struct {
+		asks bool
+		why  *string
+	}{{false, &t.Filter}, {true, &t.Asks}} {
+		if err := tryFilter(o.Spec.Mode, row.asks); err != nil {
+			*row.why = err.Error()
+		}
+	}
+	return json.NewEncoder(os.Stdout).Encode(t)
+}
+
+// tryMounts tries what takes the rights of a first stage.
+func tryMounts(spec Spec) *tried {
+	t := &tried{}
 	if spec.Confinement.Network {
 		if err := raiseLoopback(); err != nil {
 			t.Network = err.Error()
@@ -97,13 +122,56 @@ func tryThings(spec Spec) (t tried) {
 	if spec.Mode == Overlay {
 		err := unix.Mount("", "/", "", unix.MS_REC|unix.MS_PRIVATE, "")
 		if err == nil {
-			err = unix.MountSetattr(unix.AT_FDCWD, "/", unix.AT_RECURSIVE, &unix.MountAttr{Attr_set: unix.MOUNT_ATTR_RDONLY})
+			err = unix.MountSetattr(unix.AT_FDCWD, "/", unix.AT_RECURSIVE, &unix.MountAttr{Attr_set: unix.MOUNT_ATTR_RDONLY | unix.MOUNT_ATTR_NOSUID})
 		}
 		if err != nil {
 			t.Mounts = err.Error()
 		}
 	}
 	return t
+}
+
+// tryFilter starts a process that is confined by a filter of system calls alone, which asks
+// for a socket file that is not there.
+func tryFilter(mode Mode, asks bool) error {
+	if asks && strconv.IntSize != 64 {
+		return errors.New("nothing can be asked about system calls on processors of 32 bits")
+	}
+	g, err := NewGuard(&View{mode: mode, root: "/", confinement: Confinement{Rights: true, Filter: true, Asks: asks}})
+	if err != nil {
+		return err
+	}
+	defer g.Close()
+	text, err := order{Job: callJob}.encode()
+	if err != nil {
+		return err
+	}
+	cmd := osexec.Command(selfProgram)
+	cmd.Dir, cmd.Env = "/", append(os.Environ(), orderEnv+"="+text)
+	var out bytes.Buffer
+	cmd.Stdout = &out
+	if err := g.Start(cmd); err != nil {
+		return err
+	}
+	if err := cmd.Wait(); err != nil {
+		return fmt.Errorf("a process whose system calls are filtered fails: %w", err)
+	}
+	if want := unix.ENOENT.Error(); asks && out.String() != want {
+		return fmt.Errorf("the kernel or the container does not let system calls be decided (%s)", &out)
+	}
+	return nil
+}
+
+// tryCall is what the process of tryFilter does.
+func tryCall() string {
+	fd, err := unix.Socket(unix.AF_UNIX, unix.SOCK_STREAM|unix.SOCK_CLOEXEC, 0)
+	if err == nil {
+		err = unix.Connect(fd, &unix.SockaddrUnix{Name: "assay-no-such-socket"})
+	}
+	if err == nil {
+		return "it is there"
+	}
+	return err.Error()
 }
 
 // raiseLoopback brings up the one device of a fresh network namespace; the

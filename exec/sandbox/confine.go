@@ -12,13 +12,17 @@ import (
 // Confinement is what the processes of the tests are kept from, and all that they
 // start. The zero value keeps them from nothing.
 //
-// Two means serve, each where the machine has it. In an overlay view, which has
+// Several means serve, each where the machine has it. In an overlay view, which has
 // namespaces anyway: everything that is mounted, but for the view, becomes
-// read-only, the network is one of their own, and socket files of services lead
-// nowhere. In any view: Landlock (Linux, Documentation/userspace-api/landlock.rst),
-// which knows no change of mode, owner or time of a file, and of the network
-// only ports of TCP.
+// read-only, and the network is one of their own. In any view: Landlock (Linux,
+// Documentation/userspace-api/landlock.rst), which knows no change of mode, owner or time
+// of a file, and of the network only ports of TCP; capabilities are dropped; and a filter
+// of system calls refuses some, and asks about signals and about connections to socket
+// files.
 type Confinement struct {
+	Rights   bool     // no capabilities but those that serve in the view, and no way to new ones
+	Filter   bool     // system calls are filtered
+	Asks     bool     // with Filter: signals and socket files are asked about
 	Mounts   bool     // in an overlay view: what else is mounted is read-only
 	Landlock int      // the version of Landlock that is made use of; 0: none
 	Network  bool     // a network that has nothing but a loopback device
@@ -26,12 +30,13 @@ type Confinement struct {
 	Signals  bool     // by Landlock: no signals to processes outside
 	Ports    []uint16 // see TCP
 	Write    []string // may be written besides: absolute paths that exist, without links
-	Sockets  []string // socket files that lead nowhere, absolute, without links
+	Services []string // socket files that may be connected to, absolute, without links
+	Sockets  []string // without Asks, in an overlay view: socket files that lead nowhere, likewise
 }
 
 // None reports whether the processes are kept from nothing.
 func (c Confinement) None() bool {
-	return !c.Mounts && c.Landlock == 0 && !c.Network && len(c.Sockets) == 0
+	return !c.Rights && !c.Filter && !c.Mounts && c.Landlock == 0 && !c.Network && len(c.Sockets) == 0
 }
 
 // What each version of Landlock can do for us first.
@@ -62,20 +67,22 @@ type Plan struct {
 // do what has says. It fails where the sockets of the machine's services cannot be
 // listed.
 func PlanConfinement(t Terms, has Abilities) (Plan, error) {
-	c := Confinement{Write: t.Write, Ports: t.Ports}
+	c := Confinement{Rights: true, Write: t.Write, Ports: t.Ports, Services: t.Sockets}
+	c.Filter = has.NoFilter == nil
+	c.Asks = c.Filter && has.NoAsks == nil
 	if has.Landlock >= landlockUsable {
 		c.Landlock = has.Landlock
 	}
 	overlay := t.Mode == Overlay
 	c.Mounts = overlay && has.NoMounts == nil
-	c.Signals = !overlay && has.Landlock >= landlockSignals
+	c.Signals = (!overlay || !c.Asks) && has.Landlock >= landlockSignals
 	c.Network = has.NoNetwork == nil
 	c.TCP = !c.Network && has.Landlock >= landlockTCP
 	p := Plan{}
 	if !c.Network {
 		p.WhyShared = has.NoNetwork.Error()
 	}
-	if overlay {
+	if overlay && !c.Asks {
 		var err error
 		if c.Sockets, err = serviceSockets(t.Root, t.Sockets); err != nil {
 			return p, err
@@ -112,8 +119,6 @@ func (p *Plan) tellLoose(overlay bool, has Abilities) {
 		p.loose("Mutated code can %s, but neither write, create nor delete any: Landlock does not know more.", strings.Join(can, " and "))
 	}
 	switch {
-	case c.Network && !overlay:
-		p.loose("Mutated code can reach services of this machine that listen at a socket file.")
 	case c.Network:
 	case c.TCP:
 		p.loose("Mutated code is kept from TCP connections, but to allowed ports (of any machine), and from no other: %v.", has.NoNetwork)
@@ -121,9 +126,28 @@ func (p *Plan) tellLoose(overlay bool, has Abilities) {
 		p.loose("Mutated code can connect to any place: %v, and the kernel's Landlock does not know connections (it is of version %d, and %d is needed).",
 			has.NoNetwork, has.Landlock, landlockTCP)
 	}
-	if !overlay && !c.Signals {
-		p.loose("Mutated code can send signals to all your processes, because the kernel's Landlock does not know signals (it is of version %d, and %d is needed).",
-			has.Landlock, landlockSignals)
+	p.tellCalls(overlay, has)
+}
+
+// tellCalls notes what a filter of system calls would keep processes from.
+func (p *Plan) tellCalls(overlay bool, has Abilities) {
+	c, why := p.Confinement, has.NoFilter
+	if !c.Filter {
+		p.loose("Mutated code can make every system call that an ordinary user can, because %v.", why)
+	} else {
+		why = has.NoAsks
+	}
+	if c.Asks {
+		return
+	}
+	if overlay {
+		p.loose("Mutated code can reach services of this machine that begin to listen at a socket file during the run, because %v.", why)
+		return
+	}
+	p.loose("Mutated code can reach services of this machine that listen at a socket file, because %v.", why)
+	if !c.Signals {
+		p.loose("Mutated code can send signals to all your processes, because %v, and the kernel's Landlock does not know signals (it is of version %d, and %d is needed).",
+			why, has.Landlock, landlockSignals)
 	}
 }
 

@@ -14,13 +14,16 @@ import (
 
 // A Guard starts processes from a thread that is confined for good, and they
 // inherit it. The other threads of this process stay free.
-type Guard struct{ jobs chan func() }
+type Guard struct {
+	jobs  chan func()
+	calls *callWatch // nil: no calls are asked about
+}
 
 // NewGuard confines a new thread as the view asks. It gives nil, which is a Guard
 // that confines nothing, where there is nothing for threads to be kept from.
 // It fails where the kernel refuses what FindAbilities promised.
 func NewGuard(v *View) (*Guard, error) {
-	if v.confinement.Landlock == 0 {
+	if v.confinement.None() {
 		return nil, nil
 	}
 	g := &Guard{jobs: make(chan func())}
@@ -40,7 +43,7 @@ func (g *Guard) thread(v *View, ready chan<- error) {
 		ready <- err
 		return
 	}
-	err := restrictThread(v)
+	err := g.restrictThread(v)
 	ready <- err
 	if err != nil {
 		return
@@ -58,6 +61,15 @@ func (g *Guard) Start(cmd *osexec.Cmd) error {
 	done := make(chan error, 1)
 	g.jobs <- func() { done <- cmd.Start() }
 	return <-done
+}
+
+// Shield keeps processes from getting signals from those that the guard has started, but
+// for themselves, until it is called again. This process is always kept from them. Where
+// calls are not asked about it does nothing.
+func (g *Guard) Shield(pids ...int) {
+	if g != nil && g.calls != nil {
+		g.calls.shield.Store(&pids)
+	}
 }
 
 // Close ends the thread; Start must not be called any more. The processes that were
@@ -82,7 +94,31 @@ const (
 var openDevices = []string{"/dev/null", "/dev/zero", "/dev/full", "/dev/random", "/dev/urandom", "/dev/tty", "/dev/ptmx", "/dev/pts"}
 
 // restrictThread confines the calling thread, for good.
-func restrictThread(v *View) error {
+func (g *Guard) restrictThread(v *View) error {
+	c := v.confinement
+	if err := dropPrivileges(); err != nil {
+		return err
+	}
+	if c.Landlock > 0 {
+		if err := restrictByLandlock(v); err != nil {
+			return err
+		}
+	}
+	if !c.Filter {
+		return nil
+	}
+	fd, err := callFilter{setID: v.mode == Overlay && c.Mounts && len(c.Write) == 0, asks: c.Asks}.install()
+	if err != nil || !c.Asks {
+		return err
+	}
+	if g.calls, err = newCallWatch(v, fd); err != nil {
+		return err
+	}
+	go g.calls.serve()
+	return nil
+}
+
+func restrictByLandlock(v *View) error {
 	c := v.confinement
 	known := uint64(writeDir)
 	if c.Landlock < landlockTruncate {
@@ -119,9 +155,6 @@ func restrictThread(v *View) error {
 		if err := allowPort(rules, p); err != nil && c.TCP {
 			return err
 		}
-	}
-	if err := unix.Prctl(unix.PR_SET_NO_NEW_PRIVS, 1, 0, 0, 0); err != nil {
-		return fmt.Errorf("landlock: %w", err)
 	}
 	if _, _, errno := unix.Syscall(unix.SYS_LANDLOCK_RESTRICT_SELF, uintptr(rules), 0, 0); errno != 0 {
 		return fmt.Errorf("landlock: %w", errno)

@@ -32,7 +32,7 @@ func attributes(mode Mode, network bool) (*syscall.SysProcAttr, bool) {
 		a.Pdeathsig = syscall.SIGTERM // see endOnTerm
 		return a, false
 	}
-	a.Cloneflags |= unix.CLONE_NEWNS | unix.CLONE_NEWPID | unix.CLONE_NEWIPC
+	a.Cloneflags |= unix.CLONE_NEWNS | unix.CLONE_NEWPID | unix.CLONE_NEWIPC | unix.CLONE_NEWUTS
 	if canMount() {
 		return a, false
 	}
@@ -140,30 +140,12 @@ func nextStage(o order) error {
 		return err
 	}
 	if o.UserNS {
-		if err := dropCaps(); err != nil {
+		if err := dropCaps(nil); err != nil {
 			return err
 		}
 	}
 	err = unix.Exec(selfProgram, os.Args, append(os.Environ(), orderEnv+"="+text))
 	return fmt.Errorf("second stage: %w", err)
-}
-
-// dropCaps takes all capabilities from this thread for good.
-func dropCaps() error {
-	if err := unix.Prctl(unix.PR_CAP_AMBIENT, unix.PR_CAP_AMBIENT_CLEAR_ALL, 0, 0, 0); err != nil {
-		return fmt.Errorf("drop ambient capabilities: %w", err)
-	}
-	for c := 0; c <= lastCap(); c++ {
-		if err := unix.Prctl(unix.PR_CAPBSET_DROP, uintptr(c), 0, 0, 0); err != nil {
-			return fmt.Errorf("drop capability %d: %w", c, err)
-		}
-	}
-	h := unix.CapUserHeader{Version: unix.LINUX_CAPABILITY_VERSION_3}
-	var d [2]unix.CapUserData
-	if err := unix.Capset(&h, &d[0]); err != nil {
-		return fmt.Errorf("drop capabilities: %w", err)
-	}
-	return nil
 }
 
 // checkOwners refuses a project with entries that the user may write although

@@ -36,7 +36,8 @@ func makeReadOnly(spec Spec, temps []string, held heldWritable) error {
 	if err := held.hold(spec.Confinement.Write, outside); err != nil {
 		return err
 	}
-	all := unix.MountAttr{Attr_set: unix.MOUNT_ATTR_RDONLY}
+	// Nothing in the view gives rights; see dropPrivileges.
+	all := unix.MountAttr{Attr_set: unix.MOUNT_ATTR_RDONLY | unix.MOUNT_ATTR_NOSUID}
 	if err := unix.MountSetattr(unix.AT_FDCWD, "/", unix.AT_RECURSIVE, &all); err != nil {
 		return fmt.Errorf("make mounts read-only: %w", err)
 	}
@@ -67,6 +68,13 @@ func showAgain(path string, fd int) error {
 		return err
 	}
 	if err := mountPoint(kept{path: path, dir: m.isDir()}); err != nil {
+		return err
+	}
+	strict := unix.MountAttr{Attr_set: unix.MOUNT_ATTR_NOSUID | unix.MOUNT_ATTR_NODEV}
+	if Within("/dev", path) {
+		strict.Attr_set = unix.MOUNT_ATTR_NOSUID // it is for devices
+	}
+	if err := unix.MountSetattr(fd, "", unix.AT_EMPTY_PATH|unix.AT_RECURSIVE, &strict); err != nil {
 		return err
 	}
 	return unix.MoveMount(fd, "", unix.AT_FDCWD, path, unix.MOVE_MOUNT_F_EMPTY_PATH)

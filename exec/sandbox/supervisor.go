@@ -6,7 +6,6 @@ import (
 	"bytes"
 	"encoding/base64"
 	"encoding/gob"
-	"encoding/json"
 	"fmt"
 	"os"
 	osexec "os/exec"
@@ -34,6 +33,7 @@ type order struct {
 	Arg    string
 	UserNS bool
 	Layers *layers // set for the second stage
+	Tried  *tried  // set for the second stage of tryJob
 }
 
 func (o order) encode() (string, error) {
@@ -63,7 +63,7 @@ var jobs = map[string]Job{"probe": probeJob}
 // RegisterJob gives a job the name by which Command asks for it. Call it before
 // Main, as from a function init. It panics when the name is taken.
 func RegisterJob(name string, job Job) {
-	if jobs[name] != nil || name == tryJob {
+	if jobs[name] != nil || name == tryJob || name == callJob {
 		panic(fmt.Sprintf("sandbox: there are two jobs %q", name))
 	}
 	jobs[name] = job
@@ -71,6 +71,9 @@ func RegisterJob(name string, job Job) {
 
 // tryJob needs no view: it finds out what can be done in a supervisor's namespaces.
 const tryJob = "try"
+
+// callJob makes a system call that is asked about; see tryFilter.
+const callJob = "call"
 
 // Main does a supervisor's job and ends the process. In any other process it
 // returns at once. Call it in main and in TestMain, before anything is done that
@@ -96,10 +99,14 @@ func obey(text string) (int, error) {
 		return statusNoView, fmt.Errorf("order: %w", err)
 	}
 	if o.Job == tryJob {
-		if err := json.NewEncoder(os.Stdout).Encode(tryThings(o.Spec)); err != nil {
+		if err := tryThings(o); err != nil {
 			return statusJobFailed, err
 		}
 		return 0, nil
+	}
+	if o.Job == callJob {
+		_, err := fmt.Print(tryCall())
+		return 0, err
 	}
 	job := jobs[o.Job]
 	if job == nil {

@@ -15,6 +15,10 @@ import (
 
 func TestMain(m *testing.M) {
 	Main()
+	if where := os.Getenv(attackEnv); where != "" {
+		attackNow(where)
+		return
+	}
 	os.Exit(m.Run())
 }
 

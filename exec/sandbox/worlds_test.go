@@ -28,15 +28,15 @@ func TestWorlds(t *testing.T) {
 	}{
 		{"ordinary user", sandboxtest.AsNobody + `"$@"`, append(views, "TestViewCopyOddFiles", "TestIsolated", "TestKept", "TestStrays", "TestForkBomb",
 			"TestKeeperDies", "TestMainProcessDies", "TestProbeViews", "TestDiskFull", "TestLayersOnDisk",
-			"TestConfined", "TestAllowed", "TestAllowedInTemp", "TestConfinedOnDisk")},
+			"TestConfined", "TestAllowed", "TestAllowedInTemp", "TestConfinedOnDisk", "TestAttacks", "TestAttacksUnconfined", "TestSetIDInView")},
 		// A container without privileges whose root is an ordinary user outside.
 		{"root in a user namespace", sandboxtest.AsNobody + `unshare --user --map-root-user "$@"`,
-			append(views, "TestKept", "TestStrays", "TestKeeperDies", "TestLayersOnDisk", "TestProbeViews", "TestConfined", "TestAllowed", "TestConfinedOnDisk")},
+			append(views, "TestKept", "TestStrays", "TestKeeperDies", "TestLayersOnDisk", "TestProbeViews", "TestConfined", "TestAllowed", "TestConfinedOnDisk", "TestAttacks", "TestSetIDInView")},
 		// Containers cover parts of /proc; then no fresh one may be mounted, unless
 		// there is a whole one elsewhere.
 		{"covered proc", `unshare --mount sh -ec 'grep " proc " /proc/mounts | while read -r _ p _; do
 			[ "$p" = /proc ] || umount -l "$p"; done; mount -t tmpfs none /proc/tty; exec ` + sandboxtest.AsNobody + `"$@"' sh "$@"`,
-			append(views, "TestStrays", "TestForkBomb", "TestKeeperDies", "TestProcCovered", "TestConfined")},
+			append(views, "TestStrays", "TestForkBomb", "TestKeeperDies", "TestProcCovered", "TestConfined", "TestAttacks")},
 		{"no user namespaces", sandboxtest.AsNobody + `unshare --user --map-root-user sh -ec 'echo 0 >/proc/sys/user/max_user_namespaces;
 			exec setpriv --bounding-set=-all --inh-caps=-all "$@"' sh "$@"`, []string{"TestNoNamespaces"}},
 		{"no watching", sandboxtest.AsNobody + `unshare --user --map-root-user sh -ec 'echo 0 >/proc/sys/user/max_inotify_instances;

@@ -1,0 +1,462 @@
+//go:build linux
+
+package sandbox
+
+import (
+	"bytes"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"maps"
+	"net"
+	"os"
+	osexec "os/exec"
+	"path/filepath"
+	"regexp"
+	"runtime"
+	"slices"
+	"strconv"
+	"strings"
+	"testing"
+	"time"
+	"unsafe"
+
+	"github.com/elastic/go-seccomp-bpf/arch"
+	"golang.org/x/sys/unix"
+
+	"assay/exec/sandbox/sandboxtest"
+)
+
+// attackEnv makes this test program an attacker; it holds the folder outside and the one
+// that may be written.
+const attackEnv = "ASSAY_TEST_ATTACK"
+
+// apartEnv names the mount namespace of the machine. Root's attacks are real: they are made
+// in namespaces in which nobody else lives, whatever confinement is tried there.
+const apartEnv = "ASSAY_TEST_APART"
+
+// isApart reports whether attacks harm nobody here.
+func isApart() bool {
+	own, err := os.Readlink("/proc/self/ns/mnt")
+	return err == nil && (os.Geteuid() != 0 || os.Getenv(apartEnv) != "" && os.Getenv(apartEnv) != own)
+}
+
+// runApart runs the calling test again where attacks harm nobody. It reports whether it
+// did, for this is such a place otherwise.
+func runApart(t *testing.T) bool {
+	t.Helper()
+	if isApart() {
+		return false
+	}
+	own, err := os.Readlink("/proc/self/ns/mnt")
+	if err != nil {
+		t.Fatal(err)
+	}
+	self, err := os.Executable()
+	if err != nil {
+		t.Fatal(err)
+	}
+	cmd := osexec.Command("unshare", "--mount", "--uts", "--ipc", "--pid", "--fork", "--mount-proc", self, "-test.v", "-test.run=^"+t.Name()+"$")
+	cmd.Env = append(os.Environ(), apartEnv+"="+own)
+	out, err := cmd.CombinedOutput()
+	if err != nil || !bytes.Contains(out, []byte("\n--- PASS: "+t.Name()+" ")) {
+		t.Errorf("in namespaces of its own: %v\n%s", err, out)
+	}
+	return true
+}
+
+// An attack is a system call that processes of the tests are to be kept from. It gives nil
+// if it worked.
+type attack func(out, allowed string) error
+
+// call makes a system call with numbers.
+func call(number uintptr, args ...uintptr) error {
+	var a [6]uintptr
+	copy(a[:], args)
+	if _, _, errno := unix.Syscall6(number, a[0], a[1], a[2], a[3], a[4], a[5]); errno != 0 {
+		return errno
+	}
+	return nil
+}
+
+var attacks = map[string]attack{
+	"remount": func(string, string) error {
+		return unix.Mount("", "/", "", unix.MS_REMOUNT|unix.MS_BIND, "")
+	},
+	"mount": func(_, allowed string) error {
+		return unix.Mount("none", filepath.Join(allowed, "empty"), "tmpfs", 0, "")
+	},
+	"clear read-only": func(string, string) error {
+		return unix.MountSetattr(unix.AT_FDCWD, "/", unix.AT_RECURSIVE, &unix.MountAttr{Attr_clr: unix.MOUNT_ATTR_RDONLY})
+	},
+	"clone a mount": func(string, string) error {
+		_, err := unix.OpenTree(unix.AT_FDCWD, "/", unix.OPEN_TREE_CLONE)
+		return err
+	},
+	"user namespace": func(string, string) error {
+		cmd := osexec.Command("/bin/true")
+		cmd.SysProcAttr = &unix.SysProcAttr{Cloneflags: unix.CLONE_NEWUSER}
+		return cmd.Run()
+	},
+	"mount namespace": func(string, string) error { return unix.Unshare(unix.CLONE_NEWNS) },
+	"device": func(_, allowed string) error {
+		return unix.Mknod(filepath.Join(allowed, "zero"), unix.S_IFCHR|0o666, int(unix.Mkdev(1, 5)))
+	},
+	"device in the project": func(string, string) error {
+		return unix.Mknod("zero", unix.S_IFBLK|0o666, int(unix.Mkdev(1, 5)))
+	},
+	"set-uid": func(_, allowed string) error { return unix.Chmod(filepath.Join(allowed, "a"), 0o4755) },
+	"set-gid, open": func(_, allowed string) error {
+		fd, err := unix.Open(filepath.Join(allowed, "a"), unix.O_RDWR, 0)
+		if err != nil {
+			return err
+		}
+		return unix.Fchmod(fd, 0o2755)
+	},
+	"set-uid, made": func(_, allowed string) error {
+		_, err := unix.Open(filepath.Join(allowed, "made"), unix.O_CREAT|unix.O_WRONLY, 0o4755)
+		return err
+	},
+	"host name": func(string, string) error { return unix.Sethostname([]byte("assay-test")) },
+	"clock": func(string, string) error {
+		// A time that there is not: it is looked at before rights are, and a filter
+		// before both.
+		err := unix.ClockSettime(unix.CLOCK_REALTIME, &unix.Timespec{Nsec: -1})
+		if err == unix.EINVAL {
+			return nil
+		}
+		return err
+	},
+	"keys": func(string, string) error {
+		_, err := unix.KeyctlInt(unix.KEYCTL_GET_KEYRING_ID, unix.KEY_SPEC_PROCESS_KEYRING, 1, 0, 0)
+		return err
+	},
+	"bpf": func(string, string) error {
+		// A map of one entry: type, size of keys and values, entries.
+		attr := [32]uint32{2, 4, 4, 1}
+		return call(unix.SYS_BPF, 0, uintptr(unsafe.Pointer(&attr)), unsafe.Sizeof(attr))
+	},
+	"io_uring": func(string, string) error {
+		var params [120]byte
+		return call(unix.SYS_IO_URING_SETUP, 1, uintptr(unsafe.Pointer(&params)))
+	},
+	"ptrace": func(string, string) error {
+		runtime.LockOSThread()
+		err := unix.PtraceSeize(os.Getppid())
+		if err == nil {
+			unix.PtraceDetach(os.Getppid())
+		}
+		return err
+	},
+	"memory of the parent": func(string, string) error {
+		// The first page of any program that is not relocated; EFAULT tells of one that is.
+		buf := make([]byte, 8)
+		local := []unix.Iovec{{Base: &buf[0], Len: 8}}
+		_, err := unix.ProcessVMReadv(os.Getppid(), local, []unix.RemoteIovec{{Base: 0x400000, Len: 8}}, 0)
+		if err == unix.EFAULT {
+			return nil
+		}
+		return err
+	},
+	"limits of the parent": func(string, string) error {
+		return unix.Prlimit(os.Getppid(), unix.RLIMIT_CORE, &unix.Rlimit{}, nil)
+	},
+	"stop the parent": func(string, string) error {
+		defer unix.Kill(os.Getppid(), unix.SIGCONT)
+		return unix.Kill(os.Getppid(), unix.SIGSTOP)
+	},
+	"signal a thread of the parent": func(string, string) error {
+		return call(unix.SYS_TGKILL, uintptr(os.Getppid()), uintptr(os.Getppid()), uintptr(unix.SIGUSR1))
+	},
+	"signal everybody": func(string, string) error { return unix.Kill(-1, unix.SIGCONT) },
+	"late socket":      func(out, _ string) error { return connectTo(filepath.Join(out, "late")) },
+	"renamed socket":   func(out, _ string) error { return connectTo(filepath.Join(out, "renamed")) },
+	"relative socket": func(out, _ string) error {
+		was, err := os.Getwd()
+		if err == nil {
+			err = os.Chdir(out)
+		}
+		if err != nil {
+			return err
+		}
+		defer os.Chdir(was)
+		return connectTo("late")
+	},
+	"socket through a link": func(out, _ string) error {
+		if err := os.Symlink(filepath.Join(out, "late"), filepath.Join(os.Getenv("TMPDIR"), "link")); err != nil {
+			return err
+		}
+		return connectTo(filepath.Join(os.Getenv("TMPDIR"), "link"))
+	},
+	"socket in an allowed folder": func(_, allowed string) error { return connectTo(filepath.Join(allowed, "late")) },
+	"datagram": func(out, _ string) error {
+		fd, err := unix.Socket(unix.AF_UNIX, unix.SOCK_DGRAM, 0)
+		if err != nil {
+			return err
+		}
+		return unix.Sendto(fd, []byte("x"), 0, &unix.SockaddrUnix{Name: filepath.Join(out, "datagrams")})
+	},
+	"message": func(out, _ string) error {
+		fd, err := unix.Socket(unix.AF_UNIX, unix.SOCK_DGRAM, 0)
+		if err != nil {
+			return err
+		}
+		return unix.Sendmsg(fd, []byte("x"), nil, &unix.SockaddrUnix{Name: filepath.Join(out, "datagrams")}, 0)
+	},
+	"capabilities": func(string, string) error {
+		status, err := os.ReadFile("/proc/self/status")
+		if err != nil {
+			return err
+		}
+		kept := uint64(0)
+		for _, c := range keptCaps {
+			kept |= 1 << c
+		}
+		for _, m := range regexp.MustCompile(`Cap(?:Inh|Prm|Eff|Amb):\s+([0-9a-f]+)`).FindAllSubmatch(status, -1) {
+			if set, err := strconv.ParseUint(string(m[1]), 16, 64); err != nil || set&^kept != 0 {
+				return err // there are others
+			}
+		}
+		if bytes.Contains(status, []byte("NoNewPrivs:\t0")) {
+			return nil
+		}
+		return errors.New("none but the kept ones")
+	},
+}
+
+// rightful are calls that must work.
+var rightful = map[string]attack{
+	"own: signal to a child": func(string, string) error {
+		cmd := osexec.Command("/bin/sleep", "9")
+		if err := cmd.Start(); err != nil {
+			return err
+		}
+		if err := cmd.Process.Signal(unix.SIGTERM); err != nil {
+			return err
+		}
+		if err := cmd.Wait(); err == nil {
+			return errors.New("it was not ended")
+		}
+		return nil
+	},
+	"own: signal to the group": func(string, string) error {
+		cmd := osexec.Command("/bin/sh", "-c", "kill -TERM 0; sleep 9")
+		cmd.SysProcAttr = &unix.SysProcAttr{Setpgid: true}
+		began := time.Now()
+		if cmd.Run(); time.Since(began) > 5*time.Second {
+			return errors.New("it was not ended")
+		}
+		return nil
+	},
+	"own: set-uid": func(string, string) error {
+		if err := os.WriteFile("mine", nil, 0o600); err != nil {
+			return err
+		}
+		return unix.Chmod("mine", 0o4755)
+	},
+	"own: late socket": func(string, string) error {
+		l, err := net.Listen("unix", filepath.Join(os.Getenv("TMPDIR"), "mine"))
+		if err != nil {
+			return err
+		}
+		defer l.Close()
+		go func() {
+			if c, err := l.Accept(); err == nil {
+				c.Close()
+			}
+		}()
+		return connectTo(filepath.Join(os.Getenv("TMPDIR"), "mine"))
+	},
+	"own: fifo":  func(string, string) error { return unix.Mkfifo(filepath.Join(os.Getenv("TMPDIR"), "fifo"), 0o600) },
+	"own: clock": func(string, string) error { return os.Chtimes(os.Getenv("TMPDIR"), time.Now(), time.Now()) },
+}
+
+func connectTo(path string) error {
+	c, err := net.DialTimeout("unix", path, time.Second)
+	if err == nil {
+		c.Close()
+	}
+	return err
+}
+
+// attackNow makes all attacks and prints those that worked, and how the others failed.
+func attackNow(where string) {
+	if !isApart() {
+		panic("these attacks would harm the machine")
+	}
+	out, allowed, _ := strings.Cut(where, "|")
+	results := map[string]string{}
+	for _, list := range []map[string]attack{attacks, rightful} {
+		for name, f := range list {
+			done := make(chan struct{})
+			go func() { // some lock their thread
+				defer close(done)
+				if err := f(out, allowed); err != nil {
+					results[name] = err.Error()
+				} else {
+					results[name] = "worked"
+				}
+			}()
+			<-done
+		}
+	}
+	json.NewEncoder(os.Stdout).Encode(results)
+}
+
+func init() {
+	cases["attack"] = func(k insideT, arg string) {
+		g, err := NewGuard(k.v)
+		k.must(err)
+		cmd := osexec.Command(selfProgram)
+		var out, errs bytes.Buffer
+		cmd.Dir, cmd.Stdout, cmd.Stderr = k.v.Root(), &out, &errs
+		cmd.Env = append(os.Environ(), "TMPDIR="+k.v.Temp(), attackEnv+"="+arg)
+		k.must(g.Start(cmd))
+		if err := cmd.Wait(); err != nil {
+			k.fatalf("%v: %s", err, &errs)
+		}
+		fmt.Print(out.String())
+	}
+}
+
+// attackView makes the attacks in a view and gives those that worked and the rightful
+// calls that did not.
+func attackView(t *testing.T, mode Mode, confined bool) (worked, hindered []string, how map[string]string) {
+	t.Helper()
+	out, allowed := sandboxtest.Outside(t), sandboxtest.Outside(t)
+	root := filepath.Join(t.TempDir(), "p")
+	sampleProject(t, root)
+	var c Confinement
+	if confined {
+		c = confinementOf(t, Terms{Root: root, Mode: mode, Write: []string{allowed}})
+	}
+	// The services begin to listen when the confinement has been planned.
+	for _, at := range []string{filepath.Join(out, "late"), filepath.Join(allowed, "late"), filepath.Join(out, "first")} {
+		l, err := net.Listen("unix", at)
+		if err != nil {
+			t.Fatal(err)
+		}
+		t.Cleanup(func() { l.Close() })
+	}
+	if err := os.Rename(filepath.Join(out, "first"), filepath.Join(out, "renamed")); err != nil {
+		t.Fatal(err)
+	}
+	datagrams, err := net.ListenPacket("unixgram", filepath.Join(out, "datagrams"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { datagrams.Close() })
+	dir := t.TempDir()
+	t.Cleanup(func() { RemoveTree(dir) })
+	text := runInside(t, Spec{Mode: mode, Root: root, Dir: dir, Confinement: c}, "attack "+out+"|"+allowed, nil)
+	if err := json.Unmarshal([]byte(text), &how); err != nil {
+		t.Fatalf("%v: %s", err, text)
+	}
+	for name, result := range how {
+		switch own := strings.HasPrefix(name, "own: "); {
+		case result == "worked" && !own:
+			worked = append(worked, name)
+		case result != "worked" && own:
+			hindered = append(hindered, name+": "+result)
+		}
+	}
+	if len(how) != len(attacks)+len(rightful) {
+		t.Fatalf("%d attacks", len(how))
+	}
+	slices.Sort(worked)
+	return worked, hindered, how
+}
+
+// TestAttacks makes system calls that take a view apart or reach out of it.
+func TestAttacks(t *testing.T) {
+	if runApart(t) {
+		return
+	}
+	for _, mode := range []Mode{Overlay, Copy} {
+		t.Run(mode.String(), func(t *testing.T) {
+			worked, hindered, how := attackView(t, mode, true)
+			t.Logf("%q", how)
+			if how["own: set-uid"] != unix.EPERM.Error() { // there is a place outside that may be written
+				t.Errorf("set-uid: %s", how["own: set-uid"])
+			}
+			if len(worked) > 0 {
+				t.Errorf("these worked: %q", worked)
+			}
+			hindered = slices.DeleteFunc(hindered, func(s string) bool { return strings.HasPrefix(s, "own: set-uid") })
+			if len(hindered) > 0 {
+				t.Errorf("this should have worked: %q", hindered)
+			}
+		})
+	}
+}
+
+// TestAttacksUnconfined is that the attacks are real: without confinement most work.
+func TestAttacksUnconfined(t *testing.T) {
+	if runApart(t) {
+		return
+	}
+	_, hindered, how := attackView(t, Copy, false)
+	if len(hindered) > 0 {
+		t.Errorf("this should have worked: %q", hindered)
+	}
+	// What the rights of the user, or of the container that this runs in, do not allow.
+	might := []string{}
+	if os.Geteuid() != 0 {
+		might = []string{"remount", "mount", "clear read-only", "clone a mount", "mount namespace", "device", "device in the project",
+			"host name", "bpf", "capabilities"}
+	}
+	for _, name := range slices.Sorted(maps.Keys(attacks)) {
+		if how[name] != "worked" && !slices.Contains(might, name) {
+			t.Errorf("%s did not work: %s", name, how[name])
+		}
+	}
+}
+
+// TestSetIDInView: where all that may be written is the view's own, files may run as their
+// owner, for nobody else gets at them.
+func TestSetIDInView(t *testing.T) {
+	root, dir := filepath.Join(t.TempDir(), "p"), t.TempDir()
+	t.Cleanup(func() { RemoveTree(dir) })
+	sampleProject(t, root)
+	runInside(t, Spec{Mode: Overlay, Root: root, Dir: dir, Confinement: confinementOf(t, Terms{Root: root, Mode: Overlay})}, "setid", nil)
+}
+
+func init() {
+	cases["setid"] = func(k insideT, _ string) {
+		g, err := NewGuard(k.v)
+		k.must(err)
+		cmd := osexec.Command("/bin/sh", "-ec", "echo x >mine; chmod 4755 mine; test -u mine; mkdir d; chmod 2775 d; test -g d")
+		var errs bytes.Buffer
+		cmd.Dir, cmd.Stderr = k.v.Root(), &errs
+		k.must(g.Start(cmd))
+		if err := cmd.Wait(); err != nil {
+			k.fatalf("%v: %s", err, &errs)
+		}
+	}
+}
+
+// TestFilterNames: a name that no machine has would refuse nothing. The names are held
+// against the tables of the library, which are made of the kernel's.
+func TestFilterNames(t *testing.T) {
+	names := append(slices.Clone(neverCalls), unknownCalls...)
+	for _, list := range []calls{refusedArguments(), refusedSetID(), askedCalls()} {
+		for _, c := range list {
+			names = append(names, c.Name)
+		}
+	}
+	for _, name := range names {
+		found := false
+		for _, info := range []*arch.Info{arch.X86_64, arch.AARCH64, arch.I386} {
+			_, ok := info.SyscallNames[name]
+			found = found || ok
+		}
+		if !found {
+			t.Errorf("no machine has a call %s", name)
+		}
+	}
+	for _, f := range []callFilter{{}, {setID: true}, {asks: true}} {
+		if _, err := f.assemble(); err != nil {
+			t.Error(err)
+		}
+	}
+}

@@ -1,0 +1,436 @@
+//go:build linux
+
+package sandbox
+
+import (
+	"errors"
+	"fmt"
+	"os"
+	"slices"
+	"strconv"
+	"strings"
+	"sync/atomic"
+	"unsafe"
+
+	"golang.org/x/sys/unix"
+)
+
+// A callWatch decides what a filter of system calls cannot, because it depends on more
+// than numbers: who is to get a signal, and where the socket file is that is to be
+// connected to. The kernel holds a caller until it is answered (seccomp_unotify(2)).
+//
+// A connection is made here, over a copy of the caller's descriptor and to the very file
+// that was looked at. What the caller's memory holds by then does not matter.
+type callWatch struct {
+	fd     int
+	open   []string // directories of the view in which sockets may be connected to
+	allow  []string // socket files that may be, besides
+	sealed bool     // what is mounted read-only is not the view's own
+	shared bool     // others' processes can be seen: those below this one may get signals
+	shield atomic.Pointer[[]int]
+}
+
+// askedCalls are the calls that are decided here. Signal 0 is none. SIGURG, with which
+// threads of Go programs interrupt each other, does nothing to others; our own thread that
+// starts processes must not wait for an answer when it sends one while the world stands.
+func askedCalls() calls {
+	return calls{
+		when("kill", not(1, 0)), when("tkill", not(1, 0)), when("tgkill", not(2, 0), not(2, uint64(unix.SIGURG))),
+		when("rt_sigqueueinfo", not(1, 0)), when("rt_tgsigqueueinfo", not(2, 0)),
+		when("connect", not(1, 0)), when("sendto", not(4, 0)), when("sendmsg", not(1, 0)), when("sendmmsg", not(1, 0)),
+	}
+}
+
+// asked is struct seccomp_notif of linux/seccomp.h, answered struct seccomp_notif_resp.
+type asked struct {
+	id       uint64
+	thread   uint32
+	flags    uint32
+	call     int32
+	arch     uint32
+	at       uint64
+	argument [6]uint64
+}
+
+type answered struct {
+	id    uint64
+	value int64
+	errno int32
+	flags uint32
+}
+
+// goAhead lets the kernel make the call as it was asked for.
+const goAhead = unix.Errno(0xffff)
+
+// serve answers until no process is left that could ask, or the descriptor is closed.
+func (w *callWatch) serve() {
+	for {
+		var a asked
+		_, _, errno := unix.Syscall(unix.SYS_IOCTL, uintptr(w.fd), unix.SECCOMP_IOCTL_NOTIF_RECV, uintptr(unsafe.Pointer(&a)))
+		switch errno {
+		case 0:
+		case unix.EINTR, unix.ENOENT: // the latter: the caller has died
+			continue
+		default:
+			return
+		}
+		if a.call == unix.SYS_CONNECT {
+			go w.answer(a) // it may have to wait for the other side
+			continue
+		}
+		w.answer(a)
+	}
+}
+
+func (w *callWatch) answer(a asked) {
+	errno := w.decide(a)
+	r := answered{id: a.id}
+	if errno == goAhead {
+		r.flags = unix.SECCOMP_USER_NOTIF_FLAG_CONTINUE
+	} else {
+		r.errno = -int32(errno)
+	}
+	unix.Syscall(unix.SYS_IOCTL, uintptr(w.fd), unix.SECCOMP_IOCTL_NOTIF_SEND, uintptr(unsafe.Pointer(&r)))
+}
+
+func (w *callWatch) decide(a asked) unix.Errno {
+	switch a.call {
+	case unix.SYS_CONNECT, unix.SYS_SENDTO, unix.SYS_SENDMSG, unix.SYS_SENDMMSG:
+		return w.decideSocket(a)
+	}
+	return w.decideSignal(a)
+}
+
+// decideSignal refuses signals to those that judge: this process and the shielded ones.
+func (w *callWatch) decideSignal(a asked) unix.Errno {
+	target := int(int32(a.argument[0]))
+	var shield []int
+	if list := w.shield.Load(); list != nil {
+		shield = *list
+	}
+	shield = append(slices.Clone(shield), os.Getpid())
+	caller, err := processOf(int(a.thread))
+	if err != nil {
+		return unix.EPERM
+	}
+	if target == 0 {
+		group, err := unix.Getpgid(caller)
+		if err != nil {
+			return unix.EPERM
+		}
+		target = -group
+	}
+	switch {
+	case target == -1: // everybody
+		return unix.EPERM
+	case target < 0:
+		for _, p := range shield {
+			if group, err := unix.Getpgid(p); err == nil && group == -target {
+				return unix.EPERM
+			}
+		}
+		if w.shared && !groupBelow(-target) {
+			return unix.EPERM
+		}
+		return goAhead
+	}
+	process, err := processOf(target)
+	switch {
+	case err != nil, process == caller: // the former: the kernel will not find it either
+		return goAhead
+	case slices.Contains(shield, process), w.shared && !isBelow(process):
+		return unix.EPERM
+	}
+	return goAhead
+}
+
+// isBelow reports whether a process descends from this one. Where nothing is known of it
+// any more it does.
+func isBelow(pid int) bool {
+	for pid > 1 && pid != os.Getpid() {
+		p, ok := readProc(pid)
+		if !ok {
+			return true
+		}
+		pid = p.parent
+	}
+	return pid > 1
+}
+
+// groupBelow reports whether all processes of a group descend from this one.
+func groupBelow(group int) bool {
+	pids, err := allPids()
+	if err != nil {
+		return false
+	}
+	for _, pid := range pids {
+		if g, err := unix.Getpgid(pid); err == nil && g == group && !isBelow(pid) {
+			return false
+		}
+	}
+	return true
+}
+
+// processOf gives the process that a thread belongs to.
+func processOf(thread int) (int, error) {
+	if fd, err := unix.PidfdOpen(thread, 0); err == nil { // it is for first threads alone
+		unix.Close(fd)
+		return thread, nil
+	}
+	if !procIsOurs() {
+		return foreignProcessOf(thread)
+	}
+	text, err := os.ReadFile("/proc/" + strconv.Itoa(thread) + "/status")
+	if err != nil {
+		return 0, err
+	}
+	_, rest, _ := strings.Cut(string(text), "\nTgid:")
+	line, _, _ := strings.Cut(rest, "\n")
+	return strconv.Atoi(strings.TrimSpace(line))
+}
+
+// foreignProcessOf is processOf through a /proc that counts as an outer PID namespace does.
+func foreignProcessOf(thread int) (int, error) {
+	own, err := os.Readlink("/proc/self")
+	if err != nil {
+		return 0, err
+	}
+	list, err := foreignBelow()
+	if err != nil {
+		return 0, err
+	}
+	for _, s := range append(list, stray{os.Getpid(), atoi(own)}) {
+		tasks, err := listAt(unix.AT_FDCWD, "/proc/"+strconv.Itoa(s.listed)+"/task")
+		if err != nil {
+			continue // it has ended
+		}
+		for _, task := range tasks {
+			if n, ok := innermostPid(atoi(task)); ok && n == thread {
+				return s.pid, nil
+			}
+		}
+	}
+	return 0, unix.ESRCH
+}
+
+// atoi is 0 for what is no number.
+func atoi(s string) int {
+	n, _ := strconv.Atoi(s)
+	return n
+}
+
+// decideSocket makes connections to socket files for the caller, where it may have them.
+func (w *callWatch) decideSocket(a asked) unix.Errno {
+	process, err := processOf(int(a.thread))
+	if err != nil {
+		return unix.EACCES
+	}
+	pidfd, err := unix.PidfdOpen(process, 0)
+	if err != nil {
+		return unix.EACCES
+	}
+	defer unix.Close(pidfd)
+	if _, _, errno := unix.Syscall(unix.SYS_IOCTL, uintptr(w.fd), unix.SECCOMP_IOCTL_NOTIF_ID_VALID, uintptr(unsafe.Pointer(&a.id))); errno != 0 {
+		return errno // it has died, and its number may be another's by now
+	}
+	socket, err := unix.PidfdGetfd(pidfd, int(int32(a.argument[0])), 0)
+	if err != nil {
+		return errnoOf(err)
+	}
+	defer unix.Close(socket)
+	domain, err := unix.GetsockoptInt(socket, unix.SOL_SOCKET, unix.SO_DOMAIN)
+	if err != nil || domain != unix.AF_UNIX {
+		return goAhead // no socket of another kind gets to a socket file
+	}
+	switch a.call {
+	case unix.SYS_CONNECT:
+		return w.connect(a, pidfd, socket)
+	case unix.SYS_SENDTO:
+		return w.send(a, pidfd, socket, a.argument[4], a.argument[5])
+	}
+	return w.sendMessage(a, pidfd, socket)
+}
+
+func errnoOf(err error) unix.Errno {
+	var errno unix.Errno
+	if errors.As(err, &errno) {
+		return errno
+	}
+	return unix.EACCES
+}
+
+// connect is connect(2) on a copy of the caller's descriptor.
+func (w *callWatch) connect(a asked, pidfd, socket int) unix.Errno {
+	address, err := readMemory(a, a.argument[1], min(int(uint32(a.argument[2])), unix.SizeofSockaddrUnix))
+	if err != nil {
+		return unix.EFAULT
+	}
+	if path, ok := socketPath(address); ok {
+		file, errno := w.enter(pidfd, path)
+		if errno != 0 {
+			return errno
+		}
+		defer unix.Close(file)
+		return errnoOrNone(unix.Connect(socket, &unix.SockaddrUnix{Name: "/proc/self/fd/" + strconv.Itoa(file)}))
+	}
+	var first unsafe.Pointer
+	if len(address) > 0 {
+		first = unsafe.Pointer(&address[0])
+	}
+	_, _, errno := unix.Syscall(unix.SYS_CONNECT, uintptr(socket), uintptr(first), uintptr(len(address)))
+	return errno
+}
+
+func errnoOrNone(err error) unix.Errno {
+	if err == nil {
+		return 0
+	}
+	return errnoOf(err)
+}
+
+// send decides about what is sent to an address. It reaches a socket file only from a
+// socket for datagrams.
+func (w *callWatch) send(a asked, pidfd, socket int, at, size uint64) unix.Errno {
+	kind, err := unix.GetsockoptInt(socket, unix.SOL_SOCKET, unix.SO_TYPE)
+	if err == nil && kind != unix.SOCK_DGRAM || at == 0 {
+		return goAhead
+	}
+	address, err := readMemory(a, at, min(int(uint32(size)), unix.SizeofSockaddrUnix))
+	if err != nil {
+		return unix.EFAULT
+	}
+	if path, ok := socketPath(address); ok {
+		file, errno := w.enter(pidfd, path)
+		if errno != 0 {
+			return errno
+		}
+		unix.Close(file)
+	}
+	return goAhead
+}
+
+// sendMessage does it for sendmsg(2) and sendmmsg(2), whose messages begin with the
+// address and its size.
+func (w *callWatch) sendMessage(a asked, pidfd, socket int) unix.Errno {
+	count, step := uint64(1), uint64(0)
+	if a.call == unix.SYS_SENDMMSG {
+		count, step = min(uint64(uint32(a.argument[2])), 1024), uint64(unsafe.Sizeof(unix.Msghdr{}))+8
+	}
+	for i := range count {
+		head, err := readMemory(a, a.argument[1]+i*step, 12)
+		if err != nil {
+			return unix.EFAULT
+		}
+		at, size := *(*uint64)(unsafe.Pointer(&head[0])), *(*uint32)(unsafe.Pointer(&head[8]))
+		if errno := w.send(a, pidfd, socket, at, uint64(size)); errno != goAhead {
+			return errno
+		}
+	}
+	return goAhead
+}
+
+// readMemory reads what the caller holds at an address.
+func readMemory(a asked, at uint64, size int) ([]byte, error) {
+	buf := make([]byte, size)
+	if size == 0 {
+		return buf, nil
+	}
+	local := []unix.Iovec{{Base: &buf[0]}}
+	local[0].SetLen(size)
+	n, err := unix.ProcessVMReadv(int(a.thread), local, []unix.RemoteIovec{{Base: uintptr(at), Len: size}}, 0)
+	if err == nil && n != size {
+		err = unix.EFAULT
+	}
+	return buf, err
+}
+
+// socketPath gives the path in an address as unix(7) has it; false where it has none.
+func socketPath(address []byte) (string, bool) {
+	if len(address) < 3 || *(*uint16)(unsafe.Pointer(&address[0])) != unix.AF_UNIX || address[2] == 0 {
+		return "", false
+	}
+	path, _, _ := strings.Cut(string(address[2:]), "\x00")
+	return path, true
+}
+
+// enter opens the socket file at a path of the caller's, where it may be connected to.
+// Where it may not it seems as if nobody listened there.
+func (w *callWatch) enter(pidfd int, path string) (int, unix.Errno) {
+	listed, err := listedAs(pidfd)
+	if err != nil {
+		return -1, unix.EACCES
+	}
+	self := "/proc/" + listed
+	if os.Geteuid() == 0 {
+		var st unix.Stat_t // of a caller that has become another user
+		if err := unix.Stat(self, &st); err != nil || st.Uid != 0 {
+			return -1, unix.EACCES
+		}
+	}
+	from, err := unix.Open(self+"/cwd", unix.O_PATH|unix.O_DIRECTORY|unix.O_CLOEXEC, 0)
+	if err != nil {
+		return -1, unix.EACCES
+	}
+	defer unix.Close(from)
+	file, err := unix.Openat(from, path, unix.O_PATH|unix.O_CLOEXEC, 0)
+	if err != nil {
+		return -1, errnoOf(err)
+	}
+	if !w.may(file) {
+		unix.Close(file)
+		return -1, unix.ECONNREFUSED
+	}
+	return file, 0
+}
+
+// listedAs gives the name in /proc of a process, as fdinfo has it (pidfd_open(2)).
+func listedAs(pidfd int) (string, error) {
+	text, err := os.ReadFile("/proc/self/fdinfo/" + strconv.Itoa(pidfd))
+	if err != nil {
+		return "", err
+	}
+	_, rest, _ := strings.Cut("\n"+string(text), "\nPid:")
+	line, _, _ := strings.Cut(rest, "\n")
+	n, err := strconv.Atoi(strings.TrimSpace(line))
+	if err == nil && n <= 0 {
+		err = unix.ESRCH
+	}
+	return strconv.Itoa(n), err
+}
+
+// may reports whether a file that is open is a socket file of the view or an allowed one.
+func (w *callWatch) may(file int) bool {
+	m, err := statFd(file)
+	if err != nil || m.kind() != unix.S_IFSOCK {
+		return false
+	}
+	path, err := os.Readlink("/proc/self/fd/" + strconv.Itoa(file))
+	if err != nil {
+		return false
+	}
+	if slices.Contains(w.allow, path) {
+		return true
+	}
+	if !below(w.open, path) {
+		return false
+	}
+	var st unix.Statfs_t
+	return !w.sealed || unix.Fstatfs(file, &st) == nil && st.Flags&unix.ST_RDONLY == 0
+}
+
+// newCallWatch makes one that answers at a descriptor.
+func newCallWatch(v *View, fd int) (*callWatch, error) {
+	var sizes struct{ asked, answered, data uint16 }
+	_, _, errno := unix.Syscall(unix.SYS_SECCOMP, unix.SECCOMP_GET_NOTIF_SIZES, 0, uintptr(unsafe.Pointer(&sizes)))
+	if errno != 0 {
+		return nil, fmt.Errorf("questions about system calls: %w", errno)
+	}
+	if uintptr(sizes.asked) > unsafe.Sizeof(asked{}) || uintptr(sizes.answered) > unsafe.Sizeof(answered{}) {
+		return nil, errors.New("questions about system calls: this kernel asks more than is known here")
+	}
+	w := &callWatch{fd: fd, open: []string{v.Root()}, allow: v.confinement.Services, sealed: v.confinement.Mounts, shared: v.mode == Copy}
+	for _, t := range v.temps {
+		w.open = append(w.open, t.place)
+	}
+	return w, nil
+}
