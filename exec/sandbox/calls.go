@@ -6,12 +6,14 @@ import (
 	"errors"
 	"fmt"
 	"os"
+	"runtime"
 	"slices"
 	"strconv"
 	"strings"
 	"sync/atomic"
 	"unsafe"
 
+	"github.com/elastic/go-seccomp-bpf/arch"
 	"golang.org/x/sys/unix"
 )
 
@@ -27,10 +29,12 @@ type callWatch struct {
 	allow  []string // socket files that may be, besides
 	sealed bool     // what is mounted read-only is not the view's own
 	shared bool     // others' processes can be seen: those below this one may get signals
+	write  []string // places outside that may be written
+	meta   map[int32]metaCall
 	shield atomic.Pointer[[]int]
 }
 
-// askedCalls are the calls that are decided here. Signal 0 is none. SIGURG, with which
+// askedCalls are the calls that are decided here, besides metaCalls. Signal 0 is none. SIGURG, with which
 // threads of Go programs interrupt each other, does nothing to others; our own thread that
 // starts processes must not wait for an answer when it sends one while the world stands.
 func askedCalls() calls {
@@ -97,6 +101,9 @@ func (w *callWatch) decide(a asked) unix.Errno {
 	switch a.call {
 	case unix.SYS_CONNECT, unix.SYS_SENDTO, unix.SYS_SENDMSG, unix.SYS_SENDMMSG:
 		return w.decideSocket(a)
+	}
+	if c, ok := w.meta[a.call]; ok {
+		return w.decideMeta(a, c)
 	}
 	return w.decideSignal(a)
 }
@@ -221,18 +228,11 @@ func atoi(s string) int {
 
 // decideSocket makes connections to socket files for the caller, where it may have them.
 func (w *callWatch) decideSocket(a asked) unix.Errno {
-	process, err := processOf(int(a.thread))
-	if err != nil {
-		return unix.EACCES
-	}
-	pidfd, err := unix.PidfdOpen(process, 0)
-	if err != nil {
-		return unix.EACCES
+	pidfd, errno := w.caller(a)
+	if errno != 0 {
+		return errno
 	}
 	defer unix.Close(pidfd)
-	if _, _, errno := unix.Syscall(unix.SYS_IOCTL, uintptr(w.fd), unix.SECCOMP_IOCTL_NOTIF_ID_VALID, uintptr(unsafe.Pointer(&a.id))); errno != 0 {
-		return errno // it has died, and its number may be another's by now
-	}
 	socket, err := unix.PidfdGetfd(pidfd, int(int32(a.argument[0])), 0)
 	if err != nil {
 		return errnoOf(err)
@@ -249,6 +249,23 @@ func (w *callWatch) decideSocket(a asked) unix.Errno {
 		return w.send(a, pidfd, socket, a.argument[4], a.argument[5])
 	}
 	return w.sendMessage(a, pidfd, socket)
+}
+
+// caller opens the process that asks.
+func (w *callWatch) caller(a asked) (int, unix.Errno) {
+	process, err := processOf(int(a.thread))
+	if err != nil {
+		return -1, unix.EACCES
+	}
+	pidfd, err := unix.PidfdOpen(process, 0)
+	if err != nil {
+		return -1, unix.EACCES
+	}
+	if _, _, errno := unix.Syscall(unix.SYS_IOCTL, uintptr(w.fd), unix.SECCOMP_IOCTL_NOTIF_ID_VALID, uintptr(unsafe.Pointer(&a.id))); errno != 0 {
+		unix.Close(pidfd)
+		return -1, errno // it has died, and its number may be another's by now
+	}
+	return pidfd, 0
 }
 
 func errnoOf(err error) unix.Errno {
@@ -361,11 +378,8 @@ func (w *callWatch) enter(pidfd int, path string) (int, unix.Errno) {
 		return -1, unix.EACCES
 	}
 	self := "/proc/" + listed
-	if os.Geteuid() == 0 {
-		var st unix.Stat_t // of a caller that has become another user
-		if err := unix.Stat(self, &st); err != nil || st.Uid != 0 {
-			return -1, unix.EACCES
-		}
+	if !sameUser(listed) {
+		return -1, unix.EACCES
 	}
 	from, err := unix.Open(self+"/cwd", unix.O_PATH|unix.O_DIRECTORY|unix.O_CLOEXEC, 0)
 	if err != nil {
@@ -381,6 +395,13 @@ func (w *callWatch) enter(pidfd int, path string) (int, unix.Errno) {
 		return -1, unix.ECONNREFUSED
 	}
 	return file, 0
+}
+
+// sameUser reports whether a process, named as in /proc, has not become another user, as
+// root's can: what is done for it would be done with root's rights.
+func sameUser(listed string) bool {
+	var st unix.Stat_t
+	return os.Geteuid() != 0 || unix.Stat("/proc/"+listed, &st) == nil && st.Uid == 0
 }
 
 // listedAs gives the name in /proc of a process, as fdinfo has it (pidfd_open(2)).
@@ -428,7 +449,16 @@ func newCallWatch(v *View, fd int) (*callWatch, error) {
 	if uintptr(sizes.asked) > unsafe.Sizeof(asked{}) || uintptr(sizes.answered) > unsafe.Sizeof(answered{}) {
 		return nil, errors.New("questions about system calls: this kernel asks more than is known here")
 	}
-	w := &callWatch{fd: fd, open: []string{v.Root()}, allow: v.confinement.Services, sealed: v.confinement.Mounts, shared: v.mode == Copy}
+	w := &callWatch{fd: fd, open: []string{v.Root()}, allow: v.confinement.Services, sealed: v.confinement.Mounts, shared: v.mode == Copy, write: v.confinement.Write, meta: map[int32]metaCall{}}
+	info, err := arch.GetInfo(runtime.GOARCH)
+	if err != nil {
+		return nil, err
+	}
+	for _, c := range metaCalls {
+		if n, ok := info.SyscallNames[c.name]; ok {
+			w.meta[int32(n)] = c
+		}
+	}
 	for _, t := range v.temps {
 		w.open = append(w.open, t.place)
 	}

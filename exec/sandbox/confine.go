@@ -17,12 +17,12 @@ import (
 // read-only, and the network is one of their own. In any view: Landlock (Linux,
 // Documentation/userspace-api/landlock.rst), which knows no change of mode, owner or time
 // of a file, and of the network only ports of TCP; capabilities are dropped; and a filter
-// of system calls refuses some, and asks about signals and about connections to socket
-// files.
+// of system calls refuses some, and asks about signals, about connections to socket files
+// and, where mounts are not read-only, about changes of modes, owners and times.
 type Confinement struct {
 	Rights   bool     // no capabilities but those that serve in the view, and no way to new ones
 	Filter   bool     // system calls are filtered
-	Asks     bool     // with Filter: signals and socket files are asked about
+	Asks     bool     // with Filter: calls are asked about
 	Mounts   bool     // in an overlay view: what else is mounted is read-only
 	Landlock int      // the version of Landlock that is made use of; 0: none
 	Network  bool     // a network that has nothing but a loopback device
@@ -103,9 +103,12 @@ func (p *Plan) tellLoose(overlay bool, has Abilities) {
 	if why == nil && has.Landlock < landlockUsable {
 		why = fmt.Errorf("the kernel's Landlock is of version %d, and %d is needed", has.Landlock, landlockUsable)
 	}
-	can := []string{"change modes, owners and times of files outside of its view"}
+	var can []string
+	if !c.Asks {
+		can = append(can, "change modes, owners and times of files outside of its view")
+	}
 	if has.Landlock < landlockTruncate {
-		can = append(can, "cut files short there (truncate)")
+		can = append(can, "cut files short outside of its view (truncate)")
 	}
 	switch {
 	case c.Mounts && c.Landlock == 0 && os.Geteuid() == 0:
@@ -115,6 +118,7 @@ func (p *Plan) tellLoose(overlay bool, has Abilities) {
 		p.loose("Mutated code can write wherever you can but in the project, because mounts cannot be made read-only (%v) and %v.", has.NoMounts, why)
 	case c.Landlock == 0:
 		p.loose("Mutated code can write wherever you can, because %v.", why)
+	case len(can) == 0:
 	default:
 		p.loose("Mutated code can %s, but neither write, create nor delete any: Landlock does not know more.", strings.Join(can, " and "))
 	}

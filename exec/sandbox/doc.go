@@ -32,7 +32,10 @@
 // View.Restore, and is no damage.
 //
 // Confinement is what processes are kept from: writing outside of the view,
-// connecting to anything, signalling others. A Guard starts processes confined. What
+// connecting to anything, signalling others. A Guard starts processes confined: from a
+// thread that has given up its rights, and whose system calls are filtered. Some calls
+// cannot be decided by numbers alone; then the kernel holds the caller and asks the
+// supervisor, which makes the call for it or refuses. What
 // the machine can do for that are its Abilities; PlanConfinement makes the best of
 // them and says what is left open.
 //

@@ -107,7 +107,7 @@ func (g *Guard) restrictThread(v *View) error {
 	if !c.Filter {
 		return nil
 	}
-	fd, err := callFilter{setID: v.mode == Overlay && c.Mounts && len(c.Write) == 0, asks: c.Asks}.install()
+	fd, err := callFilter{setID: v.mode == Overlay && c.Mounts && len(c.Write) == 0, asks: c.Asks, meta: c.Asks && !c.Mounts}.install()
 	if err != nil || !c.Asks {
 		return err
 	}

@@ -76,21 +76,24 @@ func refusedArguments() calls {
 const setIDBits = unix.S_ISUID | unix.S_ISGID
 
 // refusedSetID are calls that would make set-uid and set-gid files. Of those that open a
-// file the mode counts only where they make it.
-func refusedSetID() calls {
+// file the mode counts only where they make it. Changes of modes may be decided elsewhere.
+func refusedSetID(modes bool) calls {
 	const makes = unix.O_CREAT | unix.O_TMPFILE&^unix.O_DIRECTORY
-	return calls{
-		when("chmod", bits(1, setIDBits)), when("fchmod", bits(1, setIDBits)),
-		when("fchmodat", bits(2, setIDBits)), when("fchmodat2", bits(2, setIDBits)),
-		when("mknod", bits(1, setIDBits)), when("mknodat", bits(2, setIDBits)), when("creat", bits(1, setIDBits)),
-		when("open", bits(1, makes), bits(2, setIDBits)), when("openat", bits(2, makes), bits(3, setIDBits)),
+	var list calls
+	if modes {
+		list = calls{when("chmod", bits(1, setIDBits)), when("fchmod", bits(1, setIDBits)),
+			when("fchmodat", bits(2, setIDBits)), when("fchmodat2", bits(2, setIDBits))}
 	}
+	return append(list,
+		when("mknod", bits(1, setIDBits)), when("mknodat", bits(2, setIDBits)), when("creat", bits(1, setIDBits)),
+		when("open", bits(1, makes), bits(2, setIDBits)), when("openat", bits(2, makes), bits(3, setIDBits)))
 }
 
 // A callFilter says what the processes of a confined thread may call.
 type callFilter struct {
 	setID bool // set-uid and set-gid files may be made
 	asks  bool // some calls are decided by a process that is asked
+	meta  bool // with asks: changes of modes, owners and times as well
 }
 
 // known leaves out the calls that a machine does not have.
@@ -115,16 +118,24 @@ func (f callFilter) assemble() ([]bpf.RawInstruction, error) {
 	refuse := refusedArguments()
 	gone := append([]string(nil), unknownCalls...)
 	if !f.setID {
-		refuse = append(refuse, refusedSetID()...)
+		refuse = append(refuse, refusedSetID(!f.meta)...)
 		gone = append(gone, "openat2")
+	}
+	var none, meta []string
+	if f.meta {
+		none = known(info, attributeCalls, plain)
+		for _, c := range known(info, metaCalls, func(c metaCall) string { return c.name }) {
+			meta = append(meta, c.name)
+		}
 	}
 	groups := []seccomp.SyscallGroup{
 		{Action: seccomp.ActionErrno, Names: known(info, neverCalls, plain)},
 		{Action: seccomp.ActionErrno | seccomp.Action(unix.ENOSYS), Names: known(info, gone, plain)},
+		{Action: seccomp.ActionErrno | seccomp.Action(unix.EOPNOTSUPP), Names: none},
 		{Action: seccomp.ActionErrno, NamesWithCondtions: known(info, refuse, named)},
 	}
 	if f.asks {
-		groups = append(groups, seccomp.SyscallGroup{Action: seccomp.ActionUserNotify, NamesWithCondtions: known(info, askedCalls(), named)})
+		groups = append(groups, seccomp.SyscallGroup{Action: seccomp.ActionUserNotify, NamesWithCondtions: known(info, askedCalls(), named), Names: meta})
 	}
 	policy := seccomp.Policy{DefaultAction: seccomp.ActionAllow, Syscalls: groups}
 	program, err := policy.Assemble()
