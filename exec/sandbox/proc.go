@@ -127,8 +127,18 @@ func Alive(pid int) bool {
 	return i < 0 || !strings.HasPrefix(strings.TrimSpace(string(b[i+1:])), "Z")
 }
 
-// KillGroup ends a process and the group that it leads.
+// Stopped reports whether a process has been stopped by a signal, and not gone on; false
+// also where that cannot be told.
+func Stopped(pid int) bool {
+	p, ok := readProc(pid)
+	return ok && procIsOurs() && (p.state == 'T' || p.state == 't')
+}
+
+// KillGroup ends a process and the group that it leads. For 0 it does nothing.
 func KillGroup(pid int) {
+	if pid <= 0 {
+		return // 0 would be our own group
+	}
 	syscall.Kill(-pid, syscall.SIGKILL)
 	syscall.Kill(pid, syscall.SIGKILL)
 }

@@ -114,6 +114,8 @@ func obey(text string) (int, error) {
 	}
 	if o.Spec.Mode == Copy {
 		endOnTerm()
+	} else {
+		hearNothing()
 	}
 	v, err := openView(o)
 	if err != nil {
@@ -136,6 +138,15 @@ func obey(text string) (int, error) {
 func endAll() error {
 	_, err := KillStrays(func(int) bool { return false })
 	return err
+}
+
+// hearNothing has this process not end at the signals that the processes below it can send.
+// Process 1 of a PID namespace gets only those from inside for which it has handlers, but Go
+// has some for all. They are not ignored, for what it starts would ignore them too.
+func hearNothing() {
+	signal.Notify(make(chan os.Signal, 1), syscall.SIGHUP, syscall.SIGINT, syscall.SIGQUIT, syscall.SIGTERM,
+		syscall.SIGUSR1, syscall.SIGUSR2, syscall.SIGALRM, syscall.SIGVTALRM, syscall.SIGPROF, syscall.SIGABRT,
+		syscall.SIGXCPU, syscall.SIGXFSZ, syscall.SIGIO, syscall.SIGPWR, syscall.SIGSTKFLT, syscall.SIGSYS, syscall.SIGTRAP)
 }
 
 // endOnTerm makes SIGTERM, which a supervisor without a PID namespace gets when the

@@ -132,22 +132,46 @@ func (c *Client) ask(ctx context.Context, req request) (reply, error) {
 		}
 		done <- a
 	}()
-	select {
-	case <-ctx.Done():
-		c.Kill()
-		<-done
-		return reply{}, ctx.Err()
-	case a := <-done:
-		if a.err != nil {
+	look := time.NewTicker(stoppedTime / stoppedLooks)
+	defer look.Stop()
+	for stopped := 0; ; {
+		select {
+		case <-ctx.Done():
 			c.Kill()
-			return a.rep, fmt.Errorf("a supervisor died: %w%s", a.err, c.lastWords())
+			<-done
+			return reply{}, ctx.Err()
+		case <-look.C:
+			if stopped++; !sandbox.Stopped(c.cmd.Process.Pid) {
+				stopped = 0
+			}
+			if stopped == stoppedLooks {
+				c.Kill()
+				<-done
+				return reply{}, fmt.Errorf("a supervisor was stopped by a signal (SIGSTOP), and did not go on for %v", stoppedTime)
+			}
+		case a := <-done:
+			return c.take(a.rep, a.err)
 		}
-		c.Facts = a.rep.Facts
-		if a.rep.Failure != "" {
-			return a.rep, &Error{a.rep.Failure}
-		}
-		return a.rep, nil
 	}
+}
+
+// A supervisor that is seen stopped so often, within such a time, is given up.
+const (
+	stoppedTime  = 5 * time.Second
+	stoppedLooks = 10
+)
+
+// take takes in a reply.
+func (c *Client) take(rep reply, err error) (reply, error) {
+	if err != nil {
+		c.Kill()
+		return rep, fmt.Errorf("a supervisor died: %w%s", err, c.lastWords())
+	}
+	c.Facts = rep.Facts
+	if rep.Failure != "" {
+		return rep, &Error{rep.Failure}
+	}
+	return rep, nil
 }
 
 func (c *Client) lastWords() string {

@@ -4,6 +4,7 @@ package supervisor
 
 import (
 	"errors"
+	"fmt"
 	osexec "os/exec"
 	"slices"
 	"syscall"
@@ -31,6 +32,7 @@ type replay struct {
 	began   time.Time
 	first   int // index of the first test of the present part
 	events  int
+	killed  time.Time // when a limit was passed
 
 	// The phase is a test, or what lies between two tests: each has a limit.
 	phaseCPU  int64
@@ -49,6 +51,7 @@ func (s *supervisor) startReplay(r Replay) (*Outcome, error) {
 		return nil, errors.New("a replay is asked for while another waits")
 	}
 	s.opens.Settle()
+	s.shield(s.first, s.walker)
 	c := &replay{s: s, r: r, id: s.serial, soft: r.Soft, began: time.Now(), limits: s.open.Limits,
 		o: &Outcome{Running: -1, Exit: -1}}
 	s.replay = c
@@ -180,7 +183,10 @@ func (c *replay) next() {
 
 // waitForParent reads what the parent says of the end of its child.
 func (c *replay) waitForParent() {
-	deadline := time.After(5 * time.Second)
+	deadline := time.After(answerTime)
+	if !c.killed.IsZero() && time.Since(c.killed) >= answerTime {
+		return // that was waited for
+	}
 	for {
 		select {
 		case m := <-c.parent.messages:
@@ -255,15 +261,39 @@ func (s *supervisor) watchReplay() (*Outcome, error) {
 		case <-ticker.C:
 			if limit := c.s.known.Memory; limit > 0 && sandbox.Resident(c.pid) > limit {
 				c.o.Exceeded = true
-				sandbox.KillGroup(c.pid)
+				c.kill()
 			} else if c.overLimit() {
-				sandbox.KillGroup(c.pid)
+				c.kill()
 			}
 			if c.o.Orphaned && c.gone() {
 				return s.endedReplay()
 			}
+			if err := c.unanswered(); err != nil {
+				_, cleaning := s.finishReplay()
+				return nil, errors.Join(err, cleaning)
+			}
 		}
 	}
+}
+
+// kill ends the process, which is then to be told of.
+func (c *replay) kill() {
+	sandbox.KillGroup(c.pid)
+	if c.killed.IsZero() {
+		c.killed = time.Now()
+	}
+}
+
+// answerTime bounds how long it may take until the end of a process that was killed is known.
+const answerTime = 10 * time.Second
+
+// unanswered gives an error where the process that a replay is forked from does not tell
+// of it any more: code of a replay may have stopped it.
+func (c *replay) unanswered() error {
+	if c.killed.IsZero() || time.Since(c.killed) < answerTime {
+		return nil
+	}
+	return fmt.Errorf("a process was killed, and nothing was heard of its end for %v", answerTime)
 }
 
 func noteExit(o *Outcome, cmd *osexec.Cmd) {

@@ -240,6 +240,8 @@ func (s *supervisor) greet(p *process, setup wire.Setup) error {
 func (s *supervisor) await(p *process, done func(wire.Message) (bool, error)) error {
 	deadline := time.NewTimer(startupTime)
 	defer deadline.Stop()
+	look := time.NewTicker(time.Second)
+	defer look.Stop()
 	closed, exited := p.peer.closed, p.exited
 	for {
 		select {
@@ -263,6 +265,10 @@ func (s *supervisor) await(p *process, done func(wire.Message) (bool, error)) er
 			closed = nil
 			if len(p.peer.messages) == 0 {
 				return s.died(p)
+			}
+		case <-look.C:
+			if sandbox.Stopped(p.pid) {
+				return errors.New("PHP was stopped by a signal (SIGSTOP), and does not go on")
 			}
 		case <-deadline.C:
 			return fmt.Errorf("nothing was heard of PHP for %v", startupTime)
@@ -295,6 +301,17 @@ func lastLines(s string, n int) string {
 		return "it printed nothing"
 	}
 	return text
+}
+
+// shield keeps what is run from now on from signalling some processes.
+func (s *supervisor) shield(list ...*process) {
+	var pids []int
+	for _, p := range list {
+		if p != nil {
+			pids = append(pids, p.pid)
+		}
+	}
+	s.guard.Shield(pids...)
 }
 
 func isClosed(c <-chan struct{}) bool {

@@ -79,6 +79,7 @@ func (s *supervisor) putInPlace(w Walk) error {
 
 // newWalker forks a walker from the first process, or starts one.
 func (s *supervisor) newWalker(setup wire.Setup) (err error) {
+	s.shield(s.first) // the walker runs tests, whose children may signal it
 	if s.first == nil || setup.Records != "" { // of a recording the exit status is wanted, and perhaps a spool file
 		s.walker, err = s.startPHP(setup)
 		return err
@@ -114,6 +115,7 @@ func (s *supervisor) stand() (*Stop, error) {
 
 // advance lets the walker go on.
 func (s *supervisor) advance(a Advance) (*Stop, error) {
+	s.shield(s.first)
 	if err := s.walker.peer.send(wire.Order{Op: "go", Until: a.Until}); err != nil {
 		return nil, err
 	}
