@@ -5,7 +5,6 @@ package exec
 import (
 	"context"
 	"embed"
-	"errors"
 	"fmt"
 	"io/fs"
 	"maps"
@@ -84,7 +83,8 @@ type Engine struct {
 	facts         Facts
 	php           []string // binary and ini settings
 	phpFiles      []phpFile
-	dir           string // everything temporary
+	work          *sandbox.WorkDir
+	dir           string // everything temporary: that of work
 	harness       string
 	keep          []string // paths that a view must not hide
 	shown         []string // and those that PHP needs; see showNeeded
@@ -121,10 +121,10 @@ func Open(ctx context.Context, s Settings) (*Engine, error) {
 	if err != nil {
 		return nil, err
 	}
-	if e.dir, err = os.MkdirTemp("", "assay-"); err != nil {
-		return nil, fmt.Errorf("no work directory: %w", err)
+	if e.work, err = sandbox.MakeWorkDir(s.Keep); err != nil {
+		return nil, noWorkDir(err)
 	}
-	e.facts.WorkDir = e.dir
+	e.dir, e.facts.WorkDir = e.work.Path, e.work.Path
 	if err := e.prepare(ctx); err != nil {
 		e.Close()
 		return nil, err
@@ -243,6 +243,9 @@ func (e *Engine) askPHP(ctx context.Context) error {
 	if err == nil && len(parts) == 4 {
 		err = e.notePHP(parts[3])
 	}
+	if err != nil && ctx.Err() != nil {
+		return ctx.Err() // it was ended because of that
+	}
 	if err != nil || len(parts) != 4 {
 		return &ProjectError{fmt.Sprintf("%s does not answer as PHP does (%v)", e.set.PHP, err), "Install php-cli, or name the binary with --php."}
 	}
@@ -251,6 +254,12 @@ func (e *Engine) askPHP(ctx context.Context) error {
 	}
 	e.facts.PHP, e.facts.Pcntl = parts[0], parts[1] == "1"
 	return e.showNeeded()
+}
+
+// noWorkDir says that there is no room for a work directory: the user's to mend.
+func noWorkDir(err error) error {
+	return &ProjectError{fmt.Sprintf("no work directory can be made in the temp directory %s: %v", os.TempDir(), err),
+		"Make room there, or name another directory in the environment as TMPDIR."}
 }
 
 func writeHarness(dir string) error {
@@ -318,9 +327,5 @@ func (e *Engine) Close() error {
 	if e.lint != nil {
 		e.lint.close()
 	}
-	if e.set.Keep {
-		return nil
-	}
-	_, err := sandbox.KillRemains(e.dir)
-	return errors.Join(err, sandbox.RemoveTree(e.dir))
+	return e.work.Remove()
 }

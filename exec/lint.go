@@ -12,6 +12,7 @@ import (
 	"path/filepath"
 	"strings"
 	"sync"
+	"syscall"
 )
 
 // linter is a long-running PHP process that says whether a text is PHP and
@@ -27,6 +28,7 @@ type linter struct {
 func startLinter(php []string, harness string) (*linter, error) {
 	argv := append(append([]string{}, php...), "-d", "memory_limit=-1", filepath.Join(harness, "lint.php"))
 	cmd := osexec.Command(argv[0], argv[1:]...)
+	cmd.SysProcAttr = &syscall.SysProcAttr{Setpgid: true} // a terminal's signals are for us to act on
 	in, err := cmd.StdinPipe()
 	if err != nil {
 		return nil, err

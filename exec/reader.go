@@ -4,8 +4,8 @@ package exec
 
 import (
 	"errors"
-	"os"
 
+	"assay/exec/sandbox"
 	"assay/mutate/syntax"
 )
 
@@ -13,21 +13,21 @@ import (
 // run. It may be used from several goroutines.
 type Reader struct {
 	lint *linter
-	dir  string
+	work *sandbox.WorkDir
 }
 
 // OpenReader starts PHP. Close ends it.
 func OpenReader(php string) (*Reader, error) {
-	dir, err := os.MkdirTemp("", "assay-read-")
+	work, err := sandbox.MakeWorkDir(false)
 	if err != nil {
-		return nil, err
+		return nil, noWorkDir(err)
 	}
-	r := &Reader{dir: dir}
-	if err = writeHarness(dir); err == nil {
-		r.lint, err = startLinter([]string{php, "-d", "opcache.enable_cli=0", "-d", "pcov.enabled=0"}, dir)
+	r := &Reader{work: work}
+	if err = writeHarness(work.Path); err == nil {
+		r.lint, err = startLinter([]string{php, "-d", "opcache.enable_cli=0", "-d", "pcov.enabled=0"}, work.Path)
 	}
 	if err != nil {
-		return nil, errors.Join(err, os.RemoveAll(dir))
+		return nil, errors.Join(err, work.Remove())
 	}
 	return r, nil
 }
@@ -54,5 +54,5 @@ func (r *Reader) Tokens(text []byte) ([]syntax.Token, error) {
 // Close ends PHP.
 func (r *Reader) Close() error {
 	r.lint.close()
-	return os.RemoveAll(r.dir)
+	return r.work.Remove()
 }

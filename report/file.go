@@ -7,6 +7,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"sync"
 )
 
 // WriteFile writes a file whole or not at all: into a temporary file beside
@@ -26,8 +27,9 @@ func WriteFile(path string, write func(io.Writer) error) (err error) {
 	if err != nil {
 		return cannot(path, err)
 	}
+	unfinished.Store(f.Name(), true)
 	defer func() {
-		if err != nil {
+		if unfinished.Delete(f.Name()); err != nil {
 			os.Remove(f.Name())
 		}
 	}()
@@ -38,6 +40,17 @@ func WriteFile(path string, write func(io.Writer) error) (err error) {
 		return cannot(path, err)
 	}
 	return nil
+}
+
+// unfinished has the names of the temporary files that are being written.
+var unfinished sync.Map
+
+// Abandon removes what is being written, for a process that is about to end at once.
+func Abandon() {
+	unfinished.Range(func(name, _ any) bool {
+		os.Remove(name.(string))
+		return true
+	})
 }
 
 // writeInto serves /dev/stdout, pipes and other files that cannot be replaced.

@@ -31,7 +31,8 @@
 //	     mutants is wrong; nothing was run
 //	3    the project must be fixed first: a red suite, no tests, no source
 //	4    a fault of assay's own
-//	130  interrupted (SIGINT); 143 for SIGTERM. What was decided is reported
+//	130  interrupted (SIGINT); 143 for SIGTERM, 129 for SIGHUP, 131 for SIGQUIT.
+//	     What was decided is reported; a second signal ends the run at once
 package main
 
 import (
@@ -44,12 +45,14 @@ import (
 	"runtime/debug"
 	"strings"
 	"syscall"
+	"time"
 
 	"assay/exec"
 	"assay/exec/sandbox"
 	"assay/mutate"
 	"assay/mutate/project"
 	"assay/operators"
+	"assay/report"
 )
 
 func main() {
@@ -104,10 +107,25 @@ func run(stdout, stderr io.Writer, args []string) (status int) {
 			err = env.config.placed(command.run(env))
 		}
 	}
-	if cause := context.Cause(ctx); err != nil && errors.Is(err, context.Canceled) && cause != nil {
-		err = cause
+	return env.end(orSignal(ctx, err))
+}
+
+// orSignal gives the signal that ended a run, where one did. A signal to a whole group of
+// processes, as a terminal sends it, may end one that was just started before it reaches this
+// one: then that is told as a fault first.
+func orSignal(ctx context.Context, err error) error {
+	var interrupted signalError
+	if err == nil || errors.As(err, &interrupted) {
+		return err
 	}
-	return env.end(err)
+	if s := statusOf(err); s == statusOwn || s == statusProject {
+		select {
+		case <-ctx.Done():
+			return context.Cause(ctx)
+		case <-time.After(100 * time.Millisecond):
+		}
+	}
+	return err
 }
 
 // An environment is what a command may know of the process it runs in.
@@ -117,22 +135,45 @@ type environment struct {
 	config         *configFile
 }
 
-// interruptible gives a context that ends with SIGINT or SIGTERM. A second
-// signal ends the process at once.
+// stopSignals end a run in good order, unless they were ignored when it began, as by nohup.
+var stopSignals = []os.Signal{syscall.SIGINT, syscall.SIGTERM, syscall.SIGHUP, syscall.SIGQUIT}
+
+// orderlyEnd bounds how long a run takes to report and to end once it was asked to.
+const orderlyEnd = 30 * time.Second
+
+// interruptible gives a context that ends with the first signal that asks to stop. A second
+// one, or half a minute without an end, ends the process at once; what it has started and
+// its temporary files go all the same.
 func interruptible() (context.Context, func()) {
 	ctx, cancel := context.WithCancelCause(context.Background())
-	signals := make(chan os.Signal, 1)
-	signal.Notify(signals, syscall.SIGINT, syscall.SIGTERM)
-	go func() {
-		select {
-		case s := <-signals:
-			signal.Stop(signals)
-			cancel(signalError{s.(syscall.Signal)})
-		case <-ctx.Done():
+	signals, ended := make(chan os.Signal, 2), make(chan struct{})
+	for _, s := range stopSignals {
+		if !signal.Ignored(s) {
+			signal.Notify(signals, s)
 		}
+	}
+	go func() {
+		var first os.Signal
+		select {
+		case first = <-signals:
+			cancel(signalError{first.(syscall.Signal)})
+		case <-ended:
+			return
+		}
+		last := first
+		select {
+		case last = <-signals:
+		case <-time.After(orderlyEnd):
+		case <-ended:
+			return
+		}
+		sandbox.Abandon()
+		report.Abandon()
+		os.Exit(128 + int(last.(syscall.Signal)))
 	}()
 	return ctx, func() {
 		signal.Stop(signals)
+		close(ended)
 		cancel(nil)
 	}
 }

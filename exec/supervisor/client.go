@@ -150,8 +150,23 @@ func (c *Client) ask(ctx context.Context, req request) (reply, error) {
 				return reply{}, fmt.Errorf("a supervisor was stopped by a signal (SIGSTOP), and did not go on for %v", stoppedTime)
 			}
 		case a := <-done:
+			if a.err != nil && isEnding(ctx) {
+				c.Kill()
+				return reply{}, ctx.Err()
+			}
 			return c.take(a.rep, a.err)
 		}
+	}
+}
+
+// isEnding reports whether a context ends, if not now then shortly: a signal to a whole
+// group of processes may reach what was just started before it reaches us.
+func isEnding(ctx context.Context) bool {
+	select {
+	case <-ctx.Done():
+		return true
+	case <-time.After(100 * time.Millisecond):
+		return false
 	}
 }
 

@@ -79,7 +79,7 @@ func (s *supervisor) putInPlace(w Walk) error {
 
 // newWalker forks a walker from the first process, or starts one.
 func (s *supervisor) newWalker(setup wire.Setup) (err error) {
-	s.shield(s.first) // the walker runs tests, whose children may signal it
+	s.shield(s.first)                          // the walker runs tests, whose children may signal it
 	if s.first == nil || setup.Records != "" { // of a recording the exit status is wanted, and perhaps a spool file
 		s.walker, err = s.startPHP(setup)
 		return err
