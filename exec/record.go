@@ -27,19 +27,20 @@ type Baseline struct {
 	Suite time.Duration // the tests' own time, all of them
 	Notes []mutate.Note
 
-	rec     *recording.Recording
-	run     *recording.Run // of the sources with points
-	classes [][2]string    // PHPUnit's own, loaded in a whole run, with their files
-	points  map[string]*mutate.Points
-	dropped map[string]bool  // paths whose points PHP did not take
-	owners  map[int][]int    // point that is passed while the suite is built => tests whose data that is
-	anybody map[int]bool     // and points that are passed then for no test in particular
-	others  map[int]bool     // and points that are passed then for tests which are not run, being of other groups
-	readers map[string][]int // path of a source => segments that open it without loading it
-	loops   map[int]bool     // points of bodies of loops
-	peak    map[int]int64    // such a point => the most often that one segment passes it
-	passes  []map[int]int64  // by test: the same of it alone, where that is often
-	memory  int64            // bytes a replay may have
+	rec      *recording.Recording
+	run      *recording.Run // of the sources with points
+	classes  [][2]string    // PHPUnit's own, loaded in a whole run, with their files
+	points   map[string]*mutate.Points
+	dropped  map[string]bool  // paths whose points PHP did not take
+	owners   map[int][]int    // point that is passed while the suite is built => tests whose data that is
+	anybody  map[int]bool     // and points that are passed then for no test in particular
+	others   map[int]bool     // and points that are passed then for tests which are not run, being of other groups
+	readers  map[string][]int // path of a source => segments that open it without loading it
+	loops    map[int]bool     // points of bodies of loops
+	peak     map[int]int64    // such a point => the most often that one segment passes it
+	passes   []map[int]int64  // by test: the same of it alone, where that is often
+	memory   int64            // bytes a replay may have
+	resident int64            // bytes that the unchanged suite has in memory at most
 	// unreliable are tests that passed and failed on unchanged code.
 	unreliable map[int]bool
 	elsewhere  map[string]string // see Elsewhere
@@ -65,6 +66,9 @@ func (e *Engine) Record(ctx context.Context, files []*mutate.Points, progress fu
 	}
 	if err != nil {
 		return nil, e.ifHidden(e.ifConfined(ctx, err))
+	}
+	if b.memory < b.resident {
+		return nil, &ProjectError{fmt.Sprintf("the tests may have %d bytes in memory (--memory-limit), and the unchanged suite takes %d", b.memory, b.resident), "Allow more, or leave the limit out."}
 	}
 	return b, nil
 }
@@ -363,6 +367,7 @@ func (b *Baseline) conclude(e *Engine, plain *recording.Run) {
 			}
 		}
 	}
+	b.resident = plain.Memory
 	if b.memory = e.set.Memory; b.memory == 0 {
 		b.memory = max(leastMemory, 3*plain.Memory)
 	}

@@ -68,10 +68,15 @@ func writeInto(path string, info fs.FileInfo, write func(io.Writer) error) error
 	return nil
 }
 
+func isFolder(path string) bool {
+	info, err := os.Stat(path)
+	return err == nil && info.IsDir()
+}
+
 func cannot(path string, err error) error {
 	var at *fs.PathError
 	switch {
-	case errors.Is(err, fs.ErrNotExist):
+	case errors.Is(err, fs.ErrNotExist) && !isFolder(filepath.Dir(path)):
 		return fmt.Errorf("cannot write %s: there is no folder %s; make it first", path, filepath.Dir(path))
 	case errors.As(err, &at):
 		return fmt.Errorf("cannot write %s: %w", path, at.Err)

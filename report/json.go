@@ -5,7 +5,6 @@ import (
 	"bytes"
 	"encoding/base64"
 	"encoding/json"
-	"errors"
 	"fmt"
 	"io"
 	"reflect"
@@ -71,13 +70,13 @@ func putField(b *bufio.Writer, v reflect.Value, put func(reflect.Value) error) e
 
 // ReadJSON reads a result file. The error says what is wrong with it.
 func ReadJSON(r io.Reader) (*Document, error) {
-	var d Document
-	if err := json.NewDecoder(r).Decode(&d); err != nil {
-		var syntax *json.SyntaxError
-		if errors.As(err, &syntax) || errors.Is(err, io.EOF) || errors.Is(err, io.ErrUnexpectedEOF) {
-			return nil, fmt.Errorf("not a result file: %w", err)
-		}
-		return nil, fmt.Errorf("cannot be read as a result file: %w", err)
+	text, err := io.ReadAll(r)
+	if err != nil {
+		return nil, fmt.Errorf("cannot be read: %w", err)
+	}
+	d, err := decode(text)
+	if err != nil {
+		return nil, err
 	}
 	if d.Format != FormatName {
 		return nil, fmt.Errorf("not a result file: its format is %q, not %q", d.Format, FormatName)
@@ -88,29 +87,7 @@ func ReadJSON(r io.Reader) (*Document, error) {
 	if err := d.check(); err != nil {
 		return nil, err
 	}
-	return &d, nil
-}
-
-// check makes sure that all indices are within their lists.
-func (d *Document) check() error {
-	for n, set := range d.TestSets {
-		for _, i := range set {
-			if i < 0 || i >= len(d.Tests) {
-				return fmt.Errorf("test set %d: test %d is not in the file's list of %d tests", n, i, len(d.Tests))
-			}
-		}
-	}
-	for _, e := range d.Mutants {
-		if n := e.TestsReaching; n < 0 || n >= len(d.TestSets) {
-			return fmt.Errorf("mutant %s: test set %d is not in the file's list of %d sets", e.ID, n, len(d.TestSets))
-		}
-		for _, i := range e.Killers {
-			if i < 0 || i >= len(d.Tests) {
-				return fmt.Errorf("mutant %s: test %d is not in the file's list of %d tests", e.ID, i, len(d.Tests))
-			}
-		}
-	}
-	return nil
+	return d, nil
 }
 
 // Find gives the entry of a mutant, or nil.

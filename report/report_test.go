@@ -232,10 +232,10 @@ func TestListsOfTestsAreKeptOnce(t *testing.T) {
 func TestReadJSONRefuses(t *testing.T) {
 	good := string(printed(t, Formats()[1], fixture(t), Options{}))
 	for in, want := range map[string]string{
-		"":                 "not a result file: EOF",
+		"":                 "not a result file: it ends too early",
 		"<xml/>":           "not a result file: invalid character '<'",
 		`{"format": "x"}`:  `not a result file: its format is "x"`,
-		good[:len(good)/2]: "not a result file: unexpected EOF",
+		good[:len(good)/2]: "not a result file: it ends too early",
 		strings.Replace(good, `"schema_version": 3`, `"schema_version": 99`, 1): "has schema version 99; this assay reads version 3",
 		strings.Replace(good, "\n[0", "\n[44", 1):                               "test 44 is not in the file's list of 4 tests",
 		strings.Replace(good, `"tests_reaching":0`, `"tests_reaching":44`, 1):   "test set 44 is not in the file's list of",

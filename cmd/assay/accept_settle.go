@@ -116,10 +116,7 @@ func (c *codebase) everyMutantOf(path string) []*mutate.Mutant {
 }
 
 func (c *codebase) mutantsIn(tree *os.Root, path string) []*mutate.Mutant {
-	if info, err := tree.Stat(path); err != nil || !info.Mode().IsRegular() {
-		return nil
-	}
-	text, err := tree.ReadFile(path)
+	text, err := readRegular(tree, path)
 	if err != nil {
 		return nil
 	}

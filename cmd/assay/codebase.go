@@ -50,6 +50,9 @@ func load(o sourceOptions, suite *suiteOptions, paths []string) (*codebase, erro
 // itself is known until making has returned.
 func begin(o sourceOptions, suite *suiteOptions, paths []string) (*codebase, error) {
 	if suite != nil {
+		if err := suite.check(); err != nil {
+			return nil, err
+		}
 		makeStateDir()
 	}
 	began := time.Now()

@@ -84,15 +84,19 @@ func (c *configFile) paths() []string {
 }
 
 func (c *configFile) load(dir, path string) {
-	if path == "" {
+	found := path == ""
+	if found {
 		if path = findConfig(dir); path == "" {
 			return
 		}
 	}
-	var err error
 	c.path, c.given = path, map[string]bool{}
-	c.text, err = os.ReadFile(path)
-	if err != nil {
+	info, err := os.Stat(path)
+	if err == nil && found && !info.Mode().IsRegular() {
+		c.err = fmt.Errorf("%s: is no file; options are read from it, so give it another name", path)
+		return
+	}
+	if c.text, err = os.ReadFile(path); err != nil {
 		var at *fs.PathError
 		if errors.As(err, &at) {
 			err = at.Err
@@ -111,7 +115,8 @@ func findConfig(dir string) string {
 		return ""
 	}
 	for {
-		if path := filepath.Join(dir, configName); isFile(path) {
+		path := filepath.Join(dir, configName)
+		if _, err := os.Lstat(path); err == nil {
 			return path
 		}
 		for _, root := range []string{"composer.json", "phpunit.xml", "phpunit.xml.dist", "phpunit.dist.xml"} {

@@ -5,10 +5,12 @@ package main
 import (
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
 	"os"
 	"path/filepath"
 	"slices"
+	"syscall"
 
 	"assay/mutate"
 	"assay/operators"
@@ -80,10 +82,28 @@ func (c *reportCommand) restore() (*mutate.Result, []string, error) {
 		return nil, nil, usagef("--project %s: %v", c.Project, err)
 	}
 	defer tree.Close()
-	r, lost, err := d.Restore(tree.ReadFile, operators.All())
+	r, lost, err := d.Restore(func(path string) ([]byte, error) { return readRegular(tree, path) }, operators.All())
 	if err != nil {
 		return nil, nil, usagef("%s: %v", c.Result, err)
 	}
 	r.Root = root
 	return r, lost, nil
+}
+
+// readRegular reads a file below a folder. Of what is none it neither waits for a writer, nor
+// reads without end.
+func readRegular(tree *os.Root, path string) ([]byte, error) {
+	f, err := tree.OpenFile(path, os.O_RDONLY|syscall.O_NONBLOCK, 0)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	info, err := f.Stat()
+	if err == nil && !info.Mode().IsRegular() {
+		err = errors.New("it is no regular file")
+	}
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", path, err)
+	}
+	return io.ReadAll(f)
 }

@@ -54,3 +54,45 @@ func TestFullDisk(t *testing.T) {
 	}
 	compareFiles(t, whole, pieced)
 }
+
+// TestFullTemp gives the temp directory sizes at which different things find no room. That
+// is never a fault of ours, and nothing is left.
+func TestFullTemp(t *testing.T) {
+	if testing.Short() {
+		t.Skip("long, and nothing in it runs in parallel that others do not have")
+	}
+	dir := resumeProject(t)
+	temp := t.TempDir()
+	script := `
+		for size in 4k 100k 260k 300k; do for view in overlay copy; do
+			mount -t tmpfs -o size=$size none "$TMPDIR" || exit 99
+			assay run --fresh --sample 6 --view $view >/dev/null; echo "status $? of $size, $view" >&2
+			ls -A "$TMPDIR" | sed 's/^/left: /' >&2
+			umount "$TMPDIR" || exit 99
+		done; done
+	`
+	cmd := osexec.Command("unshare", "-m", "sh", "-c", script)
+	if os.Getuid() != 0 {
+		cmd = osexec.Command("unshare", "-Urm", "sh", "-c", script)
+	}
+	var errs strings.Builder
+	cmd.Dir, cmd.Stderr = dir, &errs
+	cmd.Env = append(os.Environ(), "XDG_CACHE_HOME="+t.TempDir(), "TMPDIR="+temp)
+	if err := cmd.Run(); err != nil {
+		t.Fatalf("%v\n%s", err, errs.String())
+	}
+	statuses := regexp.MustCompile(`(?m)^status (\d+) of`).FindAllStringSubmatch(errs.String(), -1)
+	refused := 0
+	for _, m := range statuses {
+		switch m[1] {
+		case "3":
+			refused++
+		case "0":
+		default:
+			t.Errorf("status %s", m[1])
+		}
+	}
+	if len(statuses) != 8 || refused < 4 || strings.Contains(errs.String(), "left: ") || strings.Count(errs.String(), "assay: Make room there.") != refused {
+		t.Errorf("standard error:\n%s", errs.String())
+	}
+}

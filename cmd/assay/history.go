@@ -111,6 +111,11 @@ func (c *answerOptions) checkHistory() error {
 		return usagef("--history %s: there is no folder %s; make it first", c.History, filepath.Dir(c.History))
 	}
 	_, err := readHistory(c.History)
+	if err == nil {
+		if err = checkWritable(c.History); err != nil {
+			err = badValue("history", c.History, "%v", err)
+		}
+	}
 	return err
 }
 

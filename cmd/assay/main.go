@@ -40,12 +40,15 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
 	"os/signal"
 	"runtime/debug"
 	"strings"
 	"syscall"
 	"time"
+
+	"golang.org/x/sys/unix"
 
 	"assay/exec"
 	"assay/exec/sandbox"
@@ -178,11 +181,52 @@ func interruptible() (context.Context, func()) {
 	}
 }
 
+// A placeError is an error of the machine, not of assay or the project: no space on a disk,
+// or an output that cannot be written.
+type placeError struct {
+	error
+	advice string
+}
+
+func (e placeError) Unwrap() error { return e.error }
+
+// Error is two lines: what is wrong, and what to do.
+func (e placeError) Error() string { return e.error.Error() + "\n" + e.advice }
+
+// ofPlace gives such an error where an error is one.
+func ofPlace(err error) error {
+	var usage usageError
+	var at *fs.PathError
+	switch {
+	case err == nil, errors.As(err, &usage):
+	case errors.As(err, &at) && at.Path == os.Stdout.Name():
+		return placeError{fmt.Errorf("standard output cannot be written: %w", at.Err), "Send it elsewhere. What a run has found out is kept for the next."}
+	case errors.Is(err, syscall.ENOSPC), errors.Is(err, syscall.EDQUOT):
+		return placeError{err, "Make room there. Another temp directory can be named in the environment as TMPDIR."}
+	case errors.Is(err, syscall.EROFS):
+		return placeError{err, "Make the place writable, or name another; the temp directory is named in the environment as TMPDIR."}
+	}
+	return err
+}
+
+// checkOutput refuses a standard output that can only be read, before anything is run.
+func (env *environment) checkOutput() error {
+	f, ok := env.stdout.(*os.File)
+	if !ok {
+		return nil
+	}
+	if flags, err := unix.FcntlInt(f.Fd(), unix.F_GETFL, 0); err != nil || flags&unix.O_ACCMODE == unix.O_RDONLY {
+		return usagef("standard output cannot be written; send it elsewhere")
+	}
+	return nil
+}
+
 // end prints an error and gives the status that says who must act on it.
 func (env *environment) end(err error) int {
 	if err == nil {
 		return statusFine
 	}
+	err = ofPlace(err)
 	status := statusOf(err)
 	for _, line := range strings.Split(err.Error(), "\n") {
 		fmt.Fprintf(env.stderr, "assay: %s\n", line)
@@ -197,6 +241,7 @@ func statusOf(err error) int {
 	var usage usageError
 	var interrupted signalError
 	var suite *exec.ProjectError
+	var place placeError
 	faults := project.Faults(err)
 	switch {
 	case errors.Is(err, errBelow), errors.Is(err, errNew):
@@ -207,7 +252,7 @@ func statusOf(err error) int {
 		return 128 + int(interrupted.signal)
 	case len(faults) > 0 && faults[0].Usage():
 		return statusUsage
-	case len(faults) > 0, errors.As(err, &suite):
+	case len(faults) > 0, errors.As(err, &suite), errors.As(err, &place):
 		return statusProject
 	}
 	return statusOwn

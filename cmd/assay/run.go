@@ -11,6 +11,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"strconv"
 	"strings"
 	"sync"
 	"time"
@@ -43,8 +44,10 @@ func (c *runCommand) defaultPaths(paths []string) {
 func (c *runCommand) run(env *environment) error {
 	began := time.Now()
 	outputs, err := c.outputs()
-	if err == nil {
-		err = c.checkHistory()
+	for _, check := range []func() error{c.checkHistory, c.checkSample, env.checkOutput} {
+		if err == nil {
+			err = check()
+		}
 	}
 	if err != nil {
 		return err
@@ -100,6 +103,14 @@ func (c *runCommand) run(env *environment) error {
 		return fault
 	}
 	return err
+}
+
+// checkSample refuses numbers that mean nothing.
+func (c *choiceOptions) checkSample() error {
+	if c.Sample < 0 {
+		return badValue("sample", strconv.Itoa(c.Sample), "%d: give a number of mutants, or 0 for all", c.Sample)
+	}
+	return nil
 }
 
 // judge fills in the verdicts. An interruption while mutants are judged leaves
@@ -363,6 +374,9 @@ func parseOutputs(writes []string) ([]output, error) {
 		}
 		if info, err := os.Stat(filepath.Dir(path)); err != nil || !info.IsDir() {
 			return nil, badValue("write", w, "%s: there is no folder %s; make it first", w, filepath.Dir(path))
+		}
+		if err := checkWritable(path); err != nil {
+			return nil, badValue("write", w, "%s: %v", w, err)
 		}
 		outs = append(outs, output{format, path})
 	}

@@ -5,11 +5,23 @@ package main
 import (
 	"fmt"
 	"runtime"
+	"strconv"
 
 	"assay/exec"
 	"assay/exec/sandbox"
 	"assay/mutate"
 )
+
+// mostJobs bounds --jobs: each worker is some processes with a view of the project.
+const mostJobs = 1000
+
+// check refuses numbers that mean nothing.
+func (o *suiteOptions) check() error {
+	if o.Jobs < 0 || o.Jobs > mostJobs {
+		return badValue("jobs", strconv.Itoa(o.Jobs), "%d: give a number of workers up to %d, or 0 for one for each core", o.Jobs, mostJobs)
+	}
+	return nil
+}
 
 // settings gives the engine what the options and the project say.
 func (o *suiteOptions) settings(c *codebase) (exec.Settings, error) {

@@ -180,13 +180,31 @@ const (
 func (c *Client) take(rep reply, err error) (reply, error) {
 	if err != nil {
 		c.Kill()
-		return rep, fmt.Errorf("a supervisor died: %w%s", err, c.lastWords())
+		return rep, withRoom(fmt.Errorf("a supervisor died: %w%s", err, c.lastWords()))
 	}
 	c.Facts = rep.Facts
 	if rep.Failure != "" {
 		return rep, &Error{rep.Failure}
 	}
 	return rep, nil
+}
+
+// A roomError is one whose text says that a disk is full: what a supervisor tells is text.
+type roomError struct {
+	error
+	cause error
+}
+
+func (e roomError) Unwrap() []error { return []error{e.error, e.cause} }
+
+// withRoom has an error be that of a full disk where it says so.
+func withRoom(err error) error {
+	for _, cause := range []error{syscall.ENOSPC, syscall.EDQUOT} {
+		if strings.Contains(err.Error(), cause.Error()) {
+			return roomError{err, cause}
+		}
+	}
+	return err
 }
 
 func (c *Client) lastWords() string {
