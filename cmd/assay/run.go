@@ -84,6 +84,7 @@ func (c *runCommand) run(env *environment) error {
 		return err
 	}
 	asked.settle(code, r)
+	r.Notes = append(r.Notes, code.edited(r)...)
 	end() // before anything is printed: a reader that stops reading ends this process
 	facts := engine.Facts()
 	r.Engine = engine.Stats().Figures()

@@ -111,3 +111,46 @@ func whenJudged(t *testing.T, cache string, verdicts int) {
 	}
 	t.Fatal("no journal has so many verdicts")
 }
+
+// TestEditedMeanwhile changes a source and a test while mutants are judged: the report
+// names both.
+func TestEditedMeanwhile(t *testing.T) {
+	needTools(t, "php", "phpunit", "composer")
+	dir := resumeProject(t)
+	base := filepath.Dir(dir)
+	result := filepath.Join(base, "result.json")
+	cmd := osexec.Command("assay", "run", "--fresh", "--write", "json="+result)
+	var out bytes.Buffer
+	cmd.Dir, cmd.Stdout, cmd.Stderr = dir, &out, &out
+	cmd.Env = append(os.Environ(), "XDG_CACHE_HOME="+filepath.Join(base, "cache"))
+	if err := cmd.Start(); err != nil {
+		t.Fatal(err)
+	}
+	whenJudged(t, filepath.Join(base, "cache"), 3)
+	for _, path := range []string{"src/Grade.php", "tests/GradeTest.php"} {
+		f, err := os.OpenFile(filepath.Join(dir, path), os.O_APPEND|os.O_WRONLY, 0)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if _, err := f.WriteString("\n// later\n"); err != nil {
+			t.Fatal(err)
+		}
+		f.Close()
+	}
+	if err := cmd.Wait(); err != nil {
+		t.Fatalf("%v\n%s", err, &out)
+	}
+	text, err := os.ReadFile(result)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, path := range []string{"src/Grade.php", "tests/GradeTest.php"} {
+		note := `{"kind":"edited","path":"` + path + `","text":"This file was changed while the run went on`
+		if !bytes.Contains(text, []byte(note)) || !strings.Contains(out.String(), path+": This file was changed while the run went on") {
+			t.Errorf("%s is not named:\n%s", path, &out)
+		}
+	}
+	if n := bytes.Count(text, []byte(`"kind":"edited"`)); n != 2 {
+		t.Errorf("%d files are named", n)
+	}
+}
