@@ -16,17 +16,17 @@ import (
 	"time"
 )
 
-// A stage is an assay with a temp directory and a cache of its own.
-type stage struct {
+// An assayApart is an assay with a temp directory and a cache of its own.
+type assayApart struct {
 	t    *testing.T
 	dir  string // of the project
 	base string // has tmp and cache
 }
 
-func newStage(t *testing.T) stage {
+func newAssayApart(t *testing.T) assayApart {
 	t.Helper()
 	needTools(t, "php", "phpunit", "composer")
-	s := stage{t: t, dir: resumeProject(t)}
+	s := assayApart{t: t, dir: resumeProject(t)}
 	s.base = filepath.Dir(s.dir)
 	for _, d := range []string{"tmp", "cache"} {
 		if err := os.MkdirAll(filepath.Join(s.base, d), 0o755); err != nil {
@@ -37,7 +37,7 @@ func newStage(t *testing.T) stage {
 }
 
 // start starts a command; what it prints comes to out.
-func (s stage) start(args ...string) (cmd *osexec.Cmd, out *bytes.Buffer) {
+func (s assayApart) start(args ...string) (cmd *osexec.Cmd, out *bytes.Buffer) {
 	s.t.Helper()
 	cmd, out = osexec.Command("assay", args...), &bytes.Buffer{}
 	cmd.Dir, cmd.Stdout, cmd.Stderr = s.dir, out, out
@@ -50,7 +50,7 @@ func (s stage) start(args ...string) (cmd *osexec.Cmd, out *bytes.Buffer) {
 }
 
 // nothingLeft demands that neither processes nor temporary files are there.
-func (s stage) nothingLeft(what string) {
+func (s assayApart) nothingLeft(what string) {
 	s.t.Helper()
 	// What is killed in a dying namespace takes a moment to go.
 	var left []string
@@ -77,7 +77,7 @@ func (s stage) nothingLeft(what string) {
 }
 
 // ends waits for the end of a command, and demands that it comes soon.
-func (s stage) ends(cmd *osexec.Cmd, what string) int {
+func (s assayApart) ends(cmd *osexec.Cmd, what string) int {
 	s.t.Helper()
 	done := make(chan struct{})
 	go func() {
@@ -112,7 +112,7 @@ func TestSignals(t *testing.T) {
 		t.Skip("long, and nothing in it runs in parallel that others do not have")
 	}
 	signals := []syscall.Signal{syscall.SIGINT, syscall.SIGTERM, syscall.SIGHUP, syscall.SIGQUIT}
-	s := newStage(t)
+	s := newAssayApart(t)
 	n := howOften(t, 24)
 	for i := range n {
 		sig, twice, view := signals[i%4], i%3 == 2, []string{"overlay", "copy"}[i/4%2]
@@ -140,7 +140,7 @@ func TestSignals(t *testing.T) {
 
 // TestIgnoredSignal: what nohup has ignored stays ignored.
 func TestIgnoredSignal(t *testing.T) {
-	s := newStage(t)
+	s := newAssayApart(t)
 	cmd := osexec.Command("sh", "-c", "trap '' HUP; exec assay run --sample 4")
 	cmd.Dir = s.dir
 	cmd.Env = append(os.Environ(), "XDG_CACHE_HOME="+filepath.Join(s.base, "cache"), "TMPDIR="+filepath.Join(s.base, "tmp"))
@@ -160,7 +160,7 @@ func TestKilledAtAnyMoment(t *testing.T) {
 	if testing.Short() {
 		t.Skip("long, and nothing in it runs in parallel that others do not have")
 	}
-	s := newStage(t)
+	s := newAssayApart(t)
 	whole, after := filepath.Join(s.base, "whole.json"), filepath.Join(s.base, "after.json")
 	run := func(file string, args ...string) {
 		cmd, out := s.start(append([]string{"run", "--write", "json=" + file}, args...)...)
@@ -191,7 +191,7 @@ func TestKilledAtAnyMoment(t *testing.T) {
 
 // TestKeptWorkDir: what is kept for people stays there, and what a living run has, too.
 func TestKeptWorkDir(t *testing.T) {
-	s := newStage(t)
+	s := newAssayApart(t)
 	for range 2 {
 		cmd, out := s.start("run", "--keep", "--fresh", "--sample", "4")
 		if got := s.ends(cmd, "kept"); got != statusFine {
@@ -203,7 +203,7 @@ func TestKeptWorkDir(t *testing.T) {
 		t.Errorf("%q, %v", dirs, err)
 	}
 	living, out := s.start("run", "--fresh")
-	other := newStage(t)
+	other := newAssayApart(t)
 	other.base = s.base
 	for range 10 {
 		cmd, said := other.start("run", "--fresh", "--sample", "1")
