@@ -1,6 +1,8 @@
 package judging
 
 import (
+	"fmt"
+	"maps"
 	"slices"
 	"testing"
 	"time"
@@ -19,6 +21,7 @@ type segment struct {
 	opens  string
 	time   time.Duration
 	alive  bool // a process that was started lives behind it
+	writes bool // a file is another behind it
 }
 
 // record makes a recording of some segments; the building of the suite loads a file.
@@ -39,7 +42,11 @@ func record(t *testing.T, segments ...segment) *recording.Recording {
 		if s.opens != "" {
 			opened = []string{s.opens}
 		}
-		run.Segments, run.Files, run.Opened = append(run.Segments, w), append(run.Files, nil), append(run.Opened, opened)
+		var files map[string]string
+		if s.writes {
+			files = map[string]string{"temp/log": fmt.Sprint(w.N)}
+		}
+		run.Segments, run.Files, run.Opened = append(run.Segments, w), append(run.Files, files), append(run.Opened, opened)
 		run.Alive = append(run.Alive, s.alive)
 	}
 	add(segment{loads: "src/Built.php"})
@@ -227,6 +234,8 @@ func TestPlay(t *testing.T) {
 			[]Step{{Form: Played, Entry: Selected, Boundary: 1, Segments: []int{1, 2, 3, 4}}}},
 		{"swapped in: all in one, from where the file is loaded", segment{kind: "test", leaves: "n", time: time.Second}, Subject{Entry: Swapped, Path: "src/Built.php"}, []int{1, 4},
 			[]Step{{Form: Played, Entry: Swapped, Boundary: 0, Swap: true, Segments: []int{1, 4}}}},
+		{"swapped in, and loaded by a test that does not pass it: that is played as well", segment{kind: "test", loads: "src/Late.php"}, Subject{Entry: Swapped, Path: "src/Late.php"}, []int{4},
+			[]Step{{Form: Played, Entry: Swapped, Boundary: 2, Swap: true, Segments: []int{2, 4}}}},
 		{"with the building of the suite: all in one", segment{kind: "test", leaves: "n", time: time.Second}, Subject{Entry: Selected}, []int{0, 4},
 			[]Step{{Form: Played, Entry: Selected, Boundary: 0, Segments: []int{0, 4}}}},
 		{"never loaded: from the first of them", segment{kind: "test"}, Subject{Entry: Swapped, Path: "src/Never.php"}, []int{2, 4},
@@ -242,6 +251,19 @@ func TestPlay(t *testing.T) {
 				t.Errorf("want (-) and got (+):\n%s", d)
 			}
 		})
+	}
+}
+
+// TestThen: a replay goes on by itself behind what leaves nothing, but stops before what leaves
+// files, so that it is known which segment has changed them.
+func TestThen(t *testing.T) {
+	s := NewSuite(record(t, segment{kind: "test"}, segment{kind: "test"}, segment{kind: "test", writes: true}, segment{kind: "test"}, segment{kind: "test"}), nil, false)
+	never := func(int) bool { return false }
+	if got, want := s.Then(1, []int{1, 2, 4, 5}, never), (map[int]int{1: 2, 4: 5}); !maps.Equal(got, want) {
+		t.Errorf("%v, want %v", got, want)
+	}
+	if got, want := s.ThenAll(1, never), (map[int]int{1: 2, 3: 4, 4: 5, 5: 6}); !maps.Equal(got, want) {
+		t.Errorf("of all: %v, want %v", got, want)
 	}
 }
 
