@@ -321,6 +321,51 @@ func TestStateOfLargeArrays(t *testing.T) {
 	}
 }
 
+// TestStateOfRememberedArrays: what was written of an array in an object is remembered, and
+// each change of the array shows all the same: of an element, of its order, of where its
+// pointer stands and which index comes next, of a sign or of an array in it.
+func TestStateOfRememberedArrays(t *testing.T) {
+	got := state(t, `
+(function () {
+	S::begin(__DIR__, []);
+	load();
+	$o = new stdClass();
+	$o->list = range(1, 20);
+	$o->named = array_fill_keys(range('a', 't'), 'x');
+	$o->nested = array_fill(0, 20, [1, 2, 3]);
+	$o->floats = array_fill(0, 20, 0.5);
+	$o->large = range(1, 600);
+	Depot\Store::$any = $o;
+	S::changes();
+	foreach ([
+		'nothing' => fn () => null,
+		'an element' => function () use ($o) { $o->list[19] = 'y'; },
+		'it is as before' => function () use ($o) { $o->list[19] = 20; },
+		'a type' => function () use ($o) { $o->list[19] = '20'; },
+		'an order' => function () use ($o) { $first = $o->named['a']; unset($o->named['a']); $o->named['a'] = $first; },
+		'a pointer' => function () use ($o) { next($o->list); },
+		'the next index' => function () use ($o) { array_push($o->list, 1); unset($o->list[20]); },
+		'an inner array' => function () use ($o) { $o->nested[19][2] = 4; },
+		'an inner pointer' => function () use ($o) { next($o->nested[19]); },
+		'a float' => function () use ($o) { $o->floats[19] = 0.0; },
+		'its sign' => function () use ($o) { $o->floats[19] = -0.0; },
+		'a large one' => function () use ($o) { $o->large[599] = 0; },
+		'the pointer of that' => function () use ($o) { end($o->large); },
+	] as $what => $do) {
+		for ($i = 0; $i < 3; ++$i) {
+			S::changes();
+		}
+		$do();
+		echo $what, ': ', count(S::changes()), "\n";
+	}
+})();`)
+	want := "nothing: 0\nan element: 1\nit is as before: 1\na type: 1\nan order: 1\na pointer: 1\nthe next index: 1\n" +
+		"an inner array: 1\nan inner pointer: 1\na float: 1\nits sign: 1\na large one: 1\nthe pointer of that: 1\n"
+	if got != want {
+		t.Errorf("got\n%swant\n%s", got, want)
+	}
+}
+
 // TestStateIsNotInStaticProperties: PHPUnit can be told to put back what static
 // properties hold, of any class that is not its own.
 func TestStateIsNotInStaticProperties(t *testing.T) {

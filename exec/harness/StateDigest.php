@@ -23,6 +23,10 @@ final class StateDigest
     /** Elements up to which the next free index of an array is part of its digest. */
     private const INDEXED = 1000;
     private const LONG = 1024;
+    /** Elements from which on what is written of an array is remembered. */
+    private const REMEMBERED = 8;
+    /** How often an array may be another than at the look before, until none is remembered in its place. */
+    private const CHANGES = 3;
 
     /** What the last digest cannot tell: a class, or a kind of resource. */
     public ?string $hidden = null;
@@ -41,6 +45,10 @@ final class StateDigest
     private array $held = [];
     /** @var array<int|string, true> objects opened in a second walk of a root */
     private array $opened = [];
+    /** @var array<string, array<int, array{array<mixed>|null, string, string, int, int}>> root => place => an array of scalars, what was written before and behind its mark, how many values those are, and how often it was another */
+    private array $memory = [];
+    /** How many arrays were met that may be remembered. */
+    private int $arrays = 0;
     private bool $second = false;
     private bool $shape = false;
     private string $root = '';
@@ -61,7 +69,7 @@ final class StateDigest
     {
         $this->root = $root;
         $this->shape = $shape;
-        $this->count = $this->depth = 0;
+        $this->count = $this->depth = $this->arrays = 0;
         $this->left = self::MOST;
         $this->hidden = null;
         $out = '';
@@ -190,13 +198,51 @@ final class StateDigest
     {
         $n = \count($value);
         $out .= "a{$n}";
-        if ($n > self::LARGE && $this->large($value, $out)) {
+        if ($this->shape) {
+            if ($n <= self::LARGE || !$this->large($value, $out)) {
+                $this->elements($value, $out);
+            }
+
             return;
         }
-        if (!$this->shape) {
-            $out .= self::mark($value);
+        $at = -1;
+        $changes = 0;
+        if ($n >= self::REMEMBERED) {
+            $at = $this->arrays++;
+            $known = $this->memory[$this->root][$at] ?? null;
+            if ($known !== null) {
+                if ($known[0] === $value && $known[3] <= $this->left && $this->depth < self::DEEPEST - 100) {
+                    $this->left -= $known[3];
+                    $out .= $known[1] . self::mark($value) . $known[2];
+
+                    return;
+                }
+                $changes = $known[4] + 1;
+            }
         }
-        $this->elements($value, $out);
+        $left = $this->left;
+        $before = $after = '';
+        if ($n > self::LARGE && $this->large($value, $after)) {
+            $before = 'p';
+        } else {
+            $this->elements($value, $after);
+        }
+        $out .= $before . self::mark($value) . $after;
+        if ($at >= 0 && $changes <= self::CHANGES) {
+            $this->memory[$this->root][$at] = self::isFlat($value) && ($before !== '' || !self::holdsArrays($value)) ? [$value, $before, $after, $left - $this->left, $changes] : [null, '', '', 0, self::CHANGES];
+        }
+    }
+
+    /** Whether arrays are among the elements: === does not see their marks. */
+    private static function holdsArrays(array $value): bool
+    {
+        foreach ($value as $inner) {
+            if (\is_array($inner)) {
+                return true;
+            }
+        }
+
+        return false;
     }
 
     /** Writes the elements of an array, the properties of an object, or a view of it. */
@@ -243,7 +289,7 @@ final class StateDigest
         return \is_string($at) || \count($value) > self::INDEXED ? $mark : self::nextIndex($value) . $mark;
     }
 
-    /** Writes a large array, if it holds scalars only; see isFlat(). */
+    /** Writes a large array without its mark, if it holds scalars only; see isFlat(). */
     private function large(array $value, string &$out): bool
     {
         if (\count($value, \COUNT_RECURSIVE) > self::LARGEST || !self::isPlain($value)) {
@@ -258,7 +304,7 @@ final class StateDigest
         for ($i = 0, $n = \count($value); $i < $n; $i += self::PIECE) {
             \hash_update($hash, \serialize(\array_slice($value, $i, self::PIECE, true)));
         }
-        $out .= 'p' . self::mark($value) . \hash_final($hash);
+        $out .= \hash_final($hash);
 
         return true;
     }
