@@ -121,7 +121,7 @@ const wide, middle, phone = "1400,900", "1000,800", "420,900"
 func TestPageBeginsWithWhatToFix(t *testing.T) {
 	dom := browse(t, pageOf(t, fixture(t)), "", "--dump-dom")
 	for _, want := range []string{"What to fix first", `<a href="#fits-le-3a">Ferry::fits</a>`, "1 survives",
-		`<code class="a">return $cars <s>&lt;=</s> self::DECK &amp;&amp; $metres &lt; 4.5;</code>`, "No test runs line 25. Begin with a test that calls it", "lines 14 to 16 cannot be read"} {
+		`<code class="a">return $cars <s>&lt;= self</s>::DECK &amp;&amp; $metres &lt; 4.5;</code>`, "No test runs line 25. Begin with a test that calls it", "lines 14 to 16 cannot be read"} {
 		if !strings.Contains(dom, want) {
 			t.Errorf("the page lacks %q", want)
 		}

@@ -106,7 +106,10 @@ func snippets(m *mutate.Mutant, width int) (before, after string) {
 // snippetParts is snippets in three parts each: what stands before the edit,
 // its text, what stands behind it.
 func snippetParts(m *mutate.Mutant, width int) (before, after [3]string) {
-	src, e := m.Source.Text, narrow(m)
+	src, e := m.Source.Text, m.Edit
+	if max(e.Len(), len(e.New)) > width/2 {
+		e = narrow(m) // or what differs might not be in the part that is shown
+	}
 	left := strings.TrimLeft(string(src[lineStart(src, e.Start):e.Start]), " \t")
 	right := strings.TrimRight(string(src[e.End:lineEnd(src, e.End)]), "\r\n \t")
 	was := string(src[e.Start:e.End])
@@ -153,7 +156,7 @@ func inWord(s string, at int) bool {
 	name := func(c byte) bool {
 		return c == '_' || c == '$' || c >= 0x80 || '0' <= c && c <= '9' || 'a' <= c && c <= 'z' || 'A' <= c && c <= 'Z'
 	}
-	operator := func(c byte) bool { return strings.IndexByte("<>=!&|+-*/%^~?:", c) >= 0 }
+	operator := func(c byte) bool { return strings.IndexByte("<>=!&|+-*/%^~?:.", c) >= 0 }
 	a, b := s[at-1], s[at]
 	return name(a) && name(b) || operator(a) && operator(b)
 }
