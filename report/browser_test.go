@@ -420,7 +420,7 @@ func TestPageIsAccessible(t *testing.T) {
 			for (const e of all("button,select,input,a[href]")) {
 				const name = e.getAttribute("aria-label") || (e.labels && e.labels[0] && e.labels[0].textContent) || e.textContent;
 				if (!name.trim()) faults.push("no name: " + e.outerHTML);
-				if (visible(e) && e.matches("button,select") && e.getBoundingClientRect().height < (e.matches(".m") ? 16 : 24)) faults.push("small: " + e.outerHTML);
+				if (visible(e) && e.matches("button,select,.now a") && e.getBoundingClientRect().height < 24) faults.push("small: " + e.outerHTML);
 			}
 			for (const want of ["header", "nav[aria-label]", "main", "[role=search]", "[role=status]", "[role=alert]", "a.skip", "h1"]) if (!document.querySelector(want)) faults.push("no " + want);
 			if (!document.getElementById("p:beside").hidden && !document.querySelector("aside[aria-label]")) faults.push("no aside");

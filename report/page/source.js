@@ -105,7 +105,7 @@ function sourceOf(file, blocks) {
   const code = make("div", {class: "code", role: "region", "aria-label": "Source of " + D.files[file].path, tabindex: "0"});
   let part = null, rows = 0;
   const begin = () => { part = make("div", {class: "part"}); rows = 0; code.append(part); };
-  const end = () => { if (part) part.style.containIntrinsicSize = "auto 40rem auto " + (rows * 1.55).toFixed(1) + "em"; };
+  const end = () => { if (part) part.style.containIntrinsicSize = "auto 40rem auto " + rows * 1.5 + "rem"; };
   const add = n => { for (const b of after.get(n) || []) { part.append(spot(b)); rows += b.all.length; } };
   begin();
   add(0);
