@@ -37,8 +37,8 @@ func adviserOf(r *mutate.Result) *adviser {
 
 // telling gives at most n survivors of a gap: first those of operators whose
 // mutants the tests kill nearly everywhere else in this result, for there a
-// survivor is the exception. No two are of the same line or the same operator
-// as long as there are others.
+// survivor is the exception. No two are of the same operator, and none of the
+// same line, as long as there are others.
 func (a *adviser) telling(g gap, n int) []mutate.Verdict {
 	vs := slices.Clone(g.Verdicts)
 	slices.SortStableFunc(vs, func(x, y mutate.Verdict) int {
@@ -56,7 +56,7 @@ func (a *adviser) telling(g gap, n int) []mutate.Verdict {
 		}
 	}
 	take(func(x, y *mutate.Mutant) bool { return x.Op == y.Op || x.Line == y.Line })
-	take(func(x, y *mutate.Mutant) bool { return x.Line == y.Line })
+	take(func(x, y *mutate.Mutant) bool { return x.Op == y.Op })
 	take(func(x, y *mutate.Mutant) bool { return x == y })
 	slices.SortStableFunc(out, func(x, y mutate.Verdict) int { return cmp.Compare(x.Mutant.Line, y.Mutant.Line) })
 	return out

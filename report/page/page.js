@@ -237,7 +237,8 @@ function controls() {
   at("new").checked = S.new === "1";
   at("sort").value = S.sort;
   at("keyson").checked = S.keys !== "0";
-  at("filter").classList.toggle("on", FILTERS.some(f => S[f] !== DEFAULTS[f]));
+  const n = FILTERS.filter(f => f !== "text" && S[f] !== DEFAULTS[f]).length;
+  at("filter").textContent = n ? "Filter (" + n + ")" : "Filter";
 }
 
 function fillForm() {
