@@ -86,7 +86,7 @@ func (e *Engine) noteOthers(ctx context.Context, isSource map[string]bool, l *pr
 				l.texts[path] = tellingPhpt(src, filepath.Join(e.harness, "Probe.php"))
 				return ctx.Err()
 			}
-			f, err := syntax.Parse(path, src)
+			f, err := syntax.ParseContext(ctx, path, src)
 			if err != nil {
 				return ctx.Err()
 			}

@@ -23,7 +23,7 @@ type Mentions struct {
 // constantsOf finds the mentions of a file.
 func (p *Points) constantsOf(f *syntax.File) Mentions {
 	m := Mentions{At: map[string][]int{}, Inspected: map[string]bool{}}
-	f.Root.Walk(func(n *syntax.Node) bool {
+	f.Walk(func(n *syntax.Node) bool {
 		switch {
 		case n.Bad:
 			m.ByAnyName = append(m.ByAnyName, p.At(n))
@@ -99,12 +99,14 @@ func constantAt(f *syntax.File, n *syntax.Node, e Edit) string {
 	if name == nil || e.Start < name.End || e.End > n.End {
 		return ""
 	}
-	plain := f.Memo(n, func() any { return isPlain(string(f.Src[name.End:n.End])) }).(bool)
+	plain := f.Memo(plainKey{n}, func() any { return isPlain(string(f.Src[name.End:n.End])) }).(bool)
 	if !plain || !isPlain(piece(f, e)) {
 		return ""
 	}
 	return f.Text(name)
 }
+
+type plainKey struct{ element *syntax.Node }
 
 // isPlain reports whether a text is a plain value, or a part of one that begins and
 // ends between tokens.

@@ -10,7 +10,8 @@ import (
 
 // Generate makes the mutants of one file, in source order, each change once:
 // where two operators make the same text, the first by ID keeps it. points may
-// be nil; then every mutant is FileLevel. Pure.
+// be nil; then every mutant is FileLevel. Pure, and none where the context of the
+// file has ended; see File.Err.
 //
 // IDs are unique within the file; use Disambiguate over a whole project.
 func Generate(f *syntax.File, src *Source, ops []*Operator, points *Points) []*Mutant {
@@ -25,7 +26,10 @@ func Generate(f *syntax.File, src *Source, ops []*Operator, points *Points) []*M
 	var ms []*Mutant
 	within := units{f, map[*syntax.Node]string{}}
 	places := newPlacer(f)
-	for _, x := range all {
+	for i, x := range all {
+		if i%64 == 0 && f.Err() != nil {
+			return nil
+		}
 		k := reduced(f.Src, x.edit)
 		if seen[k] != x.op.ID {
 			continue
@@ -70,11 +74,14 @@ func findEdits(f *syntax.File, ops []*Operator) []found {
 		}
 	}
 	var all []found
-	f.Root.Walk(func(n *syntax.Node) bool {
+	f.Walk(func(n *syntax.Node) bool {
 		if n.Bad {
 			return true
 		}
 		for _, op := range byKind[n.Kind] {
+			if f.Err() != nil {
+				return false
+			}
 			for _, e := range op.Apply(f, n) {
 				if usable(f, e) {
 					all = append(all, found{op, n, e})

@@ -12,7 +12,7 @@ import (
 func classLinks(f *syntax.File) map[string][]string {
 	links := map[string][]string{}
 	imports := map[string]map[string]string{} // namespace => alias => full name
-	f.Root.Walk(func(n *syntax.Node) bool {
+	f.Walk(func(n *syntax.Node) bool {
 		if n.Is("class_declaration", "interface_declaration", "trait_declaration", "enum_declaration") {
 			scope := f.Scope(n)
 			if imports[scope.Namespace] == nil {
@@ -83,7 +83,7 @@ func resolve(name, namespace string, imports map[string]string) string {
 // importsOf reads the class imports in force in a namespace.
 func importsOf(f *syntax.File, namespace string) map[string]string {
 	out := map[string]string{}
-	f.Root.Walk(func(n *syntax.Node) bool {
+	f.Walk(func(n *syntax.Node) bool {
 		if !n.Is("namespace_use_declaration") {
 			return !n.Is("class_declaration", "function_definition")
 		}

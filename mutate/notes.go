@@ -17,7 +17,7 @@ func NoteEntries(f *syntax.File, path string) []byte {
 	}
 	var at []int
 	sound := true
-	f.Root.Walk(func(n *syntax.Node) bool {
+	f.Walk(func(n *syntax.Node) bool {
 		sound = sound && !n.Bad
 		if n.Is("compound_statement") && isFunction(n.Parent) {
 			at = append(at, n.Start+1)

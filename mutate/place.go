@@ -46,7 +46,7 @@ type placer struct {
 func newPlacer(f *syntax.File) *placer {
 	p := &placer{file: f, fit: map[*syntax.Node]bool{}, labels: map[*syntax.Node]bool{}, yields: map[*syntax.Node]int{}}
 	at := 0
-	f.Root.Walk(func(n *syntax.Node) bool {
+	f.Walk(func(n *syntax.Node) bool {
 		if len(n.Children) > 0 || n.Kind == "comment" || n.Len() == 0 {
 			return true
 		}

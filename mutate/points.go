@@ -64,7 +64,7 @@ func Layout(f *syntax.File, src *Source, first int) *Points {
 	if f.HaltOffset() < len(f.Src) {
 		return p
 	}
-	f.Root.Walk(func(n *syntax.Node) bool {
+	f.Walk(func(n *syntax.Node) bool {
 		if n.Bad {
 			return false
 		}

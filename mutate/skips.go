@@ -66,7 +66,7 @@ const skipForm = "write // assay: skip OPERATOR because REASON"
 // Skips finds the comments of a file that set mutants apart, in order.
 // Comments in what could not be read are left alone, as the code there is.
 func Skips(f *syntax.File) (skips []*Skip, faults []*SkipFault) {
-	f.Root.Walk(func(n *syntax.Node) bool {
+	f.Walk(func(n *syntax.Node) bool {
 		if n.Kind != "comment" || n.Parent.Is("heredoc", "heredoc_body") || n.Start >= f.HaltOffset() ||
 			slices.ContainsFunc(f.Damage, func(d syntax.Damage) bool { return d.Overlaps(n.Span) }) {
 			return true

@@ -80,7 +80,7 @@ type SiteEdit struct {
 // EditsOf gives every edit of one operator in a file, in source order.
 func EditsOf(f *syntax.File, op *Operator) []SiteEdit {
 	var out []SiteEdit
-	f.Root.Walk(func(n *syntax.Node) bool {
+	f.Walk(func(n *syntax.Node) bool {
 		if !n.Bad && n.Is(op.Kinds...) {
 			for _, e := range op.Apply(f, n) {
 				out = append(out, SiteEdit{n, e})

@@ -42,21 +42,25 @@ func builtin(f *syntax.File, call *syntax.Node) string {
 }
 
 // isImportedFunction reports whether "use function Acme\name" gives another
-// meaning to the name of a global function, which is in lower case. It is asked
-// for every call, so it looks closely only at what can hold the answer.
+// meaning to the name of a global function, which is in lower case.
 func isImportedFunction(f *syntax.File, name string) bool {
-	for _, decl := range useDeclarations(f) {
-		if !typedUse(decl) {
-			continue
-		}
-		for _, u := range useClauses(f, decl) {
-			if u.kind == "function" && strings.EqualFold(u.alias, name) && strings.Contains(u.full, `\`) {
-				return true
+	return f.Memo(importedFunctions{}, func() any {
+		imported := map[string]bool{}
+		for _, decl := range useDeclarations(f) {
+			if !typedUse(decl) {
+				continue
+			}
+			for _, u := range useClauses(f, decl) {
+				if u.kind == "function" && strings.Contains(u.full, `\`) {
+					imported[strings.ToLower(u.alias)] = true
+				}
 			}
 		}
-	}
-	return false
+		return imported
+	}).(map[string]bool)[name]
 }
+
+type importedFunctions struct{}
 
 // typedUse reports whether a "use" says "function" or "const" anywhere.
 func typedUse(decl *syntax.Node) bool {
@@ -78,16 +82,26 @@ type imported struct{ kind, full, alias string } // kind: "", "function", "const
 
 // imports lists the "use" clauses of a file.
 func imports(f *syntax.File) []imported {
-	var out []imported
-	for _, decl := range useDeclarations(f) {
-		out = append(out, useClauses(f, decl)...)
-	}
-	return out
+	return f.Memo(importsOfFile{}, func() any {
+		var out []imported
+		for _, decl := range useDeclarations(f) {
+			out = append(out, useClauses(f, decl)...)
+		}
+		return out
+	}).([]imported)
 }
+
+type importsOfFile struct{}
 
 // useDeclarations gives the "use" statements of a file, wherever its
 // namespaces begin.
 func useDeclarations(f *syntax.File) []*syntax.Node {
+	return f.Memo(usesOfFile{}, func() any { return findUseDeclarations(f) }).([]*syntax.Node)
+}
+
+type usesOfFile struct{}
+
+func findUseDeclarations(f *syntax.File) []*syntax.Node {
 	var out []*syntax.Node
 	for _, n := range f.Root.Children {
 		switch n.Kind {
@@ -314,8 +328,11 @@ func dropStatement(f *syntax.File, n *syntax.Node) []mutate.Edit {
 
 // shownByTag reports whether a statement is the expression of "<?= ... ?>".
 func shownByTag(f *syntax.File, n *syntax.Node) bool {
-	before := strings.TrimRight(string(f.Src[:n.Start]), " \t\r\n")
-	return strings.HasSuffix(before, "<?=")
+	end := n.Start
+	for end > 0 && strings.IndexByte(" \t\r\n", f.Src[end-1]) >= 0 {
+		end--
+	}
+	return strings.HasSuffix(string(f.Src[max(0, end-3):end]), "<?=")
 }
 
 // following gives the next statement in the same block, or nil.

@@ -164,9 +164,11 @@ type uses struct {
 	shared map[string]bool
 }
 
+type usesKey struct{ function *syntax.Node }
+
 // usesIn finds that out, once for each function.
 func usesIn(f *syntax.File, fn *syntax.Node) *uses {
-	return f.Memo(fn, func() any {
+	return f.Memo(usesKey{fn}, func() any {
 		u := &uses{first: map[string]syntax.Span{}, last: map[string]syntax.Span{}, shared: map[string]bool{}}
 		variables(f, fn, func(v *syntax.Node, name string) {
 			if _, seen := u.first[name]; !seen {

@@ -174,12 +174,21 @@ type written struct {
 }
 
 func (t typer) writes(fn *syntax.Node, name string) written {
-	var w written
-	is := func(n *syntax.Node) bool { return n.Is("variable_name") && t.f.Text(n) == name }
+	return t.f.Memo(writesKey{fn}, func() any { return t.allWrites(fn) }).(map[string]written)[name]
+}
+
+type writesKey struct{ function *syntax.Node }
+
+// allWrites finds what is written to each variable of a function, by name.
+func (t typer) allWrites(fn *syntax.Node) map[string]written {
+	all := map[string]written{}
 	fn.Walk(func(n *syntax.Node) bool {
-		if !is(n) || n.Parent == nil {
+		if !n.Is("variable_name") || n.Parent == nil {
 			return true
 		}
+		name := t.f.Text(n)
+		w := all[name]
+		defer func() { all[name] = w }()
 		switch p := n.Parent; p.Kind {
 		case "assignment_expression":
 			if n.Field == "left" {
@@ -202,7 +211,7 @@ func (t typer) writes(fn *syntax.Node, name string) written {
 		}
 		return true
 	})
-	return w
+	return all
 }
 
 // isOwnObject reports whether an expression is an object of the class around

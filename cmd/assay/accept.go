@@ -36,7 +36,7 @@ func (c *acceptCommand) run(env *environment) error {
 	case !c.Remove && len(c.IDs) == 0 && c.Because != "":
 		return usagef("--because: say which mutant; the report of a run and assay list name them")
 	}
-	code, err := load(c.sourceOptions, nil, nil)
+	code, err := load(env.ctx, c.sourceOptions, nil, nil)
 	if err != nil {
 		return err
 	}
@@ -69,7 +69,7 @@ func (c *acceptCommand) add(env *environment, code *codebase, list *acceptList) 
 			if wide == code { // the last run may have had another breadth
 				o := c.sourceOptions
 				o.Breadth = "wide"
-				if wide, err = load(o, nil, nil); err != nil {
+				if wide, err = load(env.ctx, o, nil, nil); err != nil {
 					return err
 				}
 			}

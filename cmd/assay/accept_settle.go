@@ -122,7 +122,7 @@ func (c *codebase) mutantsIn(tree *os.Root, path string) []*mutate.Mutant {
 	}
 	r := &reader{php: cmp.Or(c.PHP, "php")}
 	defer r.close()
-	f, err := r.read(path, text)
+	f, err := r.read(c.ctx, path, text)
 	if err != nil {
 		return nil
 	}

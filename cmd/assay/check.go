@@ -44,7 +44,7 @@ var errUnfit = &exec.ProjectError{What: "not fit for a run yet", Do: "What to do
 // run goes through what a run needs and says of each what was found, and what
 // to do where that will not do.
 func (c *checkCommand) run(env *environment) error {
-	code, err := load(c.sourceOptions, &c.suiteOptions, nil)
+	code, err := load(env.ctx, c.sourceOptions, &c.suiteOptions, nil)
 	if err != nil {
 		faults := project.Faults(err)
 		if len(faults) == 0 || faults[0].Usage() {

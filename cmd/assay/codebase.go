@@ -4,6 +4,7 @@ package main
 
 import (
 	"cmp"
+	"context"
 	"errors"
 	"fmt"
 	"os"
@@ -34,12 +35,13 @@ type codebase struct {
 	began     time.Time                   // before anything of it was read
 	prefix    string                      // from where the user stands to the root, for paths in reports
 	making    func() error                // makes the mutants, once; or waits until they are made
+	ctx       context.Context             // of the command: what goes through files ends with it
 }
 
 // load finds the project and makes its mutants. suite is nil when nothing is
 // to be run.
-func load(o sourceOptions, suite *suiteOptions, paths []string) (*codebase, error) {
-	c, err := begin(o, suite, paths)
+func load(ctx context.Context, o sourceOptions, suite *suiteOptions, paths []string) (*codebase, error) {
+	c, err := begin(ctx, o, suite, paths)
 	if err != nil {
 		return nil, err
 	}
@@ -48,7 +50,7 @@ func load(o sourceOptions, suite *suiteOptions, paths []string) (*codebase, erro
 
 // begin finds the project and begins to make its mutants; nothing but the project
 // itself is known until making has returned.
-func begin(o sourceOptions, suite *suiteOptions, paths []string) (*codebase, error) {
+func begin(ctx context.Context, o sourceOptions, suite *suiteOptions, paths []string) (*codebase, error) {
 	if suite != nil {
 		if err := suite.check(); err != nil {
 			return nil, err
@@ -69,12 +71,12 @@ func begin(o sourceOptions, suite *suiteOptions, paths []string) (*codebase, err
 	if err != nil {
 		return nil, err
 	}
-	c := &codebase{Project: p, operators: ops, notes: slices.Clone(p.Notes), prefix: prefixTo(p.Root), began: began}
+	c := &codebase{Project: p, operators: ops, notes: slices.Clone(p.Notes), prefix: prefixTo(p.Root), began: began, ctx: ctx}
 	c.making = sync.OnceValue(func() error {
 		r := &reader{php: cmp.Or(p.PHP, o.PHP, "php")}
 		defer r.close()
 		err := c.generate(r)
-		if r.fault != nil && suite != nil {
+		if r.fault != nil && suite != nil && ctx.Err() == nil {
 			// A score of the files that are easy to read would be another project's.
 			return fmt.Errorf("PHP cannot be asked how it reads the source files: %w", r.fault)
 		}
@@ -114,23 +116,30 @@ func (c *codebase) generate(r *reader) error {
 		for i, path := range batch {
 			g.Go(func() (err error) {
 				if sources[i], err = c.Read(path); err == nil {
-					files[i], faults[i] = r.read(path, sources[i].Text)
+					files[i], faults[i] = r.read(c.ctx, path, sources[i].Text)
 				}
 				return err
 			})
 		}
-		if err := g.Wait(); err != nil {
+		err := g.Wait()
+		if c.ctx.Err() != nil {
+			return c.ctx.Err()
+		}
+		if err != nil {
 			return &project.Error{Kind: project.NoSource, Fault: err.Error(), Advice: "make it readable, or leave it out with --exclude"}
 		}
-		next = c.generateFiles(files, sources, faults, next)
+		if next, err = c.generateFiles(files, sources, faults, next); err != nil {
+			return err
+		}
 	}
 	mutate.Sort(c.mutants)
 	mutate.Disambiguate(c.mutants)
 	return errors.Join(c.faults...)
 }
 
-// generateFiles takes the trees of a batch and gives the next free point.
-func (c *codebase) generateFiles(files []*syntax.File, sources []*mutate.Source, faults []error, next int) int {
+// generateFiles takes the trees of a batch and gives the next free point. The error is
+// the context's.
+func (c *codebase) generateFiles(files []*syntax.File, sources []*mutate.Source, faults []error, next int) (int, error) {
 	made := make([][]*mutate.Mutant, len(files))
 	stale, wrong := make([][]mutate.Note, len(files)), make([]error, len(files))
 	g := new(errgroup.Group)
@@ -152,6 +161,9 @@ func (c *codebase) generateFiles(files []*syntax.File, sources []*mutate.Source,
 		})
 	}
 	g.Wait() // its functions give no error
+	if c.ctx.Err() != nil {
+		return next, c.ctx.Err() // what was made is not whole
+	}
 	for i, ms := range made {
 		c.mutants = append(c.mutants, ms...)
 		c.notes = append(c.notes, stale[i]...)
@@ -159,7 +171,7 @@ func (c *codebase) generateFiles(files []*syntax.File, sources []*mutate.Source,
 			c.faults = append(c.faults, wrong[i])
 		}
 	}
-	return next
+	return next, nil
 }
 
 func (c *codebase) noteDamage(f *syntax.File) {
@@ -275,8 +287,8 @@ func operatorNames(ops []*mutate.Operator) []string {
 // loadOne loads a project to look at one mutant. Where the breadth of the
 // options does not make it, the whole set of operators is tried: the ID may
 // come from a run with another breadth.
-func loadOne(o sourceOptions, suite *suiteOptions, id string) (*codebase, *mutate.Mutant, error) {
-	code, err := load(o, suite, nil)
+func loadOne(ctx context.Context, o sourceOptions, suite *suiteOptions, id string) (*codebase, *mutate.Mutant, error) {
+	code, err := load(ctx, o, suite, nil)
 	if err != nil {
 		return nil, nil, err
 	}
@@ -285,7 +297,7 @@ func loadOne(o sourceOptions, suite *suiteOptions, id string) (*codebase, *mutat
 		return code, m, err
 	}
 	o.Breadth = "wide"
-	if code, wide := load(o, suite, nil); wide == nil {
+	if code, wide := load(ctx, o, suite, nil); wide == nil {
 		if m, wide := code.find(id); wide == nil {
 			return code, m, nil
 		}

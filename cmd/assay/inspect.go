@@ -27,7 +27,7 @@ func (c *listCommand) defaultPaths(paths []string) {
 // run prints a line a mutant: ID, position, operator, what is replaced and by
 // what, parted by tabs.
 func (c *listCommand) run(env *environment) error {
-	code, err := load(c.sourceOptions, nil, c.Paths)
+	code, err := load(env.ctx, c.sourceOptions, nil, c.Paths)
 	if err != nil {
 		return err
 	}
@@ -58,7 +58,7 @@ type inspectCommand struct {
 }
 
 func (c *inspectCommand) run(env *environment) error {
-	code, m, err := loadOne(c.sourceOptions, nil, c.ID)
+	code, m, err := loadOne(env.ctx, c.sourceOptions, nil, c.ID)
 	if err != nil {
 		return err
 	}
@@ -105,7 +105,7 @@ type tryCommand struct {
 }
 
 func (c *tryCommand) run(env *environment) error {
-	code, m, err := loadOne(c.sourceOptions, &c.suiteOptions, c.ID)
+	code, m, err := loadOne(env.ctx, c.sourceOptions, &c.suiteOptions, c.ID)
 	if err != nil {
 		return err
 	}

@@ -168,7 +168,7 @@ func TestJournalOfWhatChanged(t *testing.T) {
 	dir := unpack(t, ferry)
 	c := commandOf(t, "run", "--project", dir).(*runCommand)
 	s := recordingOf(t, c)
-	code, err := load(c.sourceOptions, &c.suiteOptions, nil)
+	code, err := load(t.Context(), c.sourceOptions, &c.suiteOptions, nil)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -3,6 +3,7 @@
 package main
 
 import (
+	"context"
 	"fmt"
 	"sync"
 
@@ -22,8 +23,8 @@ type reader struct {
 // read parses one file. What the grammar alone reads wrongly it may read
 // wrongly without a word, so a file that takes PHP to be sure of is an error
 // where PHP cannot be asked.
-func (r *reader) read(path string, text []byte) (*syntax.File, error) {
-	f, err := syntax.Parse(path, text)
+func (r *reader) read(ctx context.Context, path string, text []byte) (*syntax.File, error) {
+	f, err := syntax.ParseContext(ctx, path, text)
 	if err != nil || !f.NeedsTokens() {
 		return f, err
 	}
@@ -35,7 +36,7 @@ func (r *reader) read(path string, text []byte) (*syntax.File, error) {
 	if err != nil {
 		return nil, err
 	}
-	return syntax.ParseTokens(path, text, tokens)
+	return syntax.ParseTokensContext(ctx, path, text, tokens)
 }
 
 func (r *reader) close() {

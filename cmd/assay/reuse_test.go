@@ -356,7 +356,7 @@ type recorded struct {
 func recordingOf(t *testing.T, c *runCommand) recorded {
 	t.Helper()
 	env := &environment{ctx: t.Context(), stdout: io.Discard, stderr: io.Discard}
-	code, err := load(c.sourceOptions, &c.suiteOptions, nil)
+	code, err := load(t.Context(), c.sourceOptions, &c.suiteOptions, nil)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -377,7 +377,7 @@ func recordingOf(t *testing.T, c *runCommand) recorded {
 func leftToJudge(t *testing.T, s recorded, x *reuseInput) ([]exec.Task, []string, map[string]bool) {
 	t.Helper()
 	env := &environment{ctx: t.Context(), stdout: io.Discard, stderr: io.Discard}
-	code, err := load(x.command.sourceOptions, &x.command.suiteOptions, nil)
+	code, err := load(t.Context(), x.command.sourceOptions, &x.command.suiteOptions, nil)
 	if err != nil {
 		t.Fatal(err)
 	}

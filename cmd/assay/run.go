@@ -52,7 +52,7 @@ func (c *runCommand) run(env *environment) error {
 	if err != nil {
 		return err
 	}
-	code, err := begin(c.sourceOptions, &c.suiteOptions, c.Paths)
+	code, err := begin(env.ctx, c.sourceOptions, &c.suiteOptions, c.Paths)
 	if err != nil {
 		return err
 	}

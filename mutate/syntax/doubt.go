@@ -17,7 +17,7 @@ const doubtReason = "operators that this grammar puts together in another order 
 //	print $a and $b          tree: print ($a and $b)   PHP: (print $a) and $b
 func (f *File) settle() {
 	var all []*Node
-	f.Root.Walk(func(n *Node) bool {
+	f.Walk(func(n *Node) bool {
 		if n.Is("binary_expression", "assignment_expression", "augmented_assignment_expression", "print_intrinsic", "yield_expression") {
 			all = append(all, n)
 		}
@@ -150,7 +150,7 @@ func (f *File) exchange(a, b, c *Node) {
 //	$a = &$b + $c            tree: $a = &($b + $c)     PHP: ($a = &$b) + $c
 func (f *File) markDoubtful() {
 	halt := f.halt
-	f.Root.Walk(func(n *Node) bool {
+	f.Walk(func(n *Node) bool {
 		if n.End > halt && n.Parent != nil {
 			n.Bad = true
 		}

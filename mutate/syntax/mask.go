@@ -2,6 +2,7 @@ package syntax
 
 import (
 	"bytes"
+	"context"
 	"regexp"
 	"strings"
 )
@@ -34,28 +35,35 @@ func (f *File) NeedsTokens() bool {
 //
 // The masked reading is taken only if it leaves less unread than the plain.
 func ParseTokens(path string, src []byte, tokens []Token) (*File, error) {
-	plain, err := parse(path, src, src, nil)
+	return ParseTokensContext(context.Background(), path, src, tokens)
+}
+
+// ParseTokensContext is ParseTokens within a context; see ParseContext.
+func ParseTokensContext(ctx context.Context, path string, src []byte, tokens []Token) (*File, error) {
+	plain, err := parse(ctx, path, src, src, nil)
 	if err != nil {
 		return nil, err
 	}
 	plain.markDisagreements(tokens)
 	if !plain.NeedsTokens() {
-		return plain, nil
+		return plain, ctx.Err()
 	}
 	m := newMasker(src, tokens)
-	m.run()
-	if len(m.mends) == 0 && bytes.Equal(src, m.out) {
-		return plain, nil
+	if err := m.run(ctx); err != nil {
+		return nil, err
 	}
-	masked, err := parse(path, src, m.out, m.mends)
+	if len(m.mends) == 0 && bytes.Equal(src, m.out) {
+		return plain, ctx.Err()
+	}
+	masked, err := parse(ctx, path, src, m.out, m.mends)
 	if err != nil {
 		return nil, err
 	}
 	masked.markDisagreements(tokens)
 	if masked.hurt() > plain.hurt() || masked.hurt() == plain.hurt() && !m.silent {
-		return plain, nil
+		return plain, ctx.Err()
 	}
-	return masked, nil
+	return masked, ctx.Err()
 }
 
 // hurt weighs what could not be read: the bytes of it, and one more a place.
@@ -113,8 +121,11 @@ func newMasker(src []byte, tokens []Token) *masker {
 	return m
 }
 
-func (m *masker) run() {
+func (m *masker) run(ctx context.Context) error {
 	for i := range m.sig {
+		if i%walkSteps == 0 && ctx.Err() != nil {
+			return ctx.Err()
+		}
 		for _, rule := range maskRules {
 			rule(m, i)
 		}
@@ -126,6 +137,7 @@ func (m *masker) run() {
 			hide(m, i)
 		}
 	}
+	return ctx.Err()
 }
 
 // kind gives the kind of a significant token; "" outside the file.

@@ -1,6 +1,7 @@
 package syntax
 
 import (
+	"context"
 	"slices"
 	"sort"
 	"strings"
@@ -18,7 +19,7 @@ type mend struct {
 // comes when all of them are there.
 func (f *File) mendAll(mends []mend) (failed []mend) {
 	for _, m := range slices.Backward(mends) {
-		if !m.do(f) {
+		if f.ctx.Err() != nil || !m.do(f) {
 			failed = append(failed, m)
 		}
 	}
@@ -117,7 +118,7 @@ type fragment struct {
 // read gives the node of a fragment that pick picks from its tree, with spans that
 // hold for the file; nil where the grammar does not read the fragment.
 func (x fragment) read(pick func(root *Node) *Node) *Node {
-	root, err := treeOf("", slices.Concat([]byte(x.before), x.text, []byte(x.after)))
+	root, err := treeOf(context.Background(), "", slices.Concat([]byte(x.before), x.text, []byte(x.after)))
 	if err != nil {
 		return nil
 	}

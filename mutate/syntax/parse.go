@@ -2,6 +2,7 @@ package syntax
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"fmt"
 	"strings"
@@ -12,6 +13,8 @@ import (
 )
 
 // A File is one PHP file and its tree. It is read-only after Parse, but for Memo.
+// Where the context that it was read in ends, what goes through all of it ends, too,
+// and Err says so: what came out is not whole then.
 type File struct {
 	Path   string // as given to Parse; relative to the project, with "/"
 	Src    []byte // the bytes as given
@@ -20,16 +23,34 @@ type File struct {
 	Doubts []Damage // regions that are not to be changed in part; as a whole they are read
 	lines  []int
 	halt   int // offset of the __halt_compiler statement, or len(Src)
+	ctx    context.Context
 	memos  sync.Map
 }
 
-// Memo gives what make has made for a node, once; all callers use one type.
-func (f *File) Memo(n *Node, make func() any) any {
-	if v, ok := f.memos.Load(n); ok {
+// Memo gives what make has made for a key, once. Each use has a type of keys of its own.
+func (f *File) Memo(key any, make func() any) any {
+	if v, ok := f.memos.Load(key); ok {
 		return v
 	}
-	v, _ := f.memos.LoadOrStore(n, make())
+	v, _ := f.memos.LoadOrStore(key, make())
 	return v
+}
+
+// Err is nil as long as the context of the file has not ended.
+func (f *File) Err() error { return f.ctx.Err() }
+
+// walkSteps is how many nodes are visited between two looks at the context.
+const walkSteps = 1024
+
+// Walk is Node.Walk for the whole tree. It ends early when the context does; see Err.
+func (f *File) Walk(visit func(*Node) bool) {
+	steps, ended := 0, false
+	f.Root.Walk(func(n *Node) bool {
+		if steps++; steps%walkSteps == 0 {
+			ended = ended || f.ctx.Err() != nil
+		}
+		return !ended && visit(n)
+	})
 }
 
 // Damage is a region that could not be read or is not to be changed.
@@ -80,11 +101,21 @@ func selfTest() error {
 	return selfTestErr
 }
 
+// MaxSize is how long a text may be, in bytes. Longer ones are made by programs, and
+// take gigabytes to read.
+const MaxSize = 4 << 20
+
 // Parse reads one file. An error means that there is no tree at all (the
-// grammar does not load, the text nests deeper than MaxDepth); a syntax error
-// in the text is no error but an entry in File.Damage.
+// grammar does not load, the text is longer than MaxSize or nests deeper than
+// MaxDepth); a syntax error in the text is no error but an entry in File.Damage.
 func Parse(path string, src []byte) (*File, error) {
-	return parse(path, src, src, nil)
+	return ParseContext(context.Background(), path, src)
+}
+
+// ParseContext is Parse within a context, which the file keeps. The error is the
+// context's where that ends first.
+func ParseContext(ctx context.Context, path string, src []byte) (*File, error) {
+	return parse(ctx, path, src, src, nil)
 }
 
 const (
@@ -94,13 +125,16 @@ const (
 
 // parse reads text, which has the length of src, and gives a File of src whose tree
 // is mended.
-func parse(path string, src, text []byte, mends []mend) (*File, error) {
-	if err := selfTest(); err != nil {
+func parse(ctx context.Context, path string, src, text []byte, mends []mend) (*File, error) {
+	if err := cmp.Or(ctx.Err(), selfTest()); err != nil {
 		return nil, err
 	}
-	f := &File{Path: path, Src: src, lines: lineStarts(src)}
+	if len(src) > MaxSize {
+		return nil, fmt.Errorf("%s: has %d MB, and files of more than %d MB are not read; exclude the file", path, len(src)>>20, MaxSize>>20)
+	}
+	f := &File{Path: path, Src: src, lines: lineStarts(src), ctx: ctx}
 	var err error
-	if f.Root, err = treeOf(path, text); err != nil {
+	if f.Root, err = treeOf(ctx, path, text); err != nil {
 		return nil, err
 	}
 	failed := f.mendAll(mends)
@@ -114,31 +148,34 @@ func parse(path string, src, text []byte, mends []mend) (*File, error) {
 	}
 	f.halt = f.findHalt()
 	f.markDoubtful()
-	return f, nil
+	return f, ctx.Err()
 }
 
 // treeOf gives the grammar's tree of a text.
-func treeOf(path string, text []byte) (*Node, error) {
+func treeOf(ctx context.Context, path string, text []byte) (*Node, error) {
 	p := sitter.NewParser()
 	defer p.Close()
 	p.SetLanguage(language)
 	p.SetOperationLimit(parseLimit)
-	t, err := p.ParseCtx(context.Background(), nil, text)
+	t, err := p.ParseCtx(context.Background(), nil, text) // not ctx: see parseLimit
 	if err != nil {
 		return nil, fmt.Errorf("%s: cannot be parsed: %w", path, err)
 	}
 	defer t.Close()
-	return copyTree(t, path)
+	return copyTree(ctx, t, path)
 }
 
 // copyTree makes plain nodes of the parser's, which die with their tree.
-func copyTree(t *sitter.Tree, path string) (*Node, error) {
+func copyTree(ctx context.Context, t *sitter.Tree, path string) (*Node, error) {
 	c := sitter.NewTreeCursor(t.RootNode())
 	defer c.Close()
 	var root, parent *Node
 	depth := 0
 	kinds := map[string]string{} // one string a kind, not one a node
-	for {
+	for steps := 1; ; steps++ {
+		if steps%walkSteps == 0 && ctx.Err() != nil {
+			return nil, ctx.Err()
+		}
 		sn := c.CurrentNode()
 		n := newNode(sn, c.CurrentFieldName(), kinds)
 		if parent == nil {
@@ -185,7 +222,7 @@ func newNode(sn *sitter.Node, field string, kinds map[string]string) *Node {
 // holds one, from the enclosing statement inwards: what an edit means is not
 // known there. Declarations further out stay usable.
 func (f *File) findDamage() {
-	f.Root.Walk(func(n *Node) bool {
+	f.Walk(func(n *Node) bool {
 		if !n.Bad {
 			return true
 		}
@@ -210,7 +247,7 @@ func (n *Node) markAround() {
 
 // spreadDamage marks what lies below a damaged node.
 func (f *File) spreadDamage() {
-	f.Root.Walk(func(n *Node) bool {
+	f.Walk(func(n *Node) bool {
 		if n.Parent != nil && n.Parent.Bad && n.Parent.Parent != nil {
 			n.Bad = true
 		}
@@ -230,7 +267,7 @@ func (f *File) findHalt() int {
 		return len(f.Src)
 	}
 	at := len(f.Src)
-	f.Root.Walk(func(n *Node) bool {
+	f.Walk(func(n *Node) bool {
 		if n.Kind == "name" && n.Start < at && strings.EqualFold(f.Text(n), word) &&
 			n.Parent.Is("function_call_expression", "ERROR") && n.Prev() == nil {
 			at = n.Start
@@ -259,7 +296,7 @@ func (f *File) At(offset int) *Node {
 // offset and is no comment, or nil. Nodes without text do not count.
 func (f *File) LeafFrom(offset int) *Node {
 	var found *Node
-	f.Root.Walk(func(n *Node) bool {
+	f.Walk(func(n *Node) bool {
 		if found != nil || n.End <= offset {
 			return false
 		}

@@ -77,16 +77,28 @@ func qualify(namespace, name string) string {
 // it, or the last unbraced one before it.
 func (f *File) namespaceAt(n *Node) string {
 	name := ""
-	for _, c := range f.Root.Children {
+	for _, c := range f.namespaces() {
 		if c.Start > n.Start {
 			break
-		}
-		if c.Kind != "namespace_definition" {
-			continue
 		}
 		if c.Child("body") == nil || c.Span.Contains(n.Span) {
 			name = strings.Join(strings.Fields(f.Text(c.Child("name"))), "")
 		}
 	}
 	return name
+}
+
+type namespacesKey struct{}
+
+// namespaces gives the file's namespace statements.
+func (f *File) namespaces() []*Node {
+	return f.Memo(namespacesKey{}, func() any {
+		var out []*Node
+		for _, c := range f.Root.Children {
+			if c.Kind == "namespace_definition" {
+				out = append(out, c)
+			}
+		}
+		return out
+	}).([]*Node)
 }

@@ -55,7 +55,7 @@ func Tokens(kinds []string, flat []int, size int) ([]Token, error) {
 // different things, and no edit is to be made. Bad nodes are passed over.
 func (f *File) CheckTokens(tokens []Token) []*Node {
 	var out []*Node
-	f.Root.Walk(func(n *Node) bool {
+	f.Walk(func(n *Node) bool {
 		if n.Bad || n.Len() == 0 && n.Kind != "heredoc_end" {
 			return !n.Bad
 		}
