@@ -14,20 +14,25 @@
 //   - A syntax error never loses the rest of the file: nodes that touch a
 //     damaged region are marked Bad and everything else stays usable.
 //   - A node whose shape is known to differ from what PHP means by the same
-//     text is marked Bad as well, see doubt.go: better no mutant than one that
-//     is described wrongly.
+//     text is given that shape, see doubt.go, or else marked Bad and listed in
+//     Doubts: better no mutant than one that is described wrongly.
+//   - Whatever takes long looks at the file's context; see [ParseContext].
 //
 // # With and without PHP's tokens
 //
 // [Parse] needs nothing but the text. [ParseTokens] also takes PHP's own
 // tokens of it, and does two things more: it checks that the tree has its
 // operators, literals and names where PHP has tokens (what differs is Bad),
-// and it masks what the grammar cannot read, see maskrules.go: each rule there
-// is one construct, with a text in testdata/syntax/masks.txtar that the
-// grammar alone misreads. [File.NeedsTokens] says whether it is worth asking.
+// and it masks what the grammar cannot read, and mends the tree (mend.go). Each
+// rule in maskrules.go, maskwords.go and hiderules.go is one construct, with a
+// text in testdata/syntax/masks.txtar that the grammar alone misreads. Kinds of
+// nodes that the grammar has for other places are used; besides those there are
+// the operator "|>", and "(void)" as a token of a statement.
+// [File.NeedsTokens] says whether it is worth asking for tokens.
 //
-// How far the trees can be trusted is tested against nikic/PHP-Parser, over
-// any PHP files: PHP_CORPUS=DIR go test ./mutate/syntax -run TestSpansAgree.
+// How far the trees can be trusted is tested against nikic/PHP-Parser, 4.15 and
+// the newest, over any PHP files:
+// PHP_CORPUS=DIR go test ./mutate/syntax -run TestSpansAgree.
 //
 // # What it does not do
 //

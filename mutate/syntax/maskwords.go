@@ -58,9 +58,14 @@ var keywords = strings.Fields(`__halt_compiler abstract and array as break calla
 	return self static switch throw trait try unset use var while xor yield null true false bool int float string
 	iterable mixed never void object`)
 
-// "f(list: 1)" => "f(xist: 1)": a keyword that is the name of an argument.
+// "f(list: 1)" => "f(xist: 1)": a keyword that is the name of an argument; and "self:" =>
+// "xelf:", where it is a label for "goto".
 func maskLabel(m *masker, i int) {
-	if m.kind(i+1) == ":" && (m.kind(i-1) == "(" || m.kind(i-1) == ",") && slices.Contains(keywords, m.text(i)) {
+	if m.kind(i+1) != ":" || !slices.Contains(keywords, m.text(i)) {
+		return
+	}
+	label := m.kind(i) == "T_STRING" && slices.Contains(opensStatement, m.kind(i-1)) && m.kind(i-1) != ":" && m.kind(i-1) != ")"
+	if label || m.kind(i-1) == "(" || m.kind(i-1) == "," {
 		m.put(m.sig[i].Start, "x")
 	}
 }

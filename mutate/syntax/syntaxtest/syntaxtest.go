@@ -91,7 +91,7 @@ func LaterPHP(t testing.TB) string {
 func needed(t testing.TB, variable, what string) string {
 	path := os.Getenv(variable)
 	switch _, err := os.Stat(path); {
-	case path == "" && os.Getenv("CI") != "":
+	case path == "" && os.Getenv("CI") != "" && os.Getenv("ASSAY_CELLS_MAY_MISS") == "":
 		t.Fatalf("%s has to name %s; .ci/run does that", variable, what)
 	case path == "":
 		t.Skipf("%s does not name %s", variable, what)
