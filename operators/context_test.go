@@ -16,6 +16,7 @@ func TestGenerateHearsContext(t *testing.T) {
 	src := []byte("<?php\nfunction f($a) {\n" + strings.Repeat("    $a = $a + 1;\n", 2_000) + "}\n")
 	for _, last := range []int{1, 500, 2_000} {
 		ctx, cancel := context.WithCancel(t.Context())
+		defer cancel()
 		f, err := syntax.ParseContext(ctx, "a.php", src)
 		if err != nil {
 			t.Fatal(err)

@@ -294,33 +294,46 @@ func propertyType(f *syntax.File, n *syntax.Node, name string) string {
 	if body == nil {
 		return ""
 	}
+	return f.Memo(propertiesKey{body}, func() any { return propertyTypes(f, body) }).(map[string]string)["$"+name]
+}
+
+type propertiesKey struct{ class *syntax.Node }
+
+// propertyTypes gives the types of all properties that the body of a class declares, by
+// name with "$"; of two with a name it is the first that counts.
+func propertyTypes(f *syntax.File, body *syntax.Node) map[string]string {
+	types := map[string]string{}
+	put := func(name *syntax.Node, typ string) {
+		if _, there := types[f.Text(name)]; !there {
+			types[f.Text(name)] = typ
+		}
+	}
 	for _, decl := range body.Children {
 		switch decl.Kind {
 		case "property_declaration":
 			for _, el := range decl.Children {
-				if !el.Is("property_element") || f.Text(el.Child("name")) != "$"+name {
-					continue
+				switch t := decl.Child("type"); {
+				case !el.Is("property_element"):
+				case t != nil:
+					put(el.Child("name"), simpleType(f, t))
+				case el.Child("default_value").Is("array_creation_expression"):
+					put(el.Child("name"), "array")
+				default:
+					put(el.Child("name"), "")
 				}
-				if t := decl.Child("type"); t != nil {
-					return simpleType(f, t)
-				}
-				if el.Child("default_value").Is("array_creation_expression") {
-					return "array"
-				}
-				return ""
 			}
 		case "method_declaration":
 			if !strings.EqualFold(f.Text(decl.Child("name")), "__construct") {
 				continue
 			}
 			for _, p := range decl.Child("parameters").NamedChildren() {
-				if p.Is("property_promotion_parameter") && f.Text(p.Child("name")) == "$"+name {
-					return simpleType(f, p.Child("type"))
+				if p.Is("property_promotion_parameter") {
+					put(p.Child("name"), simpleType(f, p.Child("type")))
 				}
 			}
 		}
 	}
-	return ""
+	return types
 }
 
 // methodType gives the declared return type of a method of the class around a

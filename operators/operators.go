@@ -3,6 +3,7 @@ package operators
 import (
 	"fmt"
 	"slices"
+	"sort"
 	"strings"
 
 	"assay/mutate"
@@ -27,11 +28,30 @@ func outsideAttributes(apply applyFunc) applyFunc {
 			return nil
 		}
 		edits := apply(f, n)
-		if len(edits) > 0 && n.Up("attribute_list") != nil {
+		if len(edits) > 0 && inAttribute(f, n) {
 			return nil
 		}
 		return edits
 	}
+}
+
+type attributesKey struct{}
+
+// inAttribute reports whether a node is in an attribute. Few files have any, so they are
+// looked for once, from above.
+func inAttribute(f *syntax.File, n *syntax.Node) bool {
+	lists := f.Memo(attributesKey{}, func() any {
+		var lists []syntax.Span
+		f.Walk(func(n *syntax.Node) bool {
+			if n.Kind == "attribute_list" {
+				lists = append(lists, n.Span)
+			}
+			return n.Kind != "attribute_list"
+		})
+		return lists
+	}).([]syntax.Span)
+	i := sort.Search(len(lists), func(i int) bool { return lists[i].End >= n.End })
+	return i < len(lists) && lists[i].Contains(n.Span) && lists[i] != n.Span
 }
 
 // All gives every operator, sorted by ID, so that the order of files and of

@@ -114,7 +114,7 @@ func reads(f *syntax.File, n *syntax.Node, text string) bool {
 // inText reports whether a node stands in a string's own little language, as
 // in "$a[0]"; within "{$a[0]}" it is ordinary code.
 func inText(n *syntax.Node) bool {
-	for ; n.Parent != nil; n = n.Parent {
+	for ; n.Parent != nil && n.Kind != "compound_statement"; n = n.Parent {
 		if n.Parent.Is("encapsed_string", "heredoc_body", "shell_command_expression") {
 			return n.Prev() == nil || n.Prev().Kind != "{"
 		}

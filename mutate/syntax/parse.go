@@ -71,9 +71,9 @@ func (f *File) Text(n *Node) string {
 // code is generated, and PHP itself gives up on it.
 const MaxDepth = 20_000
 
-// parseLimit is in microseconds of work; a cancellable context would poison
-// the parser underneath.
-const parseLimit = 30_000_000
+// parseLimit is in microseconds of work. (A parser whose context has ended is of no
+// use any more; each text has one of its own.)
+const parseLimit = 600_000_000
 
 var (
 	language     = sitter.NewLanguage(tsphp.LanguagePHP())
@@ -157,7 +157,7 @@ func treeOf(ctx context.Context, path string, text []byte) (*Node, error) {
 	defer p.Close()
 	p.SetLanguage(language)
 	p.SetOperationLimit(parseLimit)
-	t, err := p.ParseCtx(context.Background(), nil, text) // not ctx: see parseLimit
+	t, err := p.ParseCtx(ctx, nil, text)
 	if err != nil {
 		return nil, fmt.Errorf("%s: cannot be parsed: %w", path, err)
 	}

@@ -27,10 +27,21 @@ func (s Scope) String() string {
 	return s.Function
 }
 
-// Scope finds out where a node stands.
+type scopeKey struct{ block *Node }
+
+// Scope finds out where a node stands. What was found out for a block in a function
+// holds for all that is in it, and is kept.
 func (f *File) Scope(n *Node) Scope {
 	s := Scope{Namespace: f.namespaceAt(n)}
+	var blocks []*Node // that the node is in, and nothing else that counts
 	for p := n; p != nil; p = p.Parent {
+		if p.Kind == "compound_statement" && s.Func == nil && s.ClassNode == nil {
+			if known, ok := f.memos.Load(scopeKey{p}); ok {
+				s = known.(Scope)
+				break
+			}
+			blocks = append(blocks, p)
+		}
 		switch p.Kind {
 		case "method_declaration", "function_definition":
 			if s.Func == nil && s.ClassNode == nil {
@@ -50,6 +61,9 @@ func (f *File) Scope(n *Node) Scope {
 				s.ClassNode, s.Class = p, qualify(s.Namespace, "class@"+strconv.Itoa(line))
 			}
 		}
+	}
+	for _, b := range blocks {
+		f.memos.Store(scopeKey{b}, s)
 	}
 	return s
 }
