@@ -87,3 +87,14 @@ func pharInTools(t *testing.T, root string) {
 		t.Fatal(err)
 	}
 }
+
+const packagesAbove = `{"autoload": {"psr-4": {"Ferry\\": "packages/ferry/src"}}, "autoload-dev": {"files": ["vendor/phpunit/phpunit/src/PHPUnit/Autoload.php"]}}`
+
+// monorepoWithPHPUnit has a package with a composer.json of its own, whose packages, and
+// PHPUnit among them, are installed above.
+func monorepoWithPHPUnit(t *testing.T, root string) {
+	monorepo(t, root)
+	vendorPHPUnit(t, root)
+	write(t, filepath.Join(root, "packages/ferry/composer.json"), `{"name": "pier/ferry", "autoload": {"psr-4": {"Ferry\\": "src"}}}`)
+	write(t, filepath.Join(root, "packages/ferry/phpunit.xml"), strings.Replace(configured("", "src"), ` bootstrap=""`, "", 1))
+}
