@@ -20,6 +20,8 @@ use PHPUnit\Framework\Warning;
 use PHPUnit\TextUI\ResultPrinter;
 use PHPUnit\Util\Test as TestUtil;
 
+require __DIR__ . '/Command9.php';
+
 final class Suite
 {
     public static ?self $instance = null;
@@ -266,33 +268,6 @@ final class Suite
         }
 
         return $name;
-    }
-}
-
-// What the script runs may be a command that adds something to PHPUnit's own. A process of
-// PHPUnit's for one test, which loads what its parent has, runs none.
-\class_alias(isset(Process::$setup) ? Loader::command(Process::$setup['phpunit']) : \PHPUnit\TextUI\Command::class, __NAMESPACE__ . '\BaseCommand');
-
-final class HookedCommand extends BaseCommand
-{
-    protected function handleArguments(array $argv): void
-    {
-        parent::handleArguments($argv);
-        $this->arguments['printer'] = new Reporter();
-        \class_exists(Loader::part('SebastianBergmann\Environment\Console')); // its own printer needs it
-        $configuration = $this->arguments['configurationObject'] ?? null;
-        $phpunit = $configuration ? $configuration->phpunit() : null;
-        Reporter::$fatal = ['error' => true, 'failure' => true,
-            'warning' => $this->fails('failOnWarning', $phpunit),
-            'risky' => $this->fails('failOnRisky', $phpunit),
-            'incomplete' => $this->fails('failOnIncomplete', $phpunit),
-            'skipped' => $this->fails('failOnSkipped', $phpunit),
-            'time_limit' => $this->fails('enforceTimeLimit', $phpunit)];
-    }
-
-    private function fails(string $key, $phpunit): bool
-    {
-        return (bool) ($this->arguments[$key] ?? ($phpunit ? $phpunit->{$key}() : false));
     }
 }
 
