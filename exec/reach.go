@@ -58,7 +58,7 @@ func Plan(ms []*mutate.Mutant, b *Baseline) []Task {
 // Mutants with the same key have the same ones.
 func (b *Baseline) reaching(m *mutate.Mutant) (key string, find func() []int) {
 	key, runs := b.running(m)
-	if readers := b.readers[m.Source.Path]; readers != nil {
+	if readers := b.texts[m.Source.Path]; readers != nil {
 		return "r" + m.Source.Path + key, func() []int { return union(runs(), readers) }
 	}
 	return key, runs

@@ -36,6 +36,7 @@ type Baseline struct {
 	anybody  map[int]bool     // and points that are passed then for no test in particular
 	others   map[int]bool     // and points that are passed then for tests which are not run, being of other groups
 	readers  map[string][]int // path of a source => segments that open it without loading it
+	texts    map[string][]int // those of them that may read it as text
 	loops    map[int]bool     // points of bodies of loops
 	peak     map[int]int64    // such a point => the most often that one segment passes it
 	passes   []map[int]int64  // by test: the same of it alone, where that is often
@@ -371,11 +372,15 @@ func (b *Baseline) conclude(e *Engine, plain *recording.Run) {
 	if b.memory = e.set.Memory; b.memory == 0 {
 		b.memory = max(leastMemory, 3*plain.Memory)
 	}
-	b.readers = map[string][]int{}
+	b.readers, b.texts = map[string][]int{}, map[string][]int{}
 	for n, s := range b.rec.Segments {
 		for _, path := range s.Reads {
-			if b.points[path] != nil {
-				b.readers[path] = append(b.readers[path], n)
+			if b.points[path] == nil {
+				continue
+			}
+			b.readers[path] = append(b.readers[path], n)
+			if !b.isPhpt(n) || !slices.Contains(s.Foreign, path) {
+				b.texts[path] = append(b.texts[path], n)
 			}
 		}
 	}

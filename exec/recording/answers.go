@@ -60,9 +60,8 @@ func (r *Recording) describe(n int, plain, probed *Run) {
 		}
 	}
 	if n < len(probed.Segments) {
-		for path := range InRoot(probed.Root, probed.Segments[n].Foreign) {
-			s.Reads = append(s.Reads, path)
-		}
+		s.Foreign = slices.Sorted(maps.Keys(InRoot(probed.Root, probed.Segments[n].Foreign)))
+		s.Reads = append(s.Reads, s.Foreign...)
 		slices.Sort(s.Reads)
 		s.Reads = slices.Compact(s.Reads)
 	}

@@ -41,6 +41,8 @@ type Segment struct {
 	// Reads has the sources that are opened here without being loaded: read as text, or
 	// run by a process that the tests start.
 	Reads []string
+	// Foreign has what processes have loaded that the tests started and that told of it.
+	Foreign []string
 	// Held is a digest of what the test still holds that has a destructor; "" for nothing,
 	// AnyHeld where it is not the same from run to run.
 	Held string
