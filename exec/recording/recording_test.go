@@ -75,7 +75,7 @@ func TestSegments(t *testing.T) {
 		{Kind: Build, Test: -1, Points: []int{3}, Loaded: []string{"src/A.php"}},
 		{Kind: Enter, Test: -1, Class: "T", Time: 100 * time.Microsecond, Neutral: true},
 		{Kind: Test, Test: 0, Class: "T", Time: 200 * time.Microsecond, Points: []int{2, 9}, Loaded: []string{"src/A.php", "src/B.php"},
-			Opened: []string{"src/B.php", "notes.txt", "dir/"}, Neutral: true, Reads: []string{"notes.txt", "src/C.php"}},
+			Opened: []string{"src/B.php", "notes.txt", "dir/"}, Neutral: true, Reads: []string{"notes.txt", "src/C.php"}, Foreign: []string{"src/C.php"}},
 		{Kind: Test, Test: 1, Class: "T", Time: 300 * time.Microsecond, Points: []int{2}, Neutral: true},
 		{Kind: Leave, Test: -1, Class: "T", Time: 400 * time.Microsecond, Neutral: true},
 		{Kind: End, Test: -1, Time: 500 * time.Microsecond, Points: []int{7}},
