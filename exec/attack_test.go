@@ -23,8 +23,35 @@ var hostileBodies = []struct{ name, body string }{
 	{"stopsAll", `posix_kill(-1, SIGSTOP)`},
 	{"joinsAndEnds", `posix_setpgid(0, posix_getpgid(posix_getppid())) && posix_kill(0, SIGTERM)`},
 	{"bySession", `self::shell('setsid kill -STOP ' . posix_getppid())`},
+	{"forges", `self::forge('x')`},
+	{"forgesByDescriptor", `self::forge('fd')`},
 	{"limits", `self::shell('prlimit --cpu=0 --pid ' . posix_getppid())`},
 }
+
+// forgery has a process that is forked say that the test failed, in the name of the one that
+// runs it, whose token it has read: over a connection of its own, or over that one's.
+const forgery = `
+private static function forge(string $how): bool {
+	$name = 'PHPUnit\\AssayHarness\\Process';
+	if (!class_exists($name, false)) { return false; } // by hand
+	$channel = (new \ReflectionProperty($name, 'channel'))->getValue();
+	$read = fn (string $p) => (new \ReflectionProperty($channel, $p))->getValue($channel);
+	$lines = "\n" . $read('token') . ' ["event",-1,"failed",true,"forged","forged"]' . "\n" . $read('token') . ' ["done",0,0,0,[]]' . "\n";
+	$pid = pcntl_fork();
+	if ($pid === 0) {
+		if ($how === 'fd') {
+			fwrite($read('stream'), $lines);
+		} else {
+			$s = stream_socket_client("unix://\0" . $read('socket'));
+			fwrite($s, $read('token') . "\n" . $lines);
+		}
+		usleep(50000);
+		posix_kill(getmypid(), SIGKILL);
+	}
+	pcntl_waitpid($pid, $status);
+	return false;
+}
+`
 
 // hostileSuite makes a project with a method for each of them, of which a mutant is hostile,
 // and a harmless neighbour.
@@ -34,10 +61,11 @@ func hostileSuite(t *testing.T) (Settings, []claim) {
 	var methods, tests strings.Builder
 	claims := []claim{{File: "src/Ferry.php", Before: "$n + 1", After: "$n - 1"}}
 	for i, h := range hostileBodies {
-		fmt.Fprintf(&methods, "public function %s(int $n): bool {\nif ($n < 1%d) { return true; }\nreturn !(%s);\n}\n", h.name, i, h.body)
+		fmt.Fprintf(&methods, "public function %s(int $n): bool {\nif ($n < 1%02d) { return true; }\nreturn !(%s);\n}\n", h.name, i, h.body)
 		fmt.Fprintf(&tests, "public function test%d(): void { $this->assertTrue((new Ferry)->%s(1)); }\n", i, h.name)
-		claims = append(claims, claim{File: "src/Ferry.php", Before: fmt.Sprintf("$n < 1%d", i), After: fmt.Sprintf("$n > 1%d", i)})
+		claims = append(claims, claim{File: "src/Ferry.php", Before: fmt.Sprintf("$n < 1%02d", i), After: fmt.Sprintf("$n > 1%02d", i)})
 	}
+	methods.WriteString(forgery)
 	methods.WriteString("private static function shell(string $command): bool { exec($command . ' 2>/dev/null', $lines, $status); return $status === 0; }\n")
 	for file, text := range map[string]string{"src/Ferry.php": methods.String(), "tests/FerryTest.php": tests.String()} {
 		path := filepath.Join(set.Root, file)

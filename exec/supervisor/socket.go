@@ -13,6 +13,7 @@ import (
 	"net"
 	"os"
 	"sync"
+	"sync/atomic"
 	"time"
 )
 
@@ -32,6 +33,7 @@ type listener struct {
 // closed it, several.
 type peer struct {
 	token    string
+	sender   atomic.Int32 // the process
 	messages chan wire.Message
 	closed   chan struct{} // closed when the last connection ended
 	mu       sync.Mutex
@@ -50,7 +52,7 @@ func newToken() string {
 
 func newListener() (*listener, error) {
 	name := "assay-" + newToken()
-	l, err := net.Listen("unix", "@"+name)
+	l, err := listenNamed(name)
 	if err != nil {
 		return nil, fmt.Errorf("no socket for PHP: %w", err)
 	}
@@ -101,7 +103,12 @@ func (s *listener) accept() {
 
 func (s *listener) greet(c net.Conn) {
 	defer c.Close()
-	r := bufio.NewReaderSize(c, 1<<16)
+	conn, ok := c.(*net.UnixConn)
+	if !ok {
+		return
+	}
+	var sender atomic.Int32
+	r := bufio.NewReaderSize(senderReader{conn, &sender}, 1<<16)
 	c.SetReadDeadline(time.Now().Add(10 * time.Second))
 	first, err := r.ReadSlice('\n')
 	if err != nil {
@@ -113,6 +120,9 @@ func (s *listener) greet(c net.Conn) {
 	s.mu.Unlock()
 	if p == nil {
 		return
+	}
+	if pid := sender.Load(); !p.sender.CompareAndSwap(0, pid) && p.sender.Load() != pid {
+		return // another process has learnt the token
 	}
 	p.mu.Lock()
 	p.conn = c
