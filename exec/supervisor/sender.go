@@ -4,6 +4,7 @@ package supervisor
 
 import (
 	"context"
+	"io"
 	"net"
 	"sync/atomic"
 	"syscall"
@@ -36,8 +37,11 @@ func (r senderReader) Read(b []byte) (int, error) {
 	var control [256]byte
 	for {
 		n, size, _, _, err := r.conn.ReadMsgUnix(b, control[:])
-		if n <= 0 || err != nil {
-			return n, err
+		if n <= 0 && err == nil {
+			err = io.EOF
+		}
+		if err != nil {
+			return max(n, 0), err
 		}
 		pid := writtenBy(control[:size])
 		if pid == 0 || r.sender.CompareAndSwap(0, pid) || r.sender.Load() == pid {
