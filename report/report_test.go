@@ -40,7 +40,7 @@ func golden(t *testing.T, name string, got []byte) {
 	}
 }
 
-func printed(t *testing.T, f Format, r *mutate.Result, o Options) []byte {
+func printed(t testing.TB, f Format, r *mutate.Result, o Options) []byte {
 	t.Helper()
 	var b bytes.Buffer
 	if err := f.Write(&b, r, o); err != nil {

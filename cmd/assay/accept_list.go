@@ -54,10 +54,9 @@ var acceptLine = regexp.MustCompile(`^(\S+) ([a-z2-9]{10}) (\S+) because (.*\S)\
 
 // readAccepted reads the list of a project; an empty one where there is none.
 func readAccepted(root string) (*acceptList, error) {
-	l := &acceptList{}
 	text, err := os.ReadFile(filepath.Join(root, acceptName))
 	if errors.Is(err, fs.ErrNotExist) {
-		return l, nil
+		return &acceptList{}, nil
 	}
 	if err != nil {
 		var at *fs.PathError
@@ -66,6 +65,12 @@ func readAccepted(root string) (*acceptList, error) {
 		}
 		return nil, usagef("%s: cannot be read: %v", filepath.Join(root, acceptName), err)
 	}
+	return parseAccepted(text)
+}
+
+// parseAccepted reads the text of a list.
+func parseAccepted(text []byte) (*acceptList, error) {
+	l := &acceptList{}
 	var faults []error
 	head := strings.Count(acceptHead, "\n")
 	if !strings.HasPrefix(string(text), acceptHead) {
@@ -162,19 +167,22 @@ func (l *acceptList) remove(a *acceptance) {
 
 func (l *acceptList) write(root string) error {
 	err := report.WriteFile(filepath.Join(root, acceptName), func(w io.Writer) error {
-		if _, err := io.WriteString(w, acceptHead); err != nil {
-			return err
-		}
-		for _, a := range l.entries {
-			if _, err := fmt.Fprintf(w, "%s%s %s %s because %s\n", a.before, a.id, a.unit, escapePath(a.path), a.reason); err != nil {
-				return err
-			}
-		}
-		_, err := io.WriteString(w, l.rest)
+		_, err := io.WriteString(w, l.text())
 		return err
 	})
 	if err != nil {
 		return usageError{err}
 	}
 	return nil
+}
+
+// text is the list as it is written.
+func (l *acceptList) text() string {
+	var b strings.Builder
+	b.WriteString(acceptHead)
+	for _, a := range l.entries {
+		fmt.Fprintf(&b, "%s%s %s %s because %s\n", a.before, a.id, a.unit, escapePath(a.path), a.reason)
+	}
+	b.WriteString(l.rest)
+	return b.String()
 }
