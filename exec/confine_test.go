@@ -276,5 +276,5 @@ func TestConfinedGalleryOrdinaryUser(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	sandboxtest.NewWorld(t).Run(t, sandboxtest.AsNobody+`"$@"`, []string{"TestConfinedGallery"}, "ASSAY_TEST_GALLERY="+gallery)
+	sandboxtest.NewWorld(t).Run(t, sandboxtest.AsNobody+`"$@"`, []string{"TestConfinedGallery", "TestHostile"}, "ASSAY_TEST_GALLERY="+gallery)
 }

@@ -14,6 +14,7 @@ import (
 )
 
 func TestMain(m *testing.M) {
+	enterContainer()
 	Main()
 	if where := os.Getenv(attackEnv); where != "" {
 		attackNow(where)
