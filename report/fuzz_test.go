@@ -55,7 +55,7 @@ func FuzzHistory(f *testing.F) {
 		if err := HistoryText(io.Discard, same, others, Options{}); err != nil {
 			t.Error(err)
 		}
-		if err := HistoryHTML(io.Discard, "fuzz", same, others); err != nil {
+		if err := HistoryHTML(io.Discard, same, TrendOptions{Project: "fuzz", Others: others}); err != nil {
 			t.Error(err)
 		}
 	})
