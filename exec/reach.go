@@ -140,7 +140,7 @@ func coarse(d time.Duration) int { return (bits.Len64(uint64(d/time.Second)) + 2
 // a signature, an attribute. They load the file, run code of it, read it, or run code of
 // a file that names something that the file declares, or what cannot be declared
 // without that. Of a value that is lazy the loading of the file, and declarations that
-// name what is in it, see nothing.
+// name what is in it, see nothing while the suite is built.
 func (b *Baseline) seeing(path string, lazy bool) []int {
 	key := seen{path, lazy}
 	b.files.mu.Lock()
@@ -213,7 +213,8 @@ func (b *Baseline) inspecting(path string) []int {
 
 // segmentsWith gives the segments that run code of a file of which something is true, load
 // one of which it is true of what has a say then, or read the file at a path, if one is
-// named. That file they run, or, unless only values count, load.
+// named. That file they run or load; where only values count, loading it while the suite is
+// built is nothing.
 func (b *Baseline) segmentsWith(path string, loading part, is func(*wordsIn) bool) []int {
 	users := b.users()
 	in := make([]bool, len(b.rec.Segments))
@@ -228,8 +229,11 @@ func (b *Baseline) segmentsWith(path string, loading part, is func(*wordsIn) boo
 		}
 	}
 	for file, segments := range users.load {
-		if file == path && loading != values || is(b.files.of(file).of(loading)) {
+		switch {
+		case file == path && loading != values || is(b.files.of(file).of(loading)):
 			add(segments)
+		case file == path: // a test that loads it asks for what it declares, if not by name
+			add(slices.DeleteFunc(slices.Clone(segments), func(n int) bool { return n == 0 }))
 		}
 	}
 	add(users.read[path])
