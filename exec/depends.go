@@ -109,7 +109,7 @@ func (b *Baseline) depend() *Dependencies {
 // PHPUnit loads for them and which nobody else uses for that.
 func (b *Baseline) usersOf(path string, own map[string]map[string]bool) []string {
 	names := b.namesIn(path)
-	if len(names) == 0 {
+	if len(names.short) == 0 {
 		return []string{""}
 	}
 	var out []string

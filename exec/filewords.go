@@ -40,6 +40,7 @@ type wordsIn struct {
 	// where it registers an autoloader, its words without those that are whole texts in
 	// quotes: that finds files by such texts, and does not use what they declare
 	used map[string]bool
+	data string // of a file that is no PHP: its text in lower case, two backslashes as one
 	// What counts of it when the file is loaded; nil: all.
 	values, links *wordsIn
 }
@@ -66,19 +67,26 @@ var quotedName = regexp.MustCompile(`'[\w\\/.-]*'|"[\w\\/.-]*"`)
 
 // uses reports whether one of some names, in lower case, is in the file for another
 // reason than to be loaded.
-func (w *wordsIn) uses(names []string) bool {
-	return w.hasAny(names) && (w.used == nil || slices.ContainsFunc(names, func(n string) bool { return w.used[n] }))
+func (w *wordsIn) uses(names names) bool {
+	return w.hasAny(names) && (w.used == nil || slices.ContainsFunc(names.short, func(n string) bool { return w.used[n] }))
 }
 
-// hasAny reports whether one of some names, in lower case, is in the file.
-func (w *wordsIn) hasAny(names []string) bool {
-	for _, n := range names {
+// hasAny reports whether one of some names is in the file.
+func (w *wordsIn) hasAny(names names) bool {
+	if w.data != "" {
+		return slices.ContainsFunc(names.full, func(n string) bool { return strings.Contains(w.data, n) })
+	}
+	for _, n := range names.short {
 		if w.lower[n] {
 			return true
 		}
 	}
 	return false
 }
+
+// names are what a source declares, in lower case: without namespaces, and those that have
+// one, with it.
+type names struct{ short, full []string }
 
 // of reads a file, once.
 func (f *fileWords) of(path string) *wordsIn {
@@ -87,7 +95,7 @@ func (f *fileWords) of(path string) *wordsIn {
 	if w, ok := f.known[path]; ok {
 		return w
 	}
-	var text []byte
+	var text, data []byte
 	if p := f.sources[path]; p != nil {
 		text = p.Source.Text
 	} else if full := filepath.Join(f.root, filepath.FromSlash(path)); !strings.HasSuffix(path, "/") {
@@ -95,7 +103,7 @@ func (f *fileWords) of(path string) *wordsIn {
 			text, _ = os.ReadFile(full) // what tests make themselves is gone
 		}
 		if !strings.HasSuffix(path, ".php") && !bytes.Contains(text, []byte("<?")) {
-			text = nil
+			data, text = text, nil
 		}
 	}
 	w := f.wordsIn(path, text)
@@ -105,6 +113,7 @@ func (f *fileWords) of(path string) *wordsIn {
 	if bytes.Contains(text, []byte("spl_autoload_register")) {
 		w.used = wordsOf(bytes.ToLower(quotedName.ReplaceAll(text, []byte("''"))))
 	}
+	w.data = strings.ToLower(strings.ReplaceAll(string(data), `\\`, `\`))
 	f.known[path] = w
 	return w
 }
@@ -150,23 +159,26 @@ func wordsOf(text []byte) map[string]bool {
 	return words
 }
 
-// namesIn gives the names, without namespaces and in lower case, that a source declares,
-// and those that cannot be declared without them.
-func (b *Baseline) namesIn(path string) []string {
+// namesIn gives the names that a source declares, and those that cannot be declared without
+// them.
+func (b *Baseline) namesIn(path string) names {
 	heirs := b.files.heirsOf()
 	p := b.points[path]
 	if p == nil {
-		return nil
+		return names{}
 	}
 	in := map[string]bool{}
-	var names []string
+	var out names
 	var add func(name string)
 	add = func(name string) {
 		if in[name] {
 			return
 		}
 		in[name] = true
-		names = append(names, name[strings.LastIndexByte(name, '\\')+1:])
+		out.short = append(out.short, name[strings.LastIndexByte(name, '\\')+1:])
+		if strings.Contains(name, `\`) {
+			out.full = append(out.full, name)
+		}
 		for _, heir := range heirs[name] {
 			add(heir)
 		}
@@ -174,7 +186,7 @@ func (b *Baseline) namesIn(path string) []string {
 	for name := range p.Links {
 		add(name)
 	}
-	return names
+	return out
 }
 
 func (f *fileWords) heirsOf() map[string][]string {

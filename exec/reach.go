@@ -253,7 +253,7 @@ func listed(in []bool) []int {
 
 // users has, for each file, the segments that have to do with it.
 type users struct {
-	run  map[string][]int // run functions of it, pass points of it, or open it
+	run  map[string][]int // run functions of it, pass points of it, or open it without loading it
 	load map[string][]int
 	read map[string][]int // open it without loading it
 }
@@ -270,7 +270,7 @@ func (b *Baseline) users() *users {
 	}
 	u := &users{map[string][]int{}, map[string][]int{}, map[string][]int{}}
 	for n, s := range b.rec.Segments {
-		for _, files := range [][]string{s.Used, b.files.run[n], s.Opened, b.testFile(s)} {
+		for _, files := range [][]string{s.Used, b.files.run[n], s.Reads, b.testFile(s)} {
 			for _, file := range files {
 				u.run[file] = append(u.run[file], n)
 			}
