@@ -27,8 +27,8 @@ type probing struct {
 	sources []*mutate.Points
 	texts   map[string][]byte          // by path: sources with points; other files, which tell that a function of theirs was entered
 	dropped map[string]bool            // sources that PHP does not take with points
-	loading map[string]*mutate.Loading // of these other files
-	silent  map[string]bool            // other files of which no function can be entered, because they have none
+	loading map[string]*mutate.Loading // of files that are no sources
+	silent  map[string]bool            // files of which no function can be entered, because they have none
 }
 
 // probe puts points into the sources, and notes into the other PHP files of the project.
@@ -38,6 +38,10 @@ func (e *Engine) probe(ctx context.Context, files []*mutate.Points) (*probing, e
 	isSource := map[string]bool{}
 	for _, p := range files {
 		isSource[p.Source.Path] = true
+		if p.Count == 0 && p.Loading != nil { // it only declares, and nothing in it can be entered
+			l.silent[p.Source.Path] = true
+			continue
+		}
 		text, ok := p.Probed(), false
 		if p.Count > 0 {
 			var err error
