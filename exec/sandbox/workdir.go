@@ -24,7 +24,8 @@ type WorkDir struct {
 }
 
 // workMark is a file in a work directory that is to be removed when nobody holds it. It is
-// made under the lock, so that a directory without it is somebody's who is about to lock it.
+// made under the lock: a directory that has neither it nor anything else has just been made, or
+// its process was killed before that.
 const workMark = ".removed-when-unlocked"
 
 var workName = regexp.MustCompile(`^assay-[0-9]+$`)
@@ -46,21 +47,36 @@ func MakeWorkDir(keep bool) (*WorkDir, error) {
 	if held.over {
 		return nil, errors.New("this process is about to end")
 	}
-	path, err := os.MkdirTemp(top, "assay-")
+	path, lock, err := lockNew(top)
 	if err != nil {
 		return nil, err
 	}
-	w := &WorkDir{Path: path, keep: keep}
-	if w.lock, err = lockDir(path, unix.LOCK_EX); err != nil {
-		return nil, errors.Join(err, os.Remove(path))
-	}
+	w := &WorkDir{Path: path, lock: lock, keep: keep}
 	if !keep {
-		if err := os.WriteFile(filepath.Join(path, workMark), nil, 0o600); err != nil {
-			return nil, errors.Join(err, w.lock.Close(), RemoveTree(path))
+		if err := os.WriteFile(filepath.Join(w.Path, workMark), nil, 0o600); err != nil {
+			return nil, errors.Join(err, w.lock.Close(), RemoveTree(w.Path))
 		}
 	}
 	held.dirs[w] = true
 	return w, nil
+}
+
+// lockNew makes a directory and locks it.
+func lockNew(top string) (path string, lock *os.File, err error) {
+	for {
+		if path, err = os.MkdirTemp(top, "assay-"); err != nil {
+			return "", nil, err
+		}
+		lock, err = lockDir(path, unix.LOCK_EX)
+		switch there := isThere(path); {
+		case err == nil && there:
+			return path, lock, nil
+		case err == nil:
+			lock.Close() // another process took it for one that was left
+		case there:
+			return "", nil, errors.Join(err, os.Remove(path))
+		}
+	}
 }
 
 // lockDir opens a directory that is this user's own and locks it; how is of flock(2).
@@ -103,11 +119,23 @@ func removeAbandoned(top string) {
 		if err != nil {
 			continue
 		}
-		if _, err := os.Lstat(filepath.Join(path, workMark)); err == nil {
-			KillRemains(path)
-			RemoveTree(path)
+		if isThere(filepath.Join(path, workMark)) {
+			removeFor(path, patience)
+		} else {
+			os.Remove(path) // fails where something is in it
 		}
 		lock.Close()
+	}
+}
+
+// removeFor ends processes that still work in a directory and removes it. They may be
+// writing into it until they have ended, so it is tried again for some time.
+func removeFor(path string, limit time.Duration) {
+	for end := time.Now().Add(limit); isThere(path); time.Sleep(time.Millisecond) {
+		KillRemains(path)
+		if RemoveTree(path); time.Now().After(end) {
+			return
+		}
 	}
 }
 
@@ -153,13 +181,7 @@ func Abandon() {
 		if w.keep {
 			continue
 		}
-		KillRemains(w.Path)
-		// Somebody else may be removing it, or still writing into it.
-		for isThere(w.Path) && time.Now().Before(end) {
-			if RemoveTree(w.Path) != nil {
-				time.Sleep(time.Millisecond)
-			}
-		}
+		removeFor(w.Path, time.Until(end)) // somebody else may be removing it, too
 	}
 }
 

@@ -13,9 +13,11 @@ import (
 func TestWorkDir(t *testing.T) {
 	top := t.TempDir()
 	t.Setenv("TMPDIR", top)
-	foreign := filepath.Join(top, "assay-123")
-	if err := os.Mkdir(foreign, 0o700); err != nil {
-		t.Fatal(err)
+	foreign, empty := filepath.Join(top, "assay-123"), filepath.Join(top, "assay-456")
+	for _, dir := range []string{filepath.Join(foreign, "x"), empty} {
+		if err := os.MkdirAll(dir, 0o700); err != nil {
+			t.Fatal(err)
+		}
 	}
 	var dirs []*WorkDir
 	for _, keep := range []bool{false, true, false} {
@@ -33,6 +35,9 @@ func TestWorkDir(t *testing.T) {
 	}
 	there := func(w *WorkDir) bool { return isThere(w.Path) }
 	removeAbandoned(top)
+	if isThere(empty) {
+		t.Error("a directory whose process was killed at once is still there")
+	}
 	if !there(dirs[0]) || !there(dirs[1]) || !there(dirs[2]) {
 		t.Fatal("a directory that is held was removed")
 	}
