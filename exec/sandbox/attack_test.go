@@ -84,7 +84,12 @@ var attacks = map[string]attack{
 		return unix.Mount("", "/", "", unix.MS_REMOUNT|unix.MS_BIND, "")
 	},
 	"mount": func(_, allowed string) error {
-		return unix.Mount("none", filepath.Join(allowed, "empty"), "tmpfs", 0, "")
+		at := filepath.Join(allowed, "empty")
+		err := unix.Mount("none", at, "tmpfs", 0, "")
+		if err == nil {
+			err = unix.Unmount(at, unix.MNT_DETACH)
+		}
+		return err
 	},
 	"clear read-only": func(string, string) error {
 		return unix.MountSetattr(unix.AT_FDCWD, "/", unix.AT_RECURSIVE, &unix.MountAttr{Attr_clr: unix.MOUNT_ATTR_RDONLY})
