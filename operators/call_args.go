@@ -167,19 +167,24 @@ func argumentsSwapped(f *syntax.File, n *syntax.Node) []mutate.Edit {
 
 // declares reports whether a file declares a function of that lower-case name.
 func declares(f *syntax.File, name string) bool {
-	for _, n := range f.Root.Children {
-		list := []*syntax.Node{n}
-		if body := n.Child("body"); n.Is("namespace_definition") && body != nil {
-			list = body.Children
-		}
-		for _, d := range list {
-			if d.Is("function_definition") && strings.EqualFold(f.Text(d.Child("name")), name) {
-				return true
+	return f.Memo(functionsOfFile{}, func() any {
+		names := map[string]bool{}
+		for _, n := range f.Root.Children {
+			list := []*syntax.Node{n}
+			if body := n.Child("body"); n.Is("namespace_definition") && body != nil {
+				list = body.Children
+			}
+			for _, d := range list {
+				if d.Is("function_definition") {
+					names[strings.ToLower(f.Text(d.Child("name")))] = true
+				}
 			}
 		}
-	}
-	return false
+		return names
+	}).(map[string]bool)[name]
 }
+
+type functionsOfFile struct{}
 
 // simple reports whether an expression is a variable, a property, an element, a
 // constant or a literal.
