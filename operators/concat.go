@@ -54,6 +54,9 @@ func isIncluded(f *syntax.File, n *syntax.Node) bool {
 // swapConcat works on the first two parts of a chain: one pair in the wrong
 // order is enough to show whether order is looked at.
 func swapConcat(f *syntax.File, n *syntax.Node) []mutate.Edit {
+	if n.Child("left").Is("reference_assignment_expression") {
+		return nil // it has no parentheses, and would take in what follows it
+	}
 	left, right, op := n.Child("left"), n.Child("right"), operatorOf(n)
 	dot := map[string]bool{".": true}
 	if operatorText(f, n) != "." || isBinary(f, left.Unwrapped(), dot) || isIncluded(f, left) {

@@ -15,10 +15,11 @@ const doubtReason = "operators that this grammar puts together in another order 
 //	(int) $x = f()           tree: ((int) $x) = f()    PHP: (int) ($x = f())
 //	@$a instanceof B         tree: @($a instanceof B)  PHP: (@$a) instanceof B
 //	print $a and $b          tree: print ($a and $b)   PHP: (print $a) and $b
+//	$a = &$b + $c            tree: $a = &($b + $c)     PHP: ($a = &$b) + $c
 func (f *File) settle() {
 	var all []*Node
 	f.Walk(func(n *Node) bool {
-		if n.Is("binary_expression", "assignment_expression", "augmented_assignment_expression", "print_intrinsic", "yield_expression") {
+		if n.Is("binary_expression", "assignment_expression", "augmented_assignment_expression", "print_intrinsic", "yield_expression", "reference_assignment_expression") {
 			all = append(all, n)
 		}
 		return true
@@ -32,6 +33,8 @@ func (f *File) settle() {
 			}
 		case n.Is("print_intrinsic", "yield_expression"):
 			f.rise(n)
+		case n.Is("reference_assignment_expression"):
+			f.bind(n)
 		case f.operator(n) == "**" && left.Is(prefixes...):
 			n.sink()
 		case f.operator(n) == "instanceof":
@@ -108,7 +111,7 @@ func (f *File) rise(n *Node) {
 	for top.Parent.Is("assignment_expression", "augmented_assignment_expression") && top.Field == "right" {
 		top = top.Parent
 	}
-	if !top.Parent.Is("expression_statement", "parenthesized_expression", "argument", "return_statement", "echo_statement") {
+	if !top.Parent.Is(around...) {
 		return
 	}
 	first := inner.Child("left")
@@ -118,10 +121,28 @@ func (f *File) rise(n *Node) {
 	f.exchange(top, inner, first)
 }
 
+// around are the kinds of nodes in which an operator may bind as little as it likes.
+var around = []string{"expression_statement", "parenthesized_expression", "argument", "return_statement", "echo_statement"}
+
+// bind makes "a = &(b + c)" "(a = &b) + c".
+func (f *File) bind(n *Node) {
+	first := n.Child("right")
+	for first.Is("binary_expression", "conditional_expression") {
+		next := first.Child("left")
+		if next == nil {
+			next = first.Child("condition")
+		}
+		first = next
+	}
+	if inner := n.Child("right"); first != nil && first != inner && n.Parent.Is(around...) {
+		f.exchange(n, inner, first)
+	}
+}
+
 // exchange puts b, which is below a, in the place of a, and a in the place of c, which
 // is the first operand in b; a gets c for b.
 func (f *File) exchange(a, b, c *Node) {
-	holder, field := b.Parent, b.Field
+	holder, field, first := b.Parent, b.Field, c.Field
 	over := c.Parent
 	for p := holder; ; p = p.Parent { // they end where c does
 		p.End = c.End
@@ -133,7 +154,7 @@ func (f *File) exchange(a, b, c *Node) {
 	a.replace(b)
 	c.Field, c.Parent, c.Index = field, holder, at
 	holder.Children[at] = c
-	a.Field, a.Parent, a.Index = "left", over, slot
+	a.Field, a.Parent, a.Index = first, over, slot
 	over.Children[slot] = a
 	for p := over; ; p = p.Parent { // they begin where a does
 		p.Start = a.Start
@@ -147,7 +168,6 @@ func (f *File) exchange(a, b, c *Node) {
 // statements, so that no operator works on them:
 //
 //	$a ** $b instanceof C    nests differently; so do chained instanceofs
-//	$a = &$b + $c            tree: $a = &($b + $c)     PHP: ($a = &$b) + $c
 func (f *File) markDoubtful() {
 	halt := f.halt
 	f.Walk(func(n *Node) bool {
