@@ -73,6 +73,41 @@ func versionOf(t *testing.T, php string) string {
 	return string(out)
 }
 
+// TestNewSyntaxSchemata is TestSchemataAreTheMutants with these texts and the newest
+// php-parser.
+func TestNewSyntaxSchemata(t *testing.T) {
+	ask := startSchemataOracle(t, "-d", "include_path="+syntaxtest.NewestParser(t))
+	arch, err := txtar.ParseFile(newSyntax)
+	if err != nil {
+		t.Fatal(err)
+	}
+	php, dir, asked := tokenizer(t), t.TempDir(), 0
+	for _, file := range arch.Files {
+		name, ok := strings.CutSuffix(file.Name, "/in.php")
+		if !ok {
+			continue
+		}
+		path := filepath.Join(dir, name+".php")
+		if err := os.WriteFile(path, file.Data, 0o600); err != nil {
+			t.Fatal(err)
+		}
+		points, ms := placedMutants(t, php, path)
+		answers, list := ask(path, points, ms)
+		if answers == nil {
+			t.Errorf("%s: the schemata are refused", name)
+		}
+		for i, a := range answers {
+			if a != "" {
+				t.Errorf("%s: %s: %q -> %q: %s", name, list[i].ID, list[i].Before(), list[i].Edit.New, a)
+			}
+		}
+		asked += len(answers)
+	}
+	if t.Logf("%d mutants", asked); asked < 100 {
+		t.Errorf("only %d mutants were asked about", asked)
+	}
+}
+
 // askCases asks about the mutants of each text that is for a version; "" is any.
 func askCases(t *testing.T, ask func(string, []*mutate.Mutant) []string, version string, refused map[string]bool) {
 	arch, err := txtar.ParseFile(newSyntax)

@@ -136,8 +136,8 @@ func placedMutants(t *testing.T, php *syntaxtest.Tokenizer, path string) (*mutat
 // startSchemataOracle starts the script. The function gives the mutants that are
 // in the schemata, and one without a mutant for the original, and for each of
 // them "" or what is wrong; nil when a text is refused.
-func startSchemataOracle(t *testing.T) func(path string, p *mutate.Points, ms []mutate.Numbered) ([]string, []mutate.Numbered) {
-	ask := startScript(t, "php", "schemata.php")
+func startSchemataOracle(t *testing.T, flags ...string) func(path string, p *mutate.Points, ms []mutate.Numbered) ([]string, []mutate.Numbered) {
+	ask := startScript(t, "php", "schemata.php", flags...)
 	return func(path string, p *mutate.Points, ms []mutate.Numbered) ([]string, []mutate.Numbered) {
 		s := p.Combine(ms)
 		var list []mutate.Numbered
