@@ -206,7 +206,7 @@ func (d *desk) reach(ctx context.Context, boundary int, entry judging.Entry) err
 // advance has the walker go on to a boundary.
 func (d *desk) advance(ctx context.Context, boundary int) error {
 	defer d.e.turns.take()()
-	stop, err := d.w.Advance(ctx, supervisor.Advance{Until: boundary, Loaded: d.b.rec.LoadedBy(boundary)})
+	stop, err := d.w.Advance(ctx, supervisor.Advance{Until: boundary, Before: d.b.rec.LoadedBy(d.at), Loaded: d.b.rec.LoadedBy(boundary)})
 	if err != nil {
 		d.at = 0
 		return err

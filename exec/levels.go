@@ -57,6 +57,7 @@ func (d *desk) escalate(bad *closedError, cases []*kase) error {
 	defer d.mu.Unlock()
 	if bad.least > d.bench.level {
 		d.bench.level = bad.least
+		clear(d.redOnce) // what failed on the way that is closed now did not fail by chance
 		if bad.least >= noSelected {
 			d.schemata.texts = map[string][]byte{}
 		}

@@ -86,7 +86,8 @@ type Known struct {
 // Advance lets the walker go on to a boundary.
 type Advance struct {
 	Until  int
-	Loaded []string // of Walk.Texts, by then: the project's own text is put back
+	Before []string // of Walk.Texts, what is loaded by now: the project's own text is put back at once
+	Loaded []string // and by then
 }
 
 // Stop is a process that stands at a boundary.

@@ -115,6 +115,9 @@ func (s *supervisor) stand() (*Stop, error) {
 
 // advance lets the walker go on.
 func (s *supervisor) advance(a Advance) (*Stop, error) {
+	if err := s.putBack(a.Before); err != nil {
+		return nil, err
+	}
 	s.shield(s.first)
 	if err := s.walker.peer.send(wire.Order{Op: "go", Until: a.Until}); err != nil {
 		return nil, err
