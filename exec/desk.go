@@ -80,7 +80,8 @@ func (j *bench) waitingAt(boundary int) int {
 }
 
 // work makes the next step of some cases at a boundary. When the worker fails another
-// one tries, once; what fails twice is Broken.
+// one tries, once. Where a batch fails twice its mutants are played; what fails twice so is
+// Broken.
 func (d *desk) work(ctx context.Context, boundary int, cases []*kase) (err error) {
 	for range 2 {
 		if err = d.reach(ctx, boundary, cases[0].steps[0].Entry); err == nil {
@@ -109,7 +110,11 @@ func (d *desk) work(ctx context.Context, boundary int, cases []*kase) (err error
 		d.at = 0
 	}
 	for _, c := range cases {
-		d.broken(c, err.Error())
+		if d.form == judging.Batched { // one of them may be the cause: each is played by itself
+			d.replan(c, 0, true)
+		} else {
+			d.broken(c, err.Error())
+		}
 	}
 	return nil
 }
