@@ -38,13 +38,41 @@ type placer struct {
 	fit    map[*syntax.Node]bool
 	labels map[*syntax.Node]bool // function => it has labels
 	yields map[*syntax.Node]int  // function => how often it yields
+	around map[block]*syntax.Node
 	// breaks are what lies between two tokens and holds a line break: white space
 	// and comments. In source order.
 	breaks []syntax.Span
 }
 
+// A block is one whose function is known; arrow: which may be an arrow function.
+type block struct {
+	node  *syntax.Node
+	arrow bool
+}
+
+// functionAround gives the nearest function around a node, or nil. What is found out for
+// a block is kept, for blocks may be thousands deep.
+func (p *placer) functionAround(n *syntax.Node, arrow bool) *syntax.Node {
+	var blocks []*syntax.Node
+	at := n.Parent
+	for ; at != nil && !isFunction(at) && !(arrow && at.Kind == "arrow_function"); at = at.Parent {
+		if at.Kind != "compound_statement" {
+			continue
+		}
+		if known, ok := p.around[block{at, arrow}]; ok {
+			at = known
+			break
+		}
+		blocks = append(blocks, at)
+	}
+	for _, b := range blocks {
+		p.around[block{b, arrow}] = at
+	}
+	return at
+}
+
 func newPlacer(f *syntax.File) *placer {
-	p := &placer{file: f, fit: map[*syntax.Node]bool{}, labels: map[*syntax.Node]bool{}, yields: map[*syntax.Node]int{}}
+	p := &placer{file: f, fit: map[*syntax.Node]bool{}, labels: map[*syntax.Node]bool{}, yields: map[*syntax.Node]int{}, around: map[block]*syntax.Node{}}
 	at := 0
 	f.Walk(func(n *syntax.Node) bool {
 		if len(n.Children) > 0 || n.Kind == "comment" || n.Len() == 0 {
@@ -338,7 +366,7 @@ func (p *placer) isFit(n *syntax.Node) bool {
 }
 
 func (p *placer) look(n *syntax.Node) bool {
-	fn := n.Up("method_declaration", "function_definition", "anonymous_function", "property_hook")
+	fn := p.functionAround(n, false)
 	if fn == nil || n.Len() > 4000 {
 		return false
 	}
@@ -384,7 +412,7 @@ var jumps = regexp.MustCompile(`(?i)\b(continue|break)\b`)
 
 // yieldsOf counts the yields of the function that holds a node.
 func (p *placer) yieldsOf(n *syntax.Node) int {
-	fn := n.Up("method_declaration", "function_definition", "anonymous_function", "arrow_function", "property_hook")
+	fn := p.functionAround(n, true)
 	count, ok := p.yields[fn]
 	if !ok && fn != nil {
 		fn.Walk(func(c *syntax.Node) bool {

@@ -270,7 +270,7 @@ func (p *Points) Locate(f *syntax.File, m *Mutant) {
 // locate finds out where a mutant is whose edit a node holds.
 func (m *Mutant) locate(at *syntax.Node, points *Points, places *placer) {
 	m.Point, m.Inspected = points.At(at), isInspected(at)
-	m.Outside = !isFunction(at) && at.Up("method_declaration", "function_definition", "anonymous_function", "arrow_function", "property_hook") == nil
+	m.Outside = !isFunction(at) && places.functionAround(at, true) == nil
 	m.Lazy = isLazy(places.file, at, m.Edit)
 	if m.Point != FileLevel {
 		m.Place = places.of(at, m.Edit, points)
