@@ -243,6 +243,7 @@ func (s *supervisor) await(p *process, done func(wire.Message) (bool, error)) er
 	look := time.NewTicker(time.Second)
 	defer look.Stop()
 	closed, exited := p.peer.closed, p.exited
+	ended := false // what it has said till then is still to be read
 	for {
 		select {
 		case m := <-p.peer.messages:
@@ -256,13 +257,16 @@ func (s *supervisor) await(p *process, done func(wire.Message) (bool, error)) er
 			if over, err := done(m); over || err != nil {
 				return err
 			}
+			if ended && len(p.peer.messages) == 0 {
+				return s.died(p)
+			}
 		case <-exited:
-			exited = nil
+			exited, ended = nil, true
 			if p.peer.drained(true); len(p.peer.messages) == 0 {
 				return s.died(p)
 			}
 		case <-closed:
-			closed = nil
+			closed, ended = nil, true
 			if len(p.peer.messages) == 0 {
 				return s.died(p)
 			}
