@@ -38,6 +38,9 @@ final class FareTest extends PHPUnit\Framework\TestCase
 // TestLibraryOfPHPUnit: where PHPUnit's own copy of a class is loaded first, no test runs
 // the project's, and that is said, with what to do.
 func TestLibraryOfPHPUnit(t *testing.T) {
+	if testing.Short() {
+		t.Skip("long, and nothing in it runs in parallel that others do not have")
+	}
 	needTools(t, "php", "phpunit", "composer")
 	if phpunitMajor(t) != 9 {
 		t.Skip("which classes are loaded first differs by version")
@@ -77,6 +80,9 @@ final class ChildTest extends PHPUnit\Framework\TestCase
 
 // TestLibraryWithPhar does what the message says.
 func TestLibraryWithPhar(t *testing.T) {
+	if testing.Short() {
+		t.Skip("long, and nothing in it runs in parallel that others do not have")
+	}
 	needTools(t, "php", "phpunit", "composer")
 	root := sharedLibrary(t)
 	phar := filepath.Join(root, "tools/phpunit.phar")

@@ -140,6 +140,9 @@ func laySlipway(t *testing.T, dir string) {
 // TestReuseOfWhatIsAsked changes what code can find out without opening a file, and looks at
 // which mutants would be judged again.
 func TestReuseOfWhatIsAsked(t *testing.T) {
+	if testing.Short() {
+		t.Skip("long, and nothing in it runs in parallel that others do not have")
+	}
 	needTools(t, "php", "phpunit")
 	t.Setenv("XDG_CACHE_HOME", t.TempDir())
 	dir := filepath.Join(t.TempDir(), "slipway")

@@ -140,6 +140,9 @@ func TestSignals(t *testing.T) {
 
 // TestIgnoredSignal: what nohup has ignored stays ignored.
 func TestIgnoredSignal(t *testing.T) {
+	if testing.Short() {
+		t.Skip("long, and nothing in it runs in parallel that others do not have")
+	}
 	s := newAssayApart(t)
 	cmd := osexec.Command("sh", "-c", "trap '' HUP; exec assay run --sample 4")
 	cmd.Dir = s.dir
@@ -191,6 +194,9 @@ func TestKilledAtAnyMoment(t *testing.T) {
 
 // TestKeptWorkDir: what is kept for people stays there, and what a living run has, too.
 func TestKeptWorkDir(t *testing.T) {
+	if testing.Short() {
+		t.Skip("long, and nothing in it runs in parallel that others do not have")
+	}
 	s := newAssayApart(t)
 	for range 2 {
 		cmd, out := s.start("run", "--keep", "--fresh", "--sample", "4")
