@@ -28,6 +28,17 @@ var hostileBodies = []struct{ name, body string }{
 	{"limits", `self::shell('prlimit --cpu=0 --pid ' . posix_getppid())`},
 }
 
+// hostileWays are the ways in which they are judged.
+var hostileWays = []struct {
+	name string
+	set  Settings
+}{
+	{"overlay", Settings{View: sandbox.Overlay}},
+	{"overlay, cold", Settings{View: sandbox.Overlay, Cold: true}},
+	{"copy", Settings{View: sandbox.Copy}},
+	{"copy, cold", Settings{View: sandbox.Copy, Cold: true}},
+}
+
 // forgery has a process that is forked say that the test failed, in the name of the one that
 // runs it, whose token it has read: over a connection of its own, or over that one's.
 const forgery = `
@@ -87,15 +98,7 @@ func TestHostileUnconfined(t *testing.T) {
 	if testing.Short() {
 		t.Skip("it waits for processes that do not answer")
 	}
-	for _, row := range []struct {
-		name string
-		set  Settings
-	}{
-		{"overlay", Settings{View: sandbox.Overlay}},
-		{"overlay, cold", Settings{View: sandbox.Overlay, Cold: true}},
-		{"copy", Settings{View: sandbox.Copy}},
-		{"copy, cold", Settings{View: sandbox.Copy, Cold: true}},
-	} {
+	for _, row := range hostileWays {
 		t.Run(row.name, func(t *testing.T) {
 			set, claims := hostileSuite(t)
 			set.View, set.Cold, set.Unconfined = row.set.View, row.set.Cold, true
@@ -118,15 +121,7 @@ func TestHostileUnconfined(t *testing.T) {
 // TestHostile judges mutants that signal what judges them. By hand each of them survives
 // where it may do nothing, for its test passes.
 func TestHostile(t *testing.T) {
-	for _, row := range []struct {
-		name string
-		set  Settings
-	}{
-		{"overlay", Settings{View: sandbox.Overlay}},
-		{"overlay, cold", Settings{View: sandbox.Overlay, Cold: true}},
-		{"copy", Settings{View: sandbox.Copy}},
-		{"copy, cold", Settings{View: sandbox.Copy, Cold: true}},
-	} {
+	for _, row := range hostileWays {
 		t.Run(row.name, func(t *testing.T) {
 			set, claims := hostileSuite(t)
 			set.View, set.Cold = row.set.View, row.set.Cold

@@ -386,6 +386,15 @@ func (b *Baseline) conclude(e *Engine, plain *recording.Run) {
 	}
 	b.linkDependencies()
 	b.countLoops()
+	b.findOwners(len(e.set.Group) > 0)
+	b.files = &fileWords{root: b.root, sources: b.points, known: map[string]*wordsIn{}}
+	b.noteState()
+	b.deps = onceValue(b.depend)
+}
+
+// findOwners finds out for which tests the building of the suite passes points; grouped:
+// only tests of some groups are run.
+func (b *Baseline) findOwners(grouped bool) {
 	b.owners, b.anybody, b.others = map[int][]int{}, map[int]bool{}, map[int]bool{}
 	byMethod := map[string][]int{}
 	for i, t := range b.rec.Tests {
@@ -395,14 +404,17 @@ func (b *Baseline) conclude(e *Engine, plain *recording.Run) {
 		for p := range points {
 			if tests := byMethod[owner]; tests != nil {
 				b.owners[p] = union(b.owners[p], tests)
-			} else if strings.Contains(owner, "::") && len(e.set.Group) > 0 {
+			} else if strings.Contains(owner, "::") && grouped {
 				b.others[p] = true
 			} else {
 				b.anybody[p] = true
 			}
 		}
 	}
-	b.files = &fileWords{root: b.root, sources: b.points, known: map[string]*wordsIn{}}
+}
+
+// noteState says which parts of the state are not compared by value, or cannot be seen whole.
+func (b *Baseline) noteState() {
 	if n := len(b.rec.Volatile); n > 0 {
 		b.Notes = append(b.Notes, mutate.Note{Kind: "volatile", Text: fmt.Sprintf(
 			"Of %s the suite leaves another value in every run, so that only the kind of value is compared: %s.", manyThings(n), firstOf(b.rec.Volatile, 5))})
@@ -415,7 +427,6 @@ func (b *Baseline) conclude(e *Engine, plain *recording.Run) {
 		b.Notes = append(b.Notes, mutate.Note{Kind: "unseen", Text: fmt.Sprintf(
 			"Of %s PHP does not show all that is in it; mutants that survive where tests find it are run to the end of the suite: %s.", manyThings(n), firstOf(what, 5))})
 	}
-	b.deps = onceValue(b.depend)
 }
 
 func manyThings(n int) string {

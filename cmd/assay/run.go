@@ -86,15 +86,8 @@ func (c *runCommand) run(env *environment) error {
 	asked.settle(code, r)
 	r.Notes = append(r.Notes, code.edited(r)...)
 	end() // before anything is printed: a reader that stops reading ends this process
-	facts := engine.Facts()
-	r.Engine = engine.Stats().Figures()
-	r.PHP, r.PHPUnit, r.Elapsed = facts.PHP, facts.PHPUnit, time.Since(began)
-	if facts.ViewReason != "" && !c.Cold {
-		r.Notes = append(r.Notes, mutate.Note{Kind: "view", Text: "Workers use copies of the project, because " + facts.ViewReason + "."})
-	}
-	for _, text := range facts.Unconfined {
-		r.Notes = append(r.Notes, mutate.Note{Kind: "confine", Text: text})
-	}
+	c.noteFacts(r, engine)
+	r.Elapsed = time.Since(began)
 	if c.Timings {
 		defer printFigures(env.stderr, r.Engine)
 	}
@@ -104,6 +97,19 @@ func (c *runCommand) run(env *environment) error {
 		return fault
 	}
 	return err
+}
+
+// noteFacts has the result say with what, and how, the tests were run.
+func (c *runCommand) noteFacts(r *mutate.Result, engine *exec.Engine) {
+	facts := engine.Facts()
+	r.Engine = engine.Stats().Figures()
+	r.PHP, r.PHPUnit = facts.PHP, facts.PHPUnit
+	if facts.ViewReason != "" && !c.Cold {
+		r.Notes = append(r.Notes, mutate.Note{Kind: "view", Text: "Workers use copies of the project, because " + facts.ViewReason + "."})
+	}
+	for _, text := range facts.Unconfined {
+		r.Notes = append(r.Notes, mutate.Note{Kind: "confine", Text: text})
+	}
 }
 
 // checkSample refuses numbers that mean nothing.
