@@ -123,9 +123,9 @@ func (b *Baseline) LeaveOutElsewhere(tasks []Task) ([]Task, error) {
 		return tasks, nil
 	}
 	left := slices.DeleteFunc(slices.Clone(tasks), func(t Task) bool {
-		return len(t.Pairs) == 0 && b.elsewhere[t.Mutant.Source.Path] != ""
+		return len(t.Pairs)+t.Same == 0 && b.elsewhere[t.Mutant.Source.Path] != ""
 	})
-	if len(left) < len(tasks) && !slices.ContainsFunc(left, func(t Task) bool { return len(t.Pairs) > 0 }) {
+	if len(left) < len(tasks) && !slices.ContainsFunc(left, func(t Task) bool { return len(t.Pairs)+t.Same > 0 }) {
 		i := slices.IndexFunc(b.Notes, func(n mutate.Note) bool { return n.Kind == "elsewhere" })
 		return nil, &ProjectError{"no test reaches any of the mutants", b.Notes[i].Text}
 	}

@@ -94,6 +94,7 @@ type Engine struct {
 	changesPlaces atomic.Bool // see places.go
 	limits        supervisor.Limits
 	allKills      bool
+	observed      []*mutate.Mutant // see Observe
 	lint          *linter
 	probes        *probing // for set.Sources
 	serial        atomic.Int32

@@ -45,7 +45,7 @@ func (e *Engine) Judge(ctx context.Context, b *Baseline, tasks []Task, each func
 		if len(c.task.Pairs) > 0 {
 			continue
 		}
-		v, err := e.unreached(c.task)
+		v, err := j.unplayed(c)
 		if err != nil {
 			return err
 		}
@@ -61,10 +61,14 @@ func (e *Engine) Judge(ctx context.Context, b *Baseline, tasks []Task, each func
 	return e.samePHP()
 }
 
-// unreached is the verdict on a mutant that nothing reaches.
-func (e *Engine) unreached(t Task) (mutate.Verdict, error) {
-	ok, err := e.lint.parses(t.Mutant.Edit.Apply(t.Mutant.Source.Text))
-	v := mutate.Verdict{Mutant: t.Mutant, Status: mutate.Unreached}
+// unplayed is the verdict on a mutant that nothing reaches, or that does what the original
+// does wherever it is reached.
+func (j *bench) unplayed(c *kase) (mutate.Verdict, error) {
+	if c.task.Same > 0 { // PHP has compiled it when it was observed
+		return j.verdict(c, judging.Finding{Status: mutate.Survived, Test: -1}), nil
+	}
+	ok, err := j.e.lint.parses(c.task.Mutant.Edit.Apply(c.task.Mutant.Source.Text))
+	v := mutate.Verdict{Mutant: c.task.Mutant, Status: mutate.Unreached}
 	if !ok {
 		v.Status = mutate.Stillborn
 	}
@@ -120,6 +124,7 @@ type bench struct {
 func (e *Engine) newBench(b *Baseline, tasks []Task, give func(mutate.Verdict)) (*bench, error) {
 	j := &bench{e: e, b: b, give: give, waiting: map[judging.Form]map[int][]*kase{}, rehearsed: map[rehearsal]bool{},
 		ids: map[*int][]mutate.TestID{}, stats: newStats(b), unreliable: maps.Clone(b.unreliable), redOnce: map[int]bool{}}
+	j.stats.Compared = b.compared(tasks)
 	j.suite = judging.NewSuite(b.rec, nil, !e.forks())
 	for _, t := range b.Tests {
 		j.times = append(j.times, t.Time.Microseconds())

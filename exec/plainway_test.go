@@ -129,6 +129,8 @@ func judgeProject(t *testing.T, root string, plain bool) (map[string]mutate.Verd
 	defer e.Close()
 	if plain {
 		e.FindAllKills()
+	} else {
+		e.Observe(ms)
 	}
 	s, err := e.Record(ctx, points, nil)
 	if err != nil {

@@ -23,8 +23,12 @@ type Task struct {
 	Mutant *mutate.Mutant
 	Reach  []int // the tests that reach it, as numbers in Baseline.Tests, in the order in which they are run
 	Pairs  []int // the segments that pass it, ascending; none: nothing reaches the mutant
-	// States tells apart the states in which these begin, from run to run as well.
+	// States tells apart the states in which these, and those of Same, begin, from run to
+	// run as well.
 	States string
+	// Same is how many other segments pass it, and do the same with it as without it; see
+	// observation.
+	Same int
 }
 
 // Plan finds out what reaches each mutant. Pure.
@@ -48,6 +52,9 @@ func Plan(ms []*mutate.Mutant, b *Baseline) []Task {
 			cache[key] = t
 		}
 		t.Mutant = m
+		passing := len(t.Pairs)
+		t.Pairs, _ = b.differing(m, t.Pairs)
+		t.Same = passing - len(t.Pairs)
 		data.sortOut(&t)
 		tasks[i] = t
 	}

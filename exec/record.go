@@ -44,6 +44,7 @@ type Baseline struct {
 	resident int64            // bytes that the unchanged suite has in memory at most
 	// unreliable are tests that passed and failed on unchanged code.
 	unreliable map[int]bool
+	seen       *observation      // nil: nothing was observed
 	elsewhere  map[string]string // see Elsewhere
 	root       string
 	plainRoot  string          // of the view in which the sources were as they are
@@ -95,6 +96,7 @@ func (e *Engine) record(ctx context.Context, files []*mutate.Points, progress fu
 		}
 	}
 	b.conclude(e, r.plain)
+	b.observe(r.observing, r.plain, r.observed)
 	b.findElsewhere(e, r.plain)
 	b.files.told, b.files.loading = r.probes.told, r.probes.loading
 	return b, nil
@@ -103,6 +105,8 @@ func (e *Engine) record(ctx context.Context, files []*mutate.Points, progress fu
 // recordings are the two runs of the unchanged suite.
 type recordings struct {
 	plain, probed *recording.Run
+	observed      *recording.Run // nil where there is none
+	observing     *observing
 	probes        *probing
 	notes         []mutate.Note
 	unreliable    map[string]bool // names of tests; see recordPlain
@@ -113,13 +117,18 @@ type recordings struct {
 func (e *Engine) recordings(ctx context.Context, files []*mutate.Points, progress func(done, all int)) (*recordings, error) {
 	r := &recordings{probes: e.probes, unreliable: map[string]bool{}, declared: declaredIn(files)}
 	var done atomicCount
+	all := 2
+	if len(e.observed) > 0 {
+		all = 3
+	}
 	step := func() {
 		if progress != nil {
-			progress(done.add(), 2)
+			progress(done.add(), all)
 		}
 	}
 	g, ctx := errgroup.WithContext(ctx)
-	first := make(chan struct{}) // closed when another may run tests
+	ready, probed := make(chan struct{}), make(chan struct{}) // closed when one of the first is over; when the texts are made
+	first := make(chan struct{})                              // closed when another may run tests
 	shares := e.sharesNetwork() || e.sharesPlaces()
 	if !shares {
 		close(first)
@@ -129,6 +138,7 @@ func (e *Engine) recordings(ctx context.Context, files []*mutate.Points, progres
 		if shares {
 			defer close(first)
 		}
+		defer close(ready)
 		r.plain, r.notes, err = e.recordPlain(ctx, r.declared, r.unreliable)
 		step()
 		if err == nil {
@@ -144,6 +154,7 @@ func (e *Engine) recordings(ctx context.Context, files []*mutate.Points, progres
 				return err
 			}
 		}
+		close(probed)
 		select {
 		case <-first:
 		case <-ctx.Done():
@@ -153,6 +164,26 @@ func (e *Engine) recordings(ctx context.Context, files []*mutate.Points, progres
 		step()
 		return err
 	})
+	if all == 3 {
+		g.Go(func() (err error) {
+			defer step()
+			for _, done := range []chan struct{}{probed, ready} {
+				select {
+				case <-done:
+				case <-ctx.Done():
+					return ctx.Err()
+				}
+			}
+			if e.changesPlaces.Load() {
+				return nil // nothing is left out then
+			}
+			if r.observing, r.observed, err = e.recordObserving(ctx, files, r.probes); err != nil && ctx.Err() == nil {
+				e.remark("No value of a mutant could be compared with that of the original, so that all their tests were replayed: %v.", err)
+				err = nil
+			}
+			return err
+		})
+	}
 	return r, g.Wait()
 }
 

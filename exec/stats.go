@@ -15,10 +15,11 @@ import (
 // Stats counts how replays were made.
 type Stats struct {
 	Tests, States int
-	Neutral       float64              // share of tests that leave the state as they find it
-	Volatile      int                  // roots of which only the shape counts
-	Unknown       int                  // roots that cannot be seen whole
-	Changed       []recording.Changed  // what most tests leave changed
+	Neutral       float64             // share of tests that leave the state as they find it
+	Volatile      int                 // roots of which only the shape counts
+	Unknown       int                 // roots that cannot be seen whole
+	Changed       []recording.Changed // what most tests leave changed
+	Compared      mutate.Comparisons
 	Reasons       [judging.Reasons]int // why pairs were not batched
 	Ways          map[string]*Way
 	planned       bool
@@ -38,6 +39,25 @@ const mostNamed = 5
 func newStats(b *Baseline) *Stats {
 	return &Stats{Tests: len(b.Tests), States: b.rec.States(), Neutral: b.rec.NeutralShare(), Volatile: len(b.rec.Volatile),
 		Unknown: len(b.rec.Unknown), Changed: b.rec.MostChanged(mostNamed), Ways: map[string]*Way{}}
+}
+
+// compared counts of how many tasks the values were compared.
+func (b *Baseline) compared(tasks []Task) mutate.Comparisons {
+	c := mutate.Comparisons{Mutants: len(tasks), Segments: len(b.rec.Segments)}
+	for _, t := range tasks {
+		c.Pairs, c.Same = c.Pairs+len(t.Pairs)+t.Same, c.Same+t.Same
+		if b.seen != nil && b.seen.number[t.Mutant] != 0 {
+			c.Compared++
+		}
+	}
+	if b.seen != nil {
+		for _, known := range b.seen.known {
+			if known {
+				c.Usable++
+			}
+		}
+	}
+	return c
 }
 
 // count notes a replay.
@@ -78,7 +98,7 @@ func (s *Stats) Figures() *mutate.Figures {
 	if s == nil {
 		return nil
 	}
-	f := &mutate.Figures{Tests: s.Tests, Neutral: s.Neutral, States: s.States, Volatile: s.Volatile, Unknown: s.Unknown}
+	f := &mutate.Figures{Tests: s.Tests, Neutral: s.Neutral, States: s.States, Volatile: s.Volatile, Unknown: s.Unknown, Compared: s.Compared}
 	for _, c := range s.Changed {
 		f.Changed = append(f.Changed, mutate.Changed{What: c.Root, Tests: c.Tests})
 	}
@@ -99,6 +119,8 @@ func (j *bench) report() {
 	j.e.mu.Lock()
 	defer j.e.mu.Unlock()
 	if before := j.e.stats; before != nil {
+		to, more := &j.stats.Compared, before.Compared
+		to.Mutants, to.Compared, to.Pairs, to.Same = to.Mutants+more.Mutants, to.Compared+more.Compared, to.Pairs+more.Pairs, to.Same+more.Same
 		for r, n := range before.Reasons {
 			j.stats.Reasons[r] += n
 		}

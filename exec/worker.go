@@ -38,8 +38,9 @@ func (e *Engine) startClient(ctx context.Context, number int, c sandbox.Confinem
 
 // What supervisors are launched for ahead.
 const (
-	forPlain  = "plain"
-	forProbed = "probed"
+	forPlain    = "plain"
+	forProbed   = "probed"
+	forObserved = "observed"
 )
 
 // launchAhead launches what a recording needs before it is asked for. Where that fails

@@ -96,6 +96,9 @@ type Mutant struct {
 	Begin int
 	// Place is where a copy of the code can stand that has the change.
 	Place Place
+	// Sites are expressions around the change whose values can be compared, the largest
+	// first.
+	Sites []Site
 	// Skipped is the reason in the user's own comment that skips the mutant; ""
 	// if none does.
 	Skipped string
@@ -257,13 +260,22 @@ type Result struct {
 // are others in every run.
 type Figures struct {
 	Tests      int
-	Neutral    float64   // share of tests that leave the state as they find it, from 0 to 1
-	States     int       // that were seen between tests
-	Volatile   int       // parts of the state of which only the kind of value is compared
-	Unknown    int       // parts of the state that cannot be seen whole
-	Changed    []Changed // parts of the state that most tests leave changed
-	NotBatched []Reason  // why tests could not be replayed for many mutants in one process
-	Ways       []Way     // of replaying, by name
+	Neutral    float64     // share of tests that leave the state as they find it, from 0 to 1
+	States     int         // that were seen between tests
+	Volatile   int         // parts of the state of which only the kind of value is compared
+	Unknown    int         // parts of the state that cannot be seen whole
+	Changed    []Changed   // parts of the state that most tests leave changed
+	Compared   Comparisons // what replays were saved by comparing values
+	NotBatched []Reason    // why tests could not be replayed for many mutants in one process
+	Ways       []Way       // of replaying, by name
+}
+
+// Comparisons say how far the values of changed expressions were compared with those of the
+// original while the suite was recorded.
+type Comparisons struct {
+	Mutants, Compared int // all that were judged; those that have an expression to compare
+	Pairs, Same       int // of a mutant and a segment that passes it; those in which the value never was another
+	Segments, Usable  int // of the suite; those that did, while values were compared, what they had done before
 }
 
 // A Changed is a part of the state, as a static property, and how many tests leave it

@@ -273,7 +273,7 @@ func (m *Mutant) locate(at *syntax.Node, points *Points, places *placer) {
 	m.Outside = !isFunction(at) && places.functionAround(at, true) == nil
 	m.Lazy = isLazy(places.file, at, m.Edit)
 	if m.Point != FileLevel {
-		m.Place = places.of(at, m.Edit, points)
+		m.Place, m.Sites = places.of(at, m.Edit, points), places.sitesOf(at, m.Edit)
 	} else {
 		m.Constant = constantAt(places.file, at, m.Edit)
 	}

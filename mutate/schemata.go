@@ -7,8 +7,6 @@ import (
 	"regexp"
 	"slices"
 	"strings"
-
-	"assay/mutate/syntax"
 )
 
 // Schemata is one text with many mutants of a file in it: mutant schemata, after
@@ -188,20 +186,20 @@ func (c *combiner) copy(m Numbered) string {
 	var out strings.Builder
 	at, edited := m.Place.Start, false
 	edit := func() {
-		out.WriteString(c.oneLine(at, m.Edit.Start) + m.Edit.New)
+		out.WriteString(c.points.oneLine(at, m.Edit.Start) + m.Edit.New)
 		at, edited = m.Edit.End, true
 	}
 	for _, in := range c.within(m) {
 		if !edited && m.Edit.Start < in.offset {
 			edit()
 		}
-		out.WriteString(c.oneLine(at, in.offset) + in.text)
+		out.WriteString(c.points.oneLine(at, in.offset) + in.text)
 		at = in.offset
 	}
 	if !edited {
 		edit()
 	}
-	return out.String() + c.oneLine(at, m.Place.End)
+	return out.String() + c.points.oneLine(at, m.Place.End)
 }
 
 // within gives the probes of loops that belong in a mutant's copy: those of which
@@ -223,21 +221,6 @@ func (c *combiner) within(m Numbered) []insert {
 	return slices.DeleteFunc(in, func(i insert) bool { return halves[i.point] < c.halves[i.point] })
 }
 
-func (c *combiner) oneLine(start, end int) string {
-	src := c.points.Source.Text
-	var out []byte
-	breaks := c.points.breaks
-	first, _ := slices.BinarySearchFunc(breaks, start, func(b syntax.Span, at int) int { return cmp.Compare(b.Start, at) })
-	for _, b := range breaks[first:] {
-		if b.End > end {
-			break
-		}
-		out = append(append(out, src[start:b.Start]...), ' ')
-		start = b.End
-	}
-	return string(append(out, src[start:end]...))
-}
-
 // keepsLines reports whether a mutant's copy, which is written on the first line
 // of its place, has no code that stands on another line in the mutant.
 func (c *combiner) keepsLines(m Numbered) bool {
@@ -254,6 +237,6 @@ func (c *combiner) keepsLines(m Numbered) bool {
 	if bytes.IndexByte(src[m.Edit.Start:m.Place.End], '\n') < 0 {
 		return true
 	}
-	rest := c.oneLine(m.Edit.End, m.Place.End)
+	rest := c.points.oneLine(m.Edit.End, m.Place.End)
 	return strings.Trim(rest, " \t\r\n);]},") == "" && !strings.Contains(rest, "\n")
 }

@@ -25,6 +25,10 @@ func printFigures(w io.Writer, f *mutate.Figures) {
 	for _, c := range f.Changed {
 		fmt.Fprintf(w, "  %s: changed by %s\n", c.What, many(c.Tests, "test"))
 	}
+	if c := f.Compared; c.Compared > 0 {
+		fmt.Fprintf(w, "The values of %d of %s were compared, in %d of %d parts of the suite: in %d of %d pairs of both they were the same.\n",
+			c.Compared, many(c.Mutants, "mutant"), c.Usable, c.Segments, c.Same, c.Pairs)
+	}
 	var all time.Duration
 	for _, way := range f.Ways {
 		all += way.Time

@@ -33,6 +33,7 @@ type suiteOptions struct {
 	Jobs          int      `name:"jobs" short:"j" toml:"jobs" default:"0" placeholder:"N" help:"Workers at a time; 0 is one for each core." group:"tests"`
 	MemoryLimit   size     `name:"memory-limit" toml:"memory-limit" placeholder:"SIZE" help:"What the tests of a mutant may have in memory, as 512M; else a multiple of what the suite needs." group:"tests"`
 	Cold          bool     `name:"cold" toml:"cold" help:"Start a PHP process for each mutant instead of forking: slower, the same verdicts." group:"tests"`
+	NoObserve     bool     `name:"no-observe" toml:"no-observe" help:"Replay also the tests in which the changed expression never had another value: slower, the same verdicts." group:"tests"`
 	View          string   `name:"view" toml:"view" enum:"auto,overlay,copy" default:"auto" placeholder:"HOW" help:"How a worker gets a project tree of its own: overlay, copy, or auto, which takes the first where the machine allows it." group:"tests"`
 	Keep          bool     `name:"keep" toml:"keep" help:"Leave the work directory behind and say where it is." group:"tests"`
 	confineOptions

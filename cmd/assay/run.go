@@ -127,6 +127,9 @@ func (c *runCommand) judge(env *environment, code *codebase, engine *exec.Engine
 	defer bar.end()
 	chosen := c.choose(code, asked, r)
 	bar.begin(originalSuite, fmt.Sprintf(" (%s in %s)", many(len(chosen), "mutant"), many(len(code.Files), "file")))
+	if !c.NoObserve {
+		engine.Observe(chosen)
+	}
 	baseline, err := engine.Record(env.ctx, code.points, func(done, all int) { bar.step(done, all, "") })
 	if err != nil {
 		return err

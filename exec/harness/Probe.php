@@ -4,6 +4,7 @@ declare(strict_types=1);
 
 namespace PHPUnit\AssayHarness {
     require_once __DIR__ . '/MutantSwitch.php'; // a process that a test starts may run code with notes
+    require_once __DIR__ . '/Observer.php';
 
     /**
      * Which probe points were passed, as the probed sources tell through
@@ -132,7 +133,7 @@ namespace PHPUnit\AssayHarness {
         /** The points since the last call, with those that other processes left. */
         public static function take(): array
         {
-            $hits = self::$book->hits;
+            $hits = self::$book->hits + Observer::take(); // no run has both
             self::$book->hits = [];
             if (self::$spool !== '' && \is_file(self::$spool)) {
                 foreach (\file(self::$spool, \FILE_IGNORE_NEW_LINES) as $line) {

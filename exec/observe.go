@@ -1,0 +1,214 @@
+//go:build linux
+
+package exec
+
+import (
+	"cmp"
+	"context"
+	"slices"
+	"sort"
+
+	"assay/exec/recording"
+	"assay/exec/supervisor"
+	"assay/mutate"
+)
+
+// An observation is what a further recording of unchanged code told, in which the values
+// of changed expressions were worked out beside those of the original. A segment in which
+// they never were others, or in which the expression is not evaluated, does the same with
+// the mutant as without it: its replay would tell nothing.
+type observation struct {
+	number map[*mutate.Mutant]int
+	site   map[int]int   // number of a mutant => its site
+	known  []bool        // segment => it did what was recorded, so that what was told of it counts
+	others map[int][]int // mutant => segments in which its value was another one at some time, ascending
+	parts  map[int][]int // site => segments in which not all of it is known, ascending
+	times  map[int]map[int]int
+}
+
+// disturbing gives the sites at which working out a mutant's value ran code of the project.
+func disturbing(run *recording.Run) map[int]bool {
+	out := map[int]bool{}
+	for _, s := range run.Segments {
+		for _, what := range s.Points.Points {
+			if what%4 == 3 {
+				out[what/4] = true
+			}
+		}
+	}
+	return out
+}
+
+// Observe has the next recording work out the values of mutants; what it finds out saves
+// replays.
+func (e *Engine) Observe(ms []*mutate.Mutant) { e.observed = ms }
+
+// observing are mutants with the texts in which their values are worked out.
+type observing struct {
+	texts  map[string][]byte
+	number map[*mutate.Mutant]int
+	site   map[int]int
+}
+
+// textsToObserve makes those, without some sites; nil where there is nothing to observe.
+func (e *Engine) textsToObserve(files []*mutate.Points, p *probing, before *observing, without map[int]bool) (*observing, error) {
+	o := &observing{map[string][]byte{}, map[*mutate.Mutant]int{}, map[int]int{}}
+	byFile := map[string][]mutate.Numbered{}
+	for i, m := range e.observed {
+		if len(m.Sites) > 0 && !p.dropped[m.Source.Path] && (before == nil || !without[before.site[before.number[m]]]) {
+			byFile[m.Source.Path] = append(byFile[m.Source.Path], mutate.Numbered{Mutant: m, Number: i + 1})
+		}
+	}
+	isSource := map[string]bool{}
+	for _, f := range files {
+		path := f.Source.Path
+		isSource[path] = true
+		if p.texts[path] == nil {
+			continue
+		}
+		seen := f.Observe(byFile[path])
+		ok, err := e.lint.parses(seen.Text)
+		if err != nil {
+			return nil, err
+		}
+		if !ok {
+			o.texts[path] = p.texts[path] // its points say when its functions are run
+			continue
+		}
+		o.texts[path] = seen.Text
+		for _, m := range byFile[path] {
+			if site := seen.Sites[m.Number]; site != 0 {
+				o.number[m.Mutant], o.site[m.Number] = m.Number, site
+			}
+		}
+	}
+	for path, text := range p.texts {
+		if !isSource[path] {
+			o.texts[path] = text
+		}
+	}
+	if len(o.number) == 0 {
+		return nil, nil
+	}
+	return o, nil
+}
+
+// recordObserving compares the values of mutants with those of the original in a run of the
+// suite. Where the project's own code is run for a mutant's value, as by PHP when it asks an
+// object for a property, the run is made again without these sites.
+func (e *Engine) recordObserving(ctx context.Context, files []*mutate.Points, p *probing) (*observing, *recording.Run, error) {
+	var o *observing
+	var run *recording.Run
+	var without map[int]bool
+	for range 2 {
+		next, err := e.textsToObserve(files, p, o, without)
+		if next == nil || err != nil {
+			return nil, nil, err
+		}
+		o = next
+		if run, err = e.recordObserved(ctx, o); err != nil {
+			return nil, nil, err
+		}
+		if without = disturbing(run); len(without) == 0 {
+			break
+		}
+	}
+	return o, run, nil
+}
+
+// recordObserved runs the suite with these texts. Where that does not come to its end
+// nothing is observed.
+func (e *Engine) recordObserved(ctx context.Context, o *observing) (*recording.Run, error) {
+	w, err := e.recorder(ctx, forObserved, 3)
+	if err != nil {
+		return nil, err
+	}
+	defer w.Kill()
+	defer e.turns.take()()
+	run, outcome, err := w.Record(ctx, supervisor.Walk{Records: "probed", Texts: o.texts})
+	if err != nil {
+		return nil, err
+	}
+	if !outcome.Done {
+		e.remark("While values of mutants were compared with those of the original, PHP ended in %s (%s); the tests from there on were replayed on every mutant that they reach.",
+			cmp.Or(e.own(w.Facts.Root, outcome.RunName), "the suite"), cmp.Or(outcome.Last, lastLines(outcome.Output, 1)))
+	}
+	e.ownSuite(w.Facts.Root, &run.Suite)
+	return run, nil
+}
+
+// observe takes in what the run told.
+func (b *Baseline) observe(o *observing, plain, run *recording.Run) {
+	if o == nil || run == nil {
+		return
+	}
+	b.seen = &observation{number: o.number, site: o.site, known: b.rec.Repeats(plain, run),
+		others: map[int][]int{}, parts: map[int][]int{}, times: map[int]map[int]int{}}
+	for n, s := range run.Segments {
+		if n >= len(b.seen.known) || !b.seen.known[n] {
+			continue
+		}
+		if t := b.rec.Segments[n].Test; t >= 0 && b.unreliable[t] {
+			b.seen.known[n] = false
+			continue
+		}
+		if slices.ContainsFunc(s.Points.Points, func(what int) bool { return what%4 == 3 }) {
+			b.seen.known[n] = false
+			continue
+		}
+		b.seen.note(n, s.Points.Points, s.Points.Times)
+	}
+}
+
+// note takes in what Observer::take() tells of a segment.
+func (o *observation) note(segment int, told, times []int) {
+	add := func(to map[int][]int, key int) {
+		if list := to[key]; len(list) == 0 || list[len(list)-1] != segment {
+			to[key] = append(list, segment)
+		}
+	}
+	for i, what := range told {
+		switch key := what / 4; what % 4 {
+		case 0:
+			add(o.others, key)
+		case 1:
+			if o.times[key] == nil {
+				o.times[key] = map[int]int{}
+			}
+			o.times[key][segment] += times[i]
+		case 2:
+			add(o.parts, key)
+		}
+	}
+}
+
+// differing gives those of some segments in which a mutant may make a difference; ok is
+// false where it was not observed.
+func (b *Baseline) differing(m *mutate.Mutant, pairs []int) (out []int, ok bool) {
+	if b.seen == nil || b.seen.number[m] == 0 || !b.isStatement(m) {
+		return pairs, false
+	}
+	n := b.seen.number[m]
+	others, parts := b.seen.others[n], b.seen.parts[b.seen.site[n]]
+	readers := b.texts[m.Source.Path]
+	for _, s := range pairs {
+		if s >= len(b.seen.known) || !b.seen.known[s] || isIn(others, s) || isIn(parts, s) || isIn(readers, s) {
+			out = append(out, s)
+		}
+	}
+	if len(out) == len(pairs) {
+		out = pairs
+	}
+	return slices.Clip(out), true
+}
+
+// isStatement reports whether nobody can see a mutant but those that run its statement, or
+// read the file as text.
+func (b *Baseline) isStatement(m *mutate.Mutant) bool {
+	return m.Constant == "" && !b.dropped[m.Source.Path] && m.Point != mutate.FileLevel && !m.Outside && !m.Inspected
+}
+
+func isIn(ascending []int, n int) bool {
+	i := sort.SearchInts(ascending, n)
+	return i < len(ascending) && ascending[i] == n
+}

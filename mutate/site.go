@@ -1,0 +1,404 @@
+package mutate
+
+import (
+	"bytes"
+	"cmp"
+	"slices"
+	"strings"
+
+	"assay/mutate/syntax"
+)
+
+// A Site is an expression around a change whose value can be worked out twice: as it
+// is, and as the mutant has it. What is evaluated a second time for that has no effect
+// but its value, see isPure; what may have one is evaluated once, before, and its value
+// is used for both.
+type Site struct {
+	syntax.Span
+	// Truth is set where nothing counts but whether the value is true.
+	Truth bool
+	// Operands are the expressions that are evaluated once, in source order. They are
+	// evaluated whenever the site is, in this order, before all else in it but plain
+	// variables and literals.
+	Operands []syntax.Span
+	// top is the operator of the expression, or its kind; closed is set where the text
+	// around it cannot take an operand away from it, whatever operator it has.
+	top    string
+	closed bool
+}
+
+// Bounds of a site: bytes of its text, expressions that are evaluated before it, and
+// sites that are kept of a mutant.
+const (
+	longestSite  = 400
+	mostOperands = 8
+	mostSites    = 4
+)
+
+// siting is the search for the sites of one edit.
+type siting struct {
+	*placer
+	edit     Edit
+	operands []*syntax.Node
+}
+
+// sitesOf gives the sites of an edit, the largest first; n holds the edit.
+func (p *placer) sitesOf(n *syntax.Node, e Edit) []Site {
+	for n != nil && !isExpression(n) {
+		if !between[n.Kind] && n.Named {
+			return nil
+		}
+		n = n.Parent
+	}
+	if n == nil || n.Bad || !isEvaluated(n) {
+		return nil
+	}
+	s := siting{placer: p, edit: e}
+	if !s.take(n, nil) {
+		return nil
+	}
+	var out []Site
+	for {
+		if at, ok := s.site(n); ok {
+			out = append(out, at)
+		}
+		parent := expressionAround(n)
+		if parent == nil || parent.Bad || parent.Len() > longestSite || !s.take(parent, n) {
+			break
+		}
+		n = parent
+	}
+	slices.Reverse(out)
+	return out[:min(len(out), mostSites)]
+}
+
+// between are nodes that may lie between an expression and its operands.
+var between = words("arguments argument array_element_initializer string_content escape_sequence name qualified_name namespace_name cast_type relative_scope")
+
+// composite are the kinds of expressions whose value comes of their operands alone.
+var composite = words(`binary_expression unary_op_expression cast_expression conditional_expression parenthesized_expression
+	subscript_expression member_access_expression nullsafe_member_access_expression array_creation_expression function_call_expression
+	encapsed_string`)
+
+// plain are the kinds of expressions without operands that have an effect.
+var plain = words(`variable_name integer float string boolean null scoped_property_access_expression class_constant_access_expression`)
+
+// isExpression reports whether a node is an expression of a kind that a site may be.
+func isExpression(n *syntax.Node) bool {
+	return composite[n.Kind] || plain[n.Kind] || isConstantName(n)
+}
+
+// isConstantName reports whether a node is the name of a constant that stands for its value.
+func isConstantName(n *syntax.Node) bool {
+	return n.Is("name", "qualified_name") && n.Field != "function" && n.Field != "name" && n.Field != "scope" && n.Field != "type" &&
+		!n.Parent.Is("variable_name", "qualified_name", "class_constant_access_expression", "scoped_property_access_expression", "namespace_name") &&
+		!(n.Parent.Is("binary_expression") && n.Parent.First("instanceof") != nil)
+}
+
+// isEvaluated reports whether a node stands in the body of a function, and not in a part of
+// it that PHP works out when it compiles.
+func isEvaluated(n *syntax.Node) bool {
+	for at := n.Parent; at != nil; at = at.Parent {
+		switch {
+		case at.Is("compound_statement") && isFunction(at.Parent):
+			return true
+		case at.Is("formal_parameters", "attribute_list", "function_static_declaration", "const_declaration", "property_declaration",
+			"declaration_list", "enum_declaration_list", "heredoc", "nowdoc", "shell_command_expression", "declare_statement",
+			"list_literal", "static_variable_declaration"):
+			return false
+		}
+	}
+	return false
+}
+
+// expressionAround gives the expression of which a node is an operand; nil where that is
+// none whose value comes of its operands alone.
+func expressionAround(n *syntax.Node) *syntax.Node {
+	at := n.Parent
+	for at.Is("arguments", "argument", "array_element_initializer") {
+		if at.Is("argument") && n.Field == "name" {
+			return nil
+		}
+		at = at.Parent
+	}
+	if !composite[at.Kind] || at.Is("encapsed_string") {
+		return nil
+	}
+	return at
+}
+
+// operandsOf gives the expressions of which the value of one comes; ok is false where
+// some are no plain values.
+func operandsOf(n *syntax.Node) (out []*syntax.Node, ok bool) {
+	ok = true
+	for _, c := range n.NamedChildren() {
+		switch {
+		case c.Is("arguments", "argument", "array_element_initializer"):
+			more, fine := operandsOf(c)
+			out, ok = append(out, more...), ok && fine
+		case c.Is("by_ref", "reference_modifier", "variadic_unpacking", "variadic_placeholder"):
+			ok = false
+		case c.Is("cast_type") || c.Field == "function" || c.Field == "name" && !c.Is("variable_name") && n.Is("argument", "member_access_expression", "nullsafe_member_access_expression"):
+		case n.First("instanceof") != nil && c.Is("name", "qualified_name", "relative_scope"):
+		default:
+			out = append(out, c)
+		}
+	}
+	return out, ok
+}
+
+// take decides about the operands of a node beside the one that has the change: what has an
+// effect, and what comes before that, is evaluated once. inner is that operand; nil where
+// the change is in the node itself. It reports whether the node can be a site.
+func (s *siting) take(n, inner *syntax.Node) bool {
+	if !s.isComputed(n) {
+		return false
+	}
+	operands, ok := operandsOf(n)
+	if !ok {
+		return false
+	}
+	hole, evaluates := s.edit.Span, strings.ContainsAny(s.edit.New, "$>:")
+	if inner != nil {
+		hole, evaluates = inner.Span, true
+		if len(s.operands) > 0 && (isConditional(n, inner) || isLookedFor(n)) {
+			return false
+		}
+	}
+	for _, o := range operands {
+		evaluates = evaluates || o.Overlaps(hole)
+	}
+	var before []*syntax.Node
+	effects := len(s.operands) > 0
+	for _, o := range operands {
+		switch {
+		case o == inner:
+		case inner == nil && o.Overlaps(hole), o.Start >= hole.End && evaluates, isConditional(n, o), isLookedFor(n), n.Is("encapsed_string"):
+			if !s.isPure(o) {
+				return false
+			}
+		default:
+			before = append(before, o)
+			effects = effects || !s.isPure(o)
+		}
+	}
+	if !effects {
+		return true
+	}
+	for _, o := range before {
+		if o.Bad || len(s.operands) == mostOperands {
+			return false
+		}
+		if !isLiteral(o) && !(o.Is("variable_name") && n.Is("binary_expression")) { // PHP reads these when it has both
+			s.operands = append(s.operands, o)
+		}
+	}
+	slices.SortFunc(s.operands, func(a, b *syntax.Node) int { return cmp.Compare(a.Start, b.Start) })
+	return true
+}
+
+// isComputed reports whether the value of a node is that of its operands, put together
+// without an effect.
+func (s *siting) isComputed(n *syntax.Node) bool {
+	switch {
+	case n.Is("function_call_expression"):
+		return s.isPureCall(n)
+	case n.Is("subscript_expression"):
+		return len(n.NamedChildren()) == 2
+	case n.Is("array_creation_expression"):
+		return n.Field != "left" && !n.Parent.Is("foreach_statement")
+	case isConstantName(n):
+		return !isMagic(s.file.Text(n))
+	}
+	return true
+}
+
+// isMagic reports whether the value of a constant is another one in a function of its own.
+func isMagic(name string) bool {
+	name = strings.ToUpper(name)
+	return name == "__FUNCTION__" || name == "__METHOD__" || name == "__LINE__" || name == "__PROPERTY__"
+}
+
+func isLiteral(n *syntax.Node) bool {
+	return n.Is("integer", "float", "string", "boolean", "null")
+}
+
+// isConditional reports whether an operand is not always evaluated.
+func isConditional(n, operand *syntax.Node) bool {
+	switch {
+	case n.Is("conditional_expression"):
+		return operand.Field != "condition"
+	case n.Is("binary_expression"):
+		return operand.Field == "right" && n.First("&&", "||", "and", "or", "??") != nil
+	}
+	return false
+}
+
+// isLookedFor reports whether PHP only looks whether the operands of a node are there.
+func isLookedFor(n *syntax.Node) bool {
+	if n.Is("function_call_expression") {
+		name := n.Child("function")
+		return name.Is("name") && name.Len() == len("isset") // both names are as long
+	}
+	return n.Is("binary_expression") && n.First("??") != nil
+}
+
+// isPure reports whether to evaluate a node has no effect but its value. What objects do when
+// PHP asks them for properties, elements or texts is not known here; see Points.Observe.
+func (p *placer) isPure(n *syntax.Node) bool {
+	pure := true
+	n.Walk(func(c *syntax.Node) bool {
+		switch {
+		case !pure:
+		case c.Bad:
+			pure = false
+		case !c.Named || c.Kind == "comment":
+		case c.Is("function_call_expression"):
+			pure = p.isPureCall(c)
+		case c.Is("name", "qualified_name"):
+			pure = !isMagic(p.file.Text(c))
+		default:
+			pure = composite[c.Kind] || plain[c.Kind] || between[c.Kind]
+		}
+		return pure
+	})
+	return pure
+}
+
+func (p *placer) isPureCall(n *syntax.Node) bool {
+	name := n.Child("function")
+	if !name.Is("name", "qualified_name") || !pureFunctions[strings.ToLower(strings.TrimPrefix(p.file.Text(name), `\`))] {
+		return false
+	}
+	arguments := n.First("arguments").NamedChildren()
+	if strict := strictWith[strings.ToLower(strings.TrimPrefix(p.file.Text(name), `\`))]; strict > 0 && len(arguments) >= min(strict, 2) &&
+		(len(arguments) != strict || !strings.EqualFold(p.file.Text(arguments[strict-1]), "true")) {
+		return false
+	}
+	for _, a := range arguments {
+		if a.First("variadic_unpacking", "variadic_placeholder", "reference_modifier") != nil || a.Is("variadic_placeholder", "variadic_unpacking") {
+			return false
+		}
+	}
+	return true
+}
+
+// pureFunctions are functions of PHP that take no references and call nothing back, whose
+// value comes of their arguments alone, and is not much larger than these. From the manual
+// of PHP.
+var pureFunctions = words(`isset empty count sizeof strlen is_null is_bool is_int is_integer is_long is_float is_double is_string is_array
+	is_object is_numeric is_scalar is_iterable is_countable is_resource is_nan is_finite is_infinite boolval intval floatval doubleval strval
+	gettype get_debug_type get_class is_a in_array array_search array_key_exists key_exists array_keys array_values array_merge array_replace
+	array_slice array_reverse array_flip array_unique array_combine array_diff array_diff_key array_diff_assoc array_intersect
+	array_intersect_key array_intersect_assoc array_sum array_product array_key_first array_key_last array_is_list array_column
+	array_chunk array_change_key_case array_count_values
+	substr substr_count strpos stripos strrpos strripos strstr stristr strrchr str_contains str_starts_with str_ends_with strcmp strncmp
+	strcasecmp strncasecmp strnatcmp strnatcasecmp substr_compare trim ltrim rtrim chop ucfirst lcfirst ucwords strtolower strtoupper strrev
+	str_split explode implode join nl2br addslashes stripslashes strtr substr_replace wordwrap ctype_alnum ctype_alpha ctype_cntrl
+	ctype_digit ctype_graph ctype_lower ctype_print ctype_punct ctype_space ctype_upper ctype_xdigit
+	strspn strcspn strpbrk ord chr dechex hexdec bindec decbin octdec decoct bin2hex md5 sha1 crc32 hash base64_encode base64_decode
+	urlencode rawurlencode urldecode rawurldecode htmlspecialchars htmlentities html_entity_decode htmlspecialchars_decode strip_tags
+	addcslashes stripcslashes quotemeta preg_quote sprintf vsprintf number_format ucwords similar_text levenshtein soundex metaphone
+	abs floor ceil round intdiv fmod sqrt exp log log10 log2 sin cos tan asin acos atan atan2 pi hypot deg2rad rad2deg
+	mb_strlen mb_substr mb_strpos mb_strrpos mb_stripos mb_strtolower mb_strtoupper mb_substr_count mb_strwidth
+	dirname basename pathinfo version_compare checkdate ctype_alpha array_fill_keys spl_object_id spl_object_hash`)
+
+// strictWith has the functions that compare loosely, and look into objects and arrays however
+// deep they are, unless an argument says that they are not to: its number.
+var strictWith = map[string]int{"in_array": 3, "array_search": 3, "array_keys": 3}
+
+// site gives the site that a node is, if its value can be replaced by that of a call.
+func (s *siting) site(n *syntax.Node) (Site, bool) {
+	if n.Len() > longestSite || n.Bad || n.Parent.Bad || !n.Contains(s.edit.Span) || !s.isOnePiece(n) {
+		return Site{}, false
+	}
+	is, closed, truth := s.isRead(n)
+	if !is {
+		return Site{}, false
+	}
+	at := Site{Span: n.Span, Truth: truth, top: topOf(s.file, n), closed: closed}
+	for _, o := range s.operands {
+		at.Operands = append(at.Operands, o.Span)
+	}
+	return at, true
+}
+
+// isOnePiece reports whether the text of a node can be written on one line.
+func (s *siting) isOnePiece(n *syntax.Node) bool {
+	fit := true
+	n.Walk(func(c *syntax.Node) bool {
+		fit = fit && !c.Is("comment", "?>", "php_tag", "text") && !(ofManyLines[c.Kind] && bytes.IndexByte(s.file.Src[c.Start:c.End], '\n') >= 0)
+		return fit
+	})
+	return fit
+}
+
+// topOf gives the operator of an expression, or its kind where that takes no operands from
+// the text around it.
+func topOf(f *syntax.File, n *syntax.Node) string {
+	switch n.Kind {
+	case "binary_expression":
+		if o := n.Child("operator"); o != nil {
+			return "binary " + strings.ToLower(f.Text(o))
+		}
+		for _, c := range n.Children {
+			if !c.Named && c.Kind != "(" {
+				return "binary " + strings.ToLower(c.Kind)
+			}
+		}
+	case "unary_op_expression":
+		return "unary " + n.Children[0].Kind
+	case "cast_expression", "conditional_expression":
+		return n.Kind
+	}
+	return ""
+}
+
+// variables are the kinds of expressions of which PHP takes references.
+var variables = words("variable_name subscript_expression member_access_expression nullsafe_member_access_expression scoped_property_access_expression")
+
+// isRead reports whether a node stands where only its value is taken; closed where what is
+// around it ends with it; truth where no more is taken than whether the value is true.
+func (s *siting) isRead(n *syntax.Node) (is, closed, truth bool) {
+	variable := variables[n.Kind] || n.Is("parenthesized_expression") && n.Parent.Is("argument")
+	switch n.Parent.Kind {
+	case "binary_expression":
+		operator := n.Parent.First("??", "instanceof")
+		if operator.Is("??") && n.Field == "left" || operator.Is("instanceof") && n.Field != "left" {
+			return false, false, false
+		}
+		return true, false, n.Parent.First("&&", "||", "and", "or", "xor") != nil
+	case "unary_op_expression":
+		return n.Parent.First("&") == nil, false, n.Parent.First("!") != nil
+	case "cast_expression":
+		return true, false, false
+	case "conditional_expression":
+		return true, false, n.Field == "condition" && n.Parent.Child("body") != nil
+	case "parenthesized_expression":
+		around := n.Parent.Parent
+		if n.Parent.Field == "condition" && around.Is("if_statement", "else_if_clause", "while_statement", "do_statement") {
+			return true, true, true
+		}
+		return !variable, true, false
+	case "argument":
+		call := n.Parent.Parent.Parent
+		mayRefer := variable && !(call.Is("function_call_expression") && s.isPureCall(call))
+		return n.Field != "name" && !mayRefer && n.Parent.First("reference_modifier") == nil && !isLookedFor(call), true, false
+	case "array_element_initializer":
+		return n.Parent.First("by_ref", "reference_modifier", "variadic_unpacking") == nil, true, false
+	case "subscript_expression":
+		parts := n.Parent.NamedChildren()
+		return len(parts) == 2 && parts[1] == n && n.Parent.Parent.Kind != "encapsed_string", true, false
+	case "assignment_expression", "augmented_assignment_expression":
+		return n.Field == "right" && !(variable && n.Parent.Child("left").Is("list_literal", "array_creation_expression")), true, false
+	case "return_statement", "arrow_function":
+		return (n.Parent.Kind == "return_statement" || n.Field == "body") && returnsValue(n), true, false
+	case "for_statement":
+		return n.Field == "condition", true, true
+	case "foreach_statement":
+		return isSubject(n) && !variable, true, false
+	case "echo_statement", "match_conditional_expression", "match_default_expression", "match_condition_list":
+		return true, true, false
+	}
+	return false, false, false
+}
