@@ -12,7 +12,6 @@ import (
 	"path/filepath"
 	"regexp"
 	"slices"
-	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -22,9 +21,8 @@ import (
 	"assay/mutate"
 )
 
-// browse opens a file in Chromium and gives what the page has become, or with
-// a screenshot in args nothing.
-func browse(t *testing.T, file, fragment string, args ...string) string {
+// chromiumFor gives the browser, or ends the test where there is none.
+func chromiumFor(t testing.TB) string {
 	t.Helper()
 	if testing.Short() {
 		t.Skip("a browser tells the race detector nothing; the whole run has this")
@@ -36,11 +34,22 @@ func browse(t *testing.T, file, fragment string, args ...string) string {
 		}
 		t.Skip("chromium is not installed")
 	}
+	return chromium
+}
+
+func browserFlags(t testing.TB) []string {
+	return []string{"--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
+		"--disable-component-update", "--disable-sync", "--user-data-dir=" + t.TempDir()}
+}
+
+// browse opens a file in Chromium and gives what the page has become, or with
+// a screenshot in args nothing.
+func browse(t *testing.T, file, fragment string, args ...string) string {
+	t.Helper()
+	chromium := chromiumFor(t)
 	ctx, cancel := context.WithTimeout(t.Context(), 90*time.Second)
 	defer cancel()
-	args = append([]string{"--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
-		"--disable-component-update", "--disable-sync", "--user-data-dir=" + t.TempDir()}, args...)
-	cmd := exec.CommandContext(ctx, chromium, append(args, "file://"+file+fragment)...)
+	cmd := exec.CommandContext(ctx, chromium, append(append(browserFlags(t), args...), "file://"+file+fragment)...)
 	var out, errs bytes.Buffer
 	cmd.Stdout, cmd.Stderr = &out, &errs
 	if err := cmd.Run(); err != nil {
@@ -49,7 +58,7 @@ func browse(t *testing.T, file, fragment string, args ...string) string {
 	return out.String()
 }
 
-func pageOf(t *testing.T, r *mutate.Result) string {
+func pageOf(t testing.TB, r *mutate.Result) string {
 	t.Helper()
 	file := filepath.Join(t.TempDir(), "page.html")
 	if err := os.WriteFile(file, printed(t, formatOf(t, "html"), r, Options{}), 0o644); err != nil {
@@ -224,82 +233,6 @@ func TestPageWithoutMutants(t *testing.T) {
 	dom := browse(t, pageOf(t, &mutate.Result{Project: "empty"}), "", "--dump-dom")
 	if !strings.Contains(dom, "There is no mutant to judge") || !strings.Contains(dom, "0 mutants of 0") || !strings.Contains(dom, "data-ready") {
 		t.Error("an empty result has no page")
-	}
-}
-
-// large is a result of 20,000 mutants in 200 files, with 3,000 tests.
-func large() *mutate.Result {
-	r := &mutate.Result{Project: "sound/harbour"}
-	for i := range 3000 {
-		r.Tests = append(r.Tests, mutate.Test{ID: mutate.TestID(fmt.Sprintf(`Sound\Tests\Quay%dTest::testBerths#a case with a name %d`, i/30, i))})
-	}
-	var ids []mutate.TestID
-	for _, t := range r.Tests {
-		ids = append(ids, t.ID)
-	}
-	const line = "        $berths[$pier] = max($length * 3 - $draught, self::LEAST) . ' m'; // of ship %06d\n"
-	for f := range 200 {
-		text := "<?php\nfinal class Quay\n{\n"
-		var ms []*mutate.Mutant
-		src := &mutate.Source{Path: fmt.Sprintf("src/Quay%d.php", f)}
-		for i := range 300 {
-			at := len(text)
-			text += fmt.Sprintf(line, f*300+i)
-			if i%3 == 0 {
-				m := &mutate.Mutant{ID: fmt.Sprintf("Quay%d.berths.sum-reversed.%d", f, i), Op: fixtureOps[i%len(fixtureOps)], Source: src,
-					Class: fmt.Sprintf(`Sound\Quay%d`, f), Function: fmt.Sprintf("berths%d", i/20), Line: 4 + i, Column: 36}
-				m.Edit.Start, m.Edit.End, m.Edit.New = at+35, at+36, "+"
-				ms = append(ms, m)
-			}
-		}
-		src.Text = []byte(text + "}\n")
-		for i, m := range ms {
-			v := mutate.Verdict{Mutant: m, Status: mutate.Survived, Ran: 40, Reaching: ids[(f*10+i)%2900:][:20+i%60]}
-			switch {
-			case i%5 == 0:
-				v.Status, v.Reaching = mutate.Unreached, nil
-			case i%2 == 0:
-				v.Status, v.How, v.Killer = mutate.Killed, mutate.Assertion, v.Reaching[0]
-			}
-			r.Verdicts = append(r.Verdicts, v)
-		}
-	}
-	return r
-}
-
-// It opens in less than two seconds where nothing else runs; the limit here is
-// for machines that are busier. A file's lines are there once it is chosen, and
-// no others.
-func TestPageOfTwentyThousand(t *testing.T) {
-	if testing.Short() {
-		t.Skip("takes long under the race detector")
-	}
-	began := time.Now()
-	file := pageOf(t, large())
-	written := time.Since(began)
-	info, err := os.Stat(file)
-	if err != nil {
-		t.Fatal(err)
-	}
-	type figures struct {
-		Ready, Open string
-		Lines, Next int
-	}
-	got := ask[figures](t, file, "", wide, `const ready = document.documentElement.dataset.ready, before = performance.now();
-		press("n");
-		const lines = all(".l").length, took = Math.round(performance.now() - before);
-		press("n");
-		return {Ready: ready, Open: String(took), Lines: lines, Next: all(".spot.here").length}`)
-	t.Logf("%d bytes, written in %v; script and ready after %s ms; a file opens in %s ms", info.Size(), written, got.Ready, got.Open)
-	if info.Size() > 12_000_000 {
-		t.Errorf("%d bytes", info.Size())
-	}
-	_, after, _ := strings.Cut(got.Ready, " ")
-	if ready, err := strconv.Atoi(after); err != nil || ready > 10_000 {
-		t.Errorf("ready after %s ms", after)
-	}
-	if got.Lines != 305 || got.Next != 1 {
-		t.Errorf("%d lines of the file, want 305; %d blocks are called", got.Lines, got.Next)
 	}
 }
 

@@ -21,7 +21,7 @@ import (
 	"assay/mutate"
 )
 
-func formatOf(t *testing.T, name string) Format {
+func formatOf(t testing.TB, name string) Format {
 	t.Helper()
 	f, err := Lookup(name)
 	if err != nil {
