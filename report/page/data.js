@@ -101,8 +101,15 @@ function haystack(m) {
   return m.hay;
 }
 
+let chosenFor = null, chosenNow = null;
 // chooser gives a function that says whether a mutant is chosen.
 function chooser() {
+  const wanted = JSON.stringify(FILTERS.map(f => S[f]));
+  if (wanted !== chosenFor) { chosenFor = wanted; chosenNow = choose(); }
+  return chosenNow;
+}
+
+function choose() {
   const word = S.text.trim().toLowerCase();
   let named = null;
   if (word) {

@@ -4,7 +4,7 @@
 const list = at("files"), desk = at("desk"), beside = at("beside"), source = at("source"), start = at("start");
 const wideEnough = matchMedia("(min-width:74rem)");
 const short = name => name.slice(name.lastIndexOf("\\") + 1);
-let blocks = [], order = [], shownFile = -1, shownLines = "", current = null;
+let blocks = [], order = [], shownFile = -1, shownLines = "", current = null, listedFor = null, marked = null;
 
 const tally = D.classes.map(() => ({all: 0, k: 0, s: 0, u: 0, chosen: 0, line: 0}));
 for (const m of D.mutants) {
@@ -57,12 +57,16 @@ function listFiles(filtered) {
   }
   order = [...files];
   list.replaceChildren(...items);
+  marked = null;
   if (!items.length) list.append(make("li", {}, make("p", {class: "count"}, "Nothing fits what is chosen.")));
 }
 
-// refilter counts what is chosen and lists the files that have some of it.
+// refilter counts what is chosen and lists the files that have some of it, if
+// that is not what they were counted for.
 function refilter() {
-  const chosen = chooser();
+  const chosen = chooser(), wanted = chosenFor + S.sort + " " + S.keys;
+  if (wanted === listedFor) return chosen;
+  listedFor = wanted;
   for (const t of tally) t.chosen = 0;
   let n = 0, files = new Set();
   for (const m of D.mutants) if (chosen(m)) { n++; tally[classOf(m)].chosen++; files.add(fileOf(m)); }
@@ -91,15 +95,17 @@ function call(m) {
   if (current && current.element) current.element.classList.remove("here");
   current = m ? blocks.find(b => b.all.includes(m)) : null;
   at("nth") && (at("nth").textContent = current ? (blocks.indexOf(current) + 1) + " of " + blocks.length + " in this file" : blocks.length + " in this file");
-  if (!current) { invite(); return; }
+  if (!current) { invite(); tidy(); return; }
+  fill(current.part);
   current.element.classList.add("here");
   fillBeside(current, m);
   dock();
+  tidy();
 }
 
 // invite says how to come to the first block, where nothing is called yet.
 function invite() {
-  desk.append(beside);
+  if (beside.parentElement !== desk) desk.append(beside);
   beside.classList.remove("inside");
   beside.hidden = shownFile < 0 || !wideEnough.matches;
   beside.replaceChildren(make("p", {class: "aside"}, blocks.length ? "Choose a change by its code, or press n for the first: what to write and the tests that run it stand here then." : "Nothing of this file fits what is chosen."));
@@ -110,18 +116,22 @@ function dock() {
   if (!current) { invite(); return; }
   const inside = !wideEnough.matches;
   beside.classList.toggle("inside", inside);
-  if (inside) current.element.after(beside); else { desk.append(beside); beside.scrollTop = 0; }
+  if (inside) current.element.after(beside);
+  else { if (beside.parentElement !== desk) desk.append(beside); beside.scrollTop = 0; }
 }
 
 function anchor() {
   const m = S.at ? find(S.at) : null;
   if (m) return source.querySelector('[data-at="' + codeOf(m) + '"]') || current.element.querySelector("a");
+  if (S.line && view) fillLine(+S.line);
   const row = S.line ? source.querySelector('.l[data-n="' + S.line + '"]') : null;
   return row && (row.querySelector("button.m") || row);
 }
 
 // currentInList marks the file that is shown and brings it into view there.
 function currentInList(file) {
+  if (file === marked) return;
+  marked = file;
   const pane = list.parentElement;
   let first = null;
   for (const a of list.querySelectorAll("a")) {
@@ -135,12 +145,12 @@ function currentInList(file) {
 // render shows what the state says. Focus goes to what an address names.
 function render(how) {
   const m = S.at ? find(S.at) : null, file = m ? fileOf(m) : D.files.findIndex(f => f.path === S.file);
-  const chosen = how === "same" ? chooser() : refilter();
+  const chosen = refilter();
   controls();
   start.hidden = file >= 0;
   source.hidden = file < 0;
   desk.classList.toggle("start", file < 0);
-  if (file < 0) { source.replaceChildren(); blocks = []; shownFile = -1; call(null); }
+  if (file < 0) { source.replaceChildren(); forget(); blocks = []; shownFile = -1; call(null); }
   else {
     if (how !== "same" || file !== shownFile || S.lines !== shownLines || m && !blocks.some(b => b.all.includes(m))) showFile(file, chosen);
     call(m);
@@ -232,7 +242,7 @@ const KEYS = {
 
 // controls shows the state in the form.
 function controls() {
-  for (const name of ["status", "kind", "op", "class"]) at(name).value = S[name];
+  for (const name of ["status", "kind", "op", "class"]) if (at(name).value !== S[name]) at(name).value = S[name];
   if (document.activeElement !== at("text")) at("text").value = S.text;
   at("new").checked = S.new === "1";
   at("sort").value = S.sort;
@@ -273,6 +283,15 @@ function wire() {
     if (a && !e.ctrlKey && !e.metaKey && !e.shiftKey) { e.preventDefault(); go({at: a.dataset.at, file: "", line: ""}, "same"); }
     if (m) { const on = new Set(S.lines ? S.lines.split(".") : []), n = m.dataset.line; if (!on.delete(n)) on.add(n); go({at: "", file: D.files[shownFile].path, line: n, lines: [...on].join(".")}, "same"); }
   });
+  source.addEventListener("focusin", e => {
+    const part = partAt.get(e.target);
+    if (!part || filled.has(part)) return;
+    const back = e.relatedTarget && part.element.compareDocumentPosition(e.relatedTarget) & Node.DOCUMENT_POSITION_FOLLOWING;
+    fill(part);
+    const stops = part.element.querySelectorAll("a,button");
+    (stops[back ? stops.length - 1 : 0] || source.querySelector(".code")).focus();
+  });
+  addEventListener("beforeprint", () => { if (view) view.parts.forEach(fill); });
   addEventListener("keydown", e => {
     if (e.key === "Escape" && !at("choices").hidden) { filters(false); at("filter").focus(); return; }
     if (e.ctrlKey || e.metaKey || e.altKey || S.keys === "0" || at("keys").open || e.target.matches("input:not([type=checkbox]),select,textarea")) return;

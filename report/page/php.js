@@ -5,7 +5,8 @@ function make(tag, attributes, ...children) {
   return e;
 }
 
-function plural(n, noun) { return n.toLocaleString("en") + " " + noun + (n === 1 ? "" : "s"); }
+const NUMBER = new Intl.NumberFormat("en");
+function plural(n, noun) { return NUMBER.format(n) + " " + noun + (n === 1 ? "" : "s"); }
 
 // raw gives a file's lines as text.
 function raw(file) { return file.raw || (file.raw = file.text.split("\n")); }

@@ -1,7 +1,71 @@
 
-// A file is rendered whole, in parts that the browser lays out when they come
-// into view.
-const PART = 150;
+// A file is shown in parts of about PART rows. Those near what is seen have lines
+// in colours, marks and blocks. Of the others only the text is there, in which the
+// browser finds words, at the height that they will have: what the page holds and
+// what a step makes is bounded, however long the file is.
+const PART = 40, BARE = 1.9; // rem, of what is said of a block that no test reaches
+let view = null; // of the file that is shown
+const filled = new Set(), partAt = new Map();
+const seen = new IntersectionObserver(entries => {
+  for (const e of entries) {
+    const part = partAt.get(e.target);
+    if (!part) continue; // of a file that has gone
+    part.near = e.isIntersecting;
+    if (!part.near && filled.has(part)) part.height = e.boundingClientRect.height + "px";
+  }
+  tidy();
+  fillNear();
+}, {rootMargin: "60% 0%", scrollMargin: "60% 0%"});
+
+// fillNear fills a part a frame, so that none takes long: first what is in view.
+let filling = 0;
+function fillNear() {
+  cancelAnimationFrame(filling);
+  if (!view) return;
+  const waiting = view.parts.filter(p => p.near && !filled.has(p));
+  if (waiting.length) fill(waiting[waiting.length >> 1]);
+  if (waiting.length > 1) filling = requestAnimationFrame(fillNear);
+}
+
+function fill(part) {
+  if (filled.has(part)) return;
+  filled.add(part);
+  const rows = [];
+  for (let n = part.from; n <= part.to; n++) {
+    if (n) rows.push(sourceLine(n, view.all[n - 1], view.counts.get(n), view.changed.get(n), view.changed.has(n)));
+    for (const b of view.after.get(n) || []) rows.push(spot(b));
+  }
+  part.element.classList.remove("plain");
+  part.element.removeAttribute("tabindex");
+  part.element.style.minHeight = "";
+  part.element.replaceChildren(...rows);
+}
+
+// plain leaves the text of a part. Where it has something to choose it can be
+// focused, and is filled then, so that Tab leads through the whole file.
+function plain(part) {
+  filled.delete(part);
+  part.element.classList.add("plain");
+  if (part.marked) part.element.setAttribute("tabindex", "0");
+  part.element.style.minHeight = part.height;
+  part.element.textContent = part.text;
+}
+
+// tidy empties the parts that are far from what is seen, but for those that the
+// reader holds on to.
+function tidy() {
+  const selection = getSelection();
+  for (const part of filled) {
+    if (part.near || current && current.part === part || part.element.contains(document.activeElement) || !selection.isCollapsed && selection.containsNode(part.element, true)) continue;
+    plain(part);
+  }
+}
+
+function forget() { seen.disconnect(); filled.clear(); partAt.clear(); view = null; }
+
+function fillLine(n) { const part = view.parts.find(p => p.from <= n && n <= p.to); if (part) fill(part); }
+
+const NEWS = 24; // lines that are shown of a change
 
 function marks(file) {
   const out = new Map();
@@ -74,47 +138,78 @@ function blockSaid(b) {
 }
 
 function spot(b) {
-  const open = b.all.some(isOpen);
-  const e = b.element = make("div", {class: "spot", role: "group", "aria-label": b.bare ? blockSaid(b) : "Line " + (b.before + 1) + ": " + plural(b.all.length, "change")});
-  const changes = () => b.all.flatMap(m => news(m, 24));
+  const e = b.element = make("div", {class: b === current ? "spot here" : "spot", role: "group", "aria-label": b.bare ? blockSaid(b) : "Line " + (b.before + 1) + ": " + plural(b.all.length, "change")});
+  const changes = () => b.all.flatMap(m => news(m, NEWS));
   if (!b.bare) { e.append(...changes()); return e; }
   const more = make("button", {type: "button", class: "more", "aria-expanded": "false"}, "Show the changes");
   e.append(make("p", {}, blockSaid(b) + " ", make("a", {href: address({...S, at: codeOf(b.all[0]), file: "", line: ""}), "data-at": codeOf(b.all[0])}, "What to write"), more));
   more.addEventListener("click", () => {
-    const shown = more.getAttribute("aria-expanded") === "true";
-    more.setAttribute("aria-expanded", String(!shown));
-    more.textContent = shown ? "Show the changes" : "Hide the changes";
-    if (shown) while (e.childNodes.length > 1) e.lastChild.remove(); else e.append(...changes());
+    b.shown = !b.shown;
+    unfold();
   });
-  if (S.at && b.all.includes(find(S.at)) && b.all[0] !== find(S.at)) more.click();
+  const unfold = () => {
+    more.setAttribute("aria-expanded", String(b.shown));
+    more.textContent = b.shown ? "Hide the changes" : "Show the changes";
+    if (b.shown) e.append(...changes()); else while (e.childNodes.length > 1) e.lastChild.remove();
+  };
+  if (b.shown === undefined) b.shown = S.at !== "" && b.all.indexOf(find(S.at)) > 0;
+  if (b.shown) unfold();
   return e;
+}
+
+// rowsOf is how many rows the changes of a block take.
+function rowsOf(b) {
+  let n = 0;
+  for (const m of b.all) { const now = edit(m).now.length; n += Math.max(1, Math.min(now, NEWS)) + (now > NEWS ? 1 : 0); }
+  return n;
 }
 
 // sourceOf renders a file with its blocks, each behind the lines that it changes.
 function sourceOf(file, blocks) {
-  const all = lines(D.files[file]), counts = marks(file), after = new Map(), parts = new Map();
+  forget();
+  const all = lines(D.files[file]);
+  view = {all, counts: marks(file), after: new Map(), changed: new Map(), parts: []};
   for (const b of blocks) {
-    if (!after.has(b.end)) after.set(b.end, []);
-    after.get(b.end).push(b);
+    if (!view.after.has(b.end)) view.after.set(b.end, []);
+    view.after.get(b.end).push(b);
     if (b.bare) continue;
     for (const m of b.all) if (isOpen(m)) for (const l of edit(m).was) {
-      if (!parts.has(l.n)) parts.set(l.n, []);
-      parts.get(l.n).push([l.a, l.b]);
+      if (!view.changed.has(l.n)) view.changed.set(l.n, []);
+      view.changed.get(l.n).push([l.a, l.b]);
     }
   }
   const code = make("div", {class: "code", role: "region", "aria-label": "Source of " + D.files[file].path, tabindex: "0"});
-  let part = null, rows = 0;
-  const begin = () => { part = make("div", {class: "part"}); rows = 0; code.append(part); };
-  const end = () => { if (part) part.style.containIntrinsicSize = "auto 40rem auto " + rows * 1.5 + "rem"; };
-  const add = n => { for (const b of after.get(n) || []) { part.append(spot(b)); rows += b.all.length; } };
-  begin();
-  add(0);
-  for (let n = 1; n <= all.length; n++) {
-    if (rows >= PART) { end(); begin(); }
-    part.append(sourceLine(n, all[n - 1], counts.get(n), parts.get(n), parts.has(n)));
-    rows++;
-    add(n);
+  cut(all);
+  for (const part of view.parts) {
+    partAt.set(part.element, part);
+    plain(part);
+    code.append(part.element);
+    seen.observe(part.element);
+  }
+  view.parts[0].near = true; // until the browser tells
+  fill(view.parts[0]);
+  return code;
+}
+
+// cut makes the parts of the file that is shown, with rows for its blocks.
+function cut(all) {
+  let part = null, rows = PART, bare = 0;
+  const end = () => { if (part) part.height = rows * 1.5 + bare * BARE + "rem"; };
+  for (let n = 0; n <= all.length; n++) {
+    if (rows >= PART) {
+      end();
+      view.parts.push(part = {element: make("div", {class: "part"}), from: n, to: n, text: "", near: false, marked: false});
+      rows = bare = 0;
+    }
+    part.to = n;
+    if (n) { part.text += all[n - 1].text + "\n"; rows++; }
+    if (view.counts.has(n)) part.marked = true;
+    for (const b of view.after.get(n) || []) {
+      b.part = part;
+      part.marked = true;
+      if (b.bare) { bare++; part.text += "\n"; } else { const more = rowsOf(b); rows += more; part.text += "\n".repeat(more); }
+    }
   }
   end();
-  return code;
+  for (const p of view.parts) p.element.style.containIntrinsicSize = "auto 40rem auto " + p.height;
 }
