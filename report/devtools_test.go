@@ -37,7 +37,7 @@ func tabOf(t testing.TB, size string) *tab {
 	if err != nil {
 		t.Fatal(err)
 	}
-	ctx, cancel := context.WithTimeout(context.Background(), 3*time.Minute)
+	ctx, cancel := context.WithTimeout(context.Background(), 8*time.Minute)
 	cmd := exec.CommandContext(ctx, chromium, append(browserFlags(t), "--remote-debugging-pipe", "--window-size="+size, "about:blank")...)
 	var errs bytes.Buffer
 	cmd.Stderr, cmd.ExtraFiles = &errs, []*os.File{in, out}

@@ -1,6 +1,7 @@
 package report
 
 import (
+	"bytes"
 	"encoding/json"
 	"fmt"
 	"os"
@@ -248,3 +249,16 @@ async function hold() {
   return f;
 }
 `
+
+// A file is printed whole: 600 lines and the changes between them need more
+// than ten sheets of paper.
+func TestPageIsPrintedWhole(t *testing.T) {
+	p := tabOf(t, wide)
+	p.visit("file://"+pageOf(t, madeUp([]int{600})), filming)
+	p.run(`while (!window.painted) await frame(); await show("#file=src/Quay0.php")`, nil)
+	var printed struct{ Data []byte }
+	p.call("Page.printToPDF", nil, &printed)
+	if n := bytes.Count(printed.Data, []byte("/Type /Page\n")); n < 10 {
+		t.Errorf("%d sheets", n)
+	}
+}

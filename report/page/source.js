@@ -138,7 +138,7 @@ function blockSaid(b) {
 }
 
 function spot(b) {
-  const e = b.element = make("div", {class: b === current ? "spot here" : "spot", role: "group", "aria-label": b.bare ? blockSaid(b) : "Line " + (b.before + 1) + ": " + plural(b.all.length, "change")});
+  const e = b.element = make("div", {class: "spot" + (b.bare ? " bare" : "") + (b === current ? " here" : ""), role: "group", "aria-label": b.bare ? blockSaid(b) : "Line " + (b.before + 1) + ": " + plural(b.all.length, "change")});
   const changes = () => b.all.flatMap(m => news(m, NEWS));
   if (!b.bare) { e.append(...changes()); return e; }
   const more = make("button", {type: "button", class: "more", "aria-expanded": "false"}, "Show the changes");
