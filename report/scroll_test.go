@@ -242,8 +242,8 @@ async function hold() {
   await settled();
   look();
   const part = all(".plain[tabindex]").at(-1);
-  part.focus();
-  f.Tab = part.contains(document.activeElement) && document.activeElement.matches("a,button") && !part.matches(".plain");
+  if (part) part.focus();
+  f.Tab = !!part && part.contains(document.activeElement) && document.activeElement.matches("a,button") && !part.matches(".plain");
   dispatchEvent(new Event("beforeprint"));
   f.Printed = all(".l").length;
   return f;
