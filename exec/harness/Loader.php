@@ -188,6 +188,12 @@ final class Loader
         return $new;
     }
 
+    /** @return list<string> files that have not been told of yet */
+    public static function untold(): array
+    {
+        return \array_slice(\get_included_files(), self::$told);
+    }
+
     /** @return list<string> files that processes which tests started have loaded since the last call */
     public static function foreignFiles(): array
     {

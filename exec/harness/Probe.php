@@ -171,9 +171,11 @@ namespace PHPUnit\AssayHarness {
     if (\getenv('ASSAY_SPOOL') !== false) {
         Probe::$spool = (string) \getenv('ASSAY_SPOOL');
         if (!\class_exists(Channel::class, false)) {
-            // Not the harness's own process: leave word of what was loaded.
+            // Not the harness's own process, or not yet: leave word of what was loaded. A fork of
+            // that one has the files that were loaded before it, and has not read them.
             \register_shutdown_function(static function (): void {
-                \file_put_contents(Probe::$spool, \implode("\n", \get_included_files()) . "\n", \FILE_APPEND);
+                $files = \class_exists(Loader::class, false) ? Loader::untold() : \get_included_files();
+                \file_put_contents(Probe::$spool, \implode("\n", $files) . "\n", \FILE_APPEND);
             });
         }
     }
