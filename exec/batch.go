@@ -255,7 +255,7 @@ func (d *desk) rehearseTests(ctx context.Context, boundary int, all []int) error
 	}
 	d.mu.Unlock()
 	for len(tests) > 0 {
-		r := supervisor.Replay{From: supervisor.FromWalker, Job: wire.Job{Kind: wire.Batch}}
+		r := supervisor.Replay{From: supervisor.FromWalker, Job: wire.Job{Kind: wire.Batch, Tells: true}}
 		for i, t := range tests {
 			r.Job.Parts = append(r.Job.Parts, [3]int{0, 0, i})
 			r.Job.Lists = append(r.Job.Lists, []int{t})
@@ -293,13 +293,38 @@ func (d *desk) asRecorded(p *supervisor.Part, test int) bool {
 	for _, e := range p.Events {
 		outcome = e.Kind
 	}
-	return outcome == was.Outcome && p.Tests[0].Assertions == was.Assertions
+	return outcome == was.Outcome && p.Tests[0].Assertions == was.Assertions && d.entersSame(p.Entered, was.Segment)
+}
+
+// entersSame reports whether the functions that a copy of a test has entered, of sources with
+// mutants in them, are those that the test entered. They are not where some of its work has
+// been done by a test before it, and that it has been done is no value that could be seen.
+func (d *desk) entersSame(entered []int, segment int) bool {
+	in := map[int]bool{}
+	for _, p := range entered {
+		in[p] = true
+	}
+	passed := d.b.rec.Segments[segment].Points
+	for path := range d.schemata.texts {
+		if n, ok := d.b.rec.LoadedIn(path); !ok || n >= d.at {
+			continue // it may have been loaded without notes
+		}
+		for _, p := range d.b.points[path].Entries() {
+			if _, was := slices.BinarySearch(passed, p); was != in[p] {
+				return false
+			}
+		}
+	}
+	return true
 }
 
 func (j *bench) refuse(test int) {
 	j.mu.Lock()
 	defer j.mu.Unlock()
-	j.suite.Refused[test] = true
+	if !j.suite.Refused[test] {
+		j.suite.Refused[test] = true
+		j.stats.Reasons[judging.Refused]++ // at least one pair
+	}
 }
 
 // withoutRefusedTests replans the cases some of whose tests were refused.

@@ -2,6 +2,7 @@ package mutate
 
 import (
 	"bytes"
+	"fmt"
 	"slices"
 
 	"assay/mutate/syntax"
@@ -37,6 +38,11 @@ func NoteEntries(f *syntax.File, path string) []byte {
 	}
 	out.Write(f.Src[from:])
 	return out.Bytes()
+}
+
+// functionNote is the note that a function was entered: its point.
+func functionNote(point int) string {
+	return fmt.Sprintf(` \PHPUnit\AssayHarness\MutantSwitch::$files->used[%d]=1;`, point)
 }
 
 // entryNote is the note that a function of a file was entered.

@@ -34,12 +34,25 @@ type Points struct {
 
 	inserts []insert
 	breaks  []syntax.Span        // see placer
-	entries []int                // offsets at which bodies of functions begin
+	entries []entry              // of functions with braces, in source order
 	at      map[*syntax.Node]int // statement, function body or arrow body => ID
 }
 
 // hit begins a probe.
 const hit = `\assay_hit(`
+
+// entry is where the body of a function begins.
+type entry struct{ offset, point int }
+
+// Entries gives the points at which functions are entered, in source order; arrow functions
+// have none.
+func (p *Points) Entries() []int {
+	var out []int
+	for _, e := range p.entries {
+		out = append(out, e.point)
+	}
+	return out
+}
 
 type insert struct {
 	offset int
@@ -73,7 +86,7 @@ func Layout(f *syntax.File, src *Source, first int) *Points {
 	})
 	slices.SortStableFunc(p.inserts, func(a, b insert) int { return a.offset - b.offset })
 	p.Mentions, p.Loading = p.constantsOf(f), LoadingOf(f)
-	slices.Sort(p.entries)
+	slices.SortFunc(p.entries, func(a, b entry) int { return a.offset - b.offset })
 	p.Loops = map[int]int{}
 	for n, id := range p.at {
 		if isLoop(n) {
@@ -111,7 +124,7 @@ func (p *Points) place(f *syntax.File, n *syntax.Node) {
 		p.insert(body.End, ")")
 	case n.Is("compound_statement") && isFunction(n.Parent):
 		p.insert(n.Start+1, ` `+hit+p.add(n)+`);`)
-		p.entries = append(p.entries, n.Start+1)
+		p.entries = append(p.entries, entry{n.Start + 1, p.First + p.Count - 1})
 	case n.Is("compound_statement") && isLoop(n.Parent) && len(n.NamedChildren()) == 0:
 		p.insert(n.Start+1, ` `+hit+p.add(n)+`);`)
 	case n.Is("empty_statement") && n.Field == "body" && isLoop(n.Parent):
@@ -274,6 +287,7 @@ func (m *Mutant) locate(at *syntax.Node, points *Points, places *placer) {
 	m.Lazy = isLazy(places.file, at, m.Edit)
 	if m.Point != FileLevel {
 		m.Place, m.Sites = places.of(at, m.Edit, points), places.sitesOf(at, m.Edit)
+		m.Entered = places.enteredFor(at, m.Edit, points)
 	} else {
 		m.Constant = constantAt(places.file, at, m.Edit)
 	}

@@ -17,8 +17,8 @@ import (
 //	\PHPUnit\AssayHarness\MutantSwitch::$place   the number of the place, 0 for none
 //	\PHPUnit\AssayHarness\MutantSwitch::$mutant  the number of the mutant
 //
-// A third property, $files, is an object whose array $used gets the paths of files
-// as keys whose functions are run. Where a fourth, $counts, is true, the points of
+// A third property, $files, is an object whose array $used gets the points of functions that
+// are entered as keys. Where a fourth, $counts, is true, the points of
 // loops and their bodies are told of as in Probed.
 //
 // Lines stay where they are in the file, for messages and stack traces tell of
@@ -69,9 +69,8 @@ func (p *Points) Combine(ms []Numbered) Schemata {
 // function was entered, and the probes of loops.
 func (p *Points) forSchemata() []insert {
 	var out []insert
-	note := entryNote(p.Source.Path)
-	for _, at := range p.entries {
-		out = append(out, insert{offset: at, text: note})
+	for _, e := range p.entries {
+		out = append(out, insert{offset: e.offset, text: functionNote(e.point)})
 	}
 	only := p.ofLoops()
 	for _, in := range p.inserts {

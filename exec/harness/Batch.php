@@ -27,6 +27,7 @@ final class Batch
             $first = true;
             $red = $changed = false;
             $held = [];
+            MutantSwitch::used();
             foreach ($job['lists'][$list] as $number) {
                 $copy = Player::copyOf($number);
                 if ($copy === null) {
@@ -46,7 +47,8 @@ final class Batch
                 }
             }
             \error_clear_last();
-            self::ask(['part', $k, $changed ? $changes : (object) [], (object) $held]);
+            self::ask(['part', $k, $changed ? $changes : (object) [], (object) $held,
+                empty($job['tells']) ? [] : \array_values(\array_filter(MutantSwitch::used(), 'is_int'))]);
             if ($changed) {
                 break;
             }

@@ -12,12 +12,12 @@ final class MutantSwitch
     /** Whether the points of loops are told of. */
     public static bool $counts = false;
     /**
-     * Its $used has, as keys, the paths of the files whose functions were run. It
-     * has a class without a name for the reason that Probe::$book has.
+     * Its $used has, as keys, the points of functions that were entered, or the paths of
+     * files whose functions were. It has a class without a name for the reason that Probe::$book has.
      */
     public static ?object $files = null;
 
-    /** @return list<string> the paths of files whose functions were run since the last call */
+    /** @return list<int|string> what was entered since the last call */
     public static function used(): array
     {
         $used = \get_object_vars(self::$files)['used'] ?? [];
@@ -30,6 +30,6 @@ final class MutantSwitch
 }
 
 MutantSwitch::$files = new class {
-    /** @var array<string, int> */
+    /** @var array<int|string, int> */
     public array $used = [];
 };

@@ -171,6 +171,7 @@ type Part struct {
 	Changes wire.Changes
 	Files   map[string]string
 	Opened  []string
+	Entered []int          // points of functions, if these were asked for
 	Held    map[int]string // test => digest of what it still held
 }
 

@@ -12,7 +12,7 @@ import (
 )
 
 // Protocol is the version that both sides name in their first message.
-const Protocol = 5
+const Protocol = 6
 
 // Setup is the first message to a PHP process.
 type Setup struct {
@@ -79,8 +79,9 @@ type Job struct {
 	// Parts are the mutants of a batch: place, mutant, which of Lists has its tests.
 	Parts [][3]int `json:"parts,omitempty"`
 	Lists [][]int  `json:"lists,omitempty"`
-	Swap  bool     `json:"swap,omitempty"` // have each mutant's file swapped in as well
-	All   bool     `json:"all,omitempty"`  // go on behind a test that fails
+	Swap  bool     `json:"swap,omitempty"`  // have each mutant's file swapped in as well
+	Tells bool     `json:"tells,omitempty"` // of a batch: which functions each part has entered
+	All   bool     `json:"all,omitempty"`   // go on behind a test that fails
 	Ender bool     `json:"ender,omitempty"`
 	// Limits are passes of the bodies of loops in a test that are too many, by point;
 	// Often the same by test, where it is more; Loops have the point of a body for the
