@@ -56,8 +56,9 @@ func TestPlainWay(t *testing.T) {
 					t.Fatalf("%v: %s", err, out)
 				}
 			}
-			quick, stats := judgeProject(t, root, false)
-			plain, none := judgeProject(t, root, true)
+			quick, stats := judgeProject(t, root, exec.Settings{}, false)
+			observed, _ := judgeProject(t, root, exec.Settings{}, true)
+			plain, none := judgeProject(t, root, exec.Settings{SwapOnly: true}, false)
 			if n := batched(none); n != 0 {
 				t.Errorf("%d steps of the plain way were batched", n)
 			}
@@ -67,6 +68,7 @@ func TestPlainWay(t *testing.T) {
 					reached++
 				}
 				sameVerdict(t, id, p, quick[id])
+				sameVerdict(t, id, p, observed[id])
 			}
 			if len(plain) != len(quick) || reached == 0 {
 				t.Errorf("%d and %d verdicts, %d mutants are reached", len(plain), len(quick), reached)
@@ -103,7 +105,7 @@ func batched(s *exec.Stats) int {
 	return 0
 }
 
-func judgeProject(t *testing.T, root string, plain bool) (map[string]mutate.Verdict, *exec.Stats) {
+func judgeProject(t *testing.T, root string, set exec.Settings, observe bool) (map[string]mutate.Verdict, *exec.Stats) {
 	t.Helper()
 	p, err := project.Find(root, project.Options{Exact: true})
 	if err != nil {
@@ -114,7 +116,7 @@ func judgeProject(t *testing.T, root string, plain bool) (map[string]mutate.Verd
 		t.Fatal(err)
 	}
 	ms, points := generate(t, p.Root, p.Files, ops)
-	set := exec.Settings{Root: p.Root, PHP: p.PHP, PHPUnit: p.PHPUnit.Path, Jobs: 2, SwapOnly: plain}
+	set.Root, set.PHP, set.PHPUnit, set.Jobs = p.Root, p.PHP, p.PHPUnit.Path, 2
 	if p.Config != nil {
 		set.Config = p.Config.Path
 	}
@@ -127,9 +129,10 @@ func judgeProject(t *testing.T, root string, plain bool) (map[string]mutate.Verd
 		t.Fatal(err)
 	}
 	defer e.Close()
-	if plain {
+	if set.SwapOnly {
 		e.FindAllKills()
-	} else {
+	}
+	if observe {
 		e.Observe(ms)
 	}
 	s, err := e.Record(ctx, points, nil)
@@ -148,7 +151,7 @@ func judgeProject(t *testing.T, root string, plain bool) (map[string]mutate.Verd
 		t.Fatal(err)
 	}
 	if remarks := e.Remarks(); len(remarks) > 0 {
-		t.Errorf("plain %v: %s", plain, strings.Join(remarks, " "))
+		t.Errorf("plain %v, observed %v: %s", set.SwapOnly, observe, strings.Join(remarks, " "))
 	}
 	return verdicts, e.Stats()
 }

@@ -89,7 +89,11 @@ func (b *Baseline) running(m *mutate.Mutant) (key string, find func() []int) {
 	case m.Inspected: // PHP compares signatures when it declares a class
 		return "s" + strconv.Itoa(m.Point), func() []int { return union(b.rec.Passing(m.Point), b.seeing(path, false)) }
 	}
-	return "p" + strconv.Itoa(m.Point), func() []int { return b.rec.Passing(m.Point) }
+	point := m.Point
+	if m.Entered != 0 {
+		point = m.Entered
+	}
+	return "p" + strconv.Itoa(point), func() []int { return b.rec.Passing(point) }
 }
 
 // testsOf gives the tests of some segments: their own, those of the class whose

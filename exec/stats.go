@@ -49,6 +49,9 @@ func (b *Baseline) compared(tasks []Task) mutate.Comparisons {
 		if b.seen != nil && b.seen.number[t.Mutant] != 0 {
 			c.Compared++
 		}
+		if len(t.Pairs) == 0 && t.Same > 0 {
+			c.Decided++
+		}
 	}
 	if b.seen != nil {
 		for _, known := range b.seen.known {
@@ -120,7 +123,7 @@ func (j *bench) report() {
 	defer j.e.mu.Unlock()
 	if before := j.e.stats; before != nil {
 		to, more := &j.stats.Compared, before.Compared
-		to.Mutants, to.Compared, to.Pairs, to.Same = to.Mutants+more.Mutants, to.Compared+more.Compared, to.Pairs+more.Pairs, to.Same+more.Same
+		to.Mutants, to.Compared, to.Pairs, to.Same, to.Decided = to.Mutants+more.Mutants, to.Compared+more.Compared, to.Pairs+more.Pairs, to.Same+more.Same, to.Decided+more.Decided
 		for r, n := range before.Reasons {
 			j.stats.Reasons[r] += n
 		}

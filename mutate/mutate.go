@@ -75,6 +75,9 @@ type Mutant struct {
 	// Point is the probe point whose passing means that the change may have
 	// been reached, or FileLevel.
 	Point int
+	// Entered is the point of the block that has to be entered for the change to make a
+	// difference, of a loop, a catch or a case; 0 where Point says all that is known.
+	Entered int
 	// Outside is set where no function holds the change: it may decide about what the
 	// file declares.
 	Outside bool
@@ -275,6 +278,7 @@ type Figures struct {
 type Comparisons struct {
 	Mutants, Compared int // all that were judged; those that have an expression to compare
 	Pairs, Same       int // of a mutant and a segment that passes it; those in which the value never was another
+	Decided           int // mutants that survive without a replay
 	Segments, Usable  int // of the suite; those that did, while values were compared, what they had done before
 }
 

@@ -117,8 +117,8 @@ func (o *observer) write(at syntax.Span, next int) int {
 // plain writes bytes as they are, with notes at the entries of functions.
 func (o *observer) plain(start, end int) {
 	src := o.points.Source.Text
-	for ; o.noted < len(o.points.entries) && o.points.entries[o.noted] <= end; o.noted++ {
-		at := o.points.entries[o.noted]
+	for ; o.noted < len(o.points.entries) && o.points.entries[o.noted].offset <= end; o.noted++ {
+		at := o.points.entries[o.noted].offset
 		o.text.Write(src[start:at])
 		o.text.WriteString(entryNote(o.points.Source.Path))
 		start = at
@@ -191,7 +191,9 @@ func (p *Points) withOperands(s *Site, e Edit) string {
 // changedAt gives the expression that a mutant has at a site; ok is false where that is no
 // expression by itself, or could have effects that the original does not have.
 func (p *Points) changedAt(m *Mutant, s *Site) (text string, ok bool) {
-	text = p.withOperands(s, m.Edit)
+	if text = s.changed; text == "" {
+		text = p.withOperands(s, m.Edit)
+	}
 	f, err := syntax.Parse("", []byte("<?php "+text+";"))
 	if err != nil || len(f.Damage) > 0 || strings.ContainsAny(m.Edit.New, "\r\n") {
 		return "", false
@@ -209,7 +211,7 @@ func (p *Points) changedAt(m *Mutant, s *Site) (text string, ok bool) {
 	if whole == nil || whole.Bad || f.Text(whole) != text {
 		return "", false
 	}
-	if top := topOf(f, whole); !s.closed && top != "" && top != s.top {
+	if !s.closed && topOf(f, whole) < s.top {
 		return "", false // it would be put together with its neighbours in another way
 	}
 	check := placer{file: f}

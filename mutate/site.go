@@ -21,10 +21,12 @@ type Site struct {
 	// evaluated whenever the site is, in this order, before all else in it but plain
 	// variables and literals.
 	Operands []syntax.Span
-	// top is the operator of the expression, or its kind; closed is set where the text
-	// around it cannot take an operand away from it, whatever operator it has.
-	top    string
+	// top says how tightly the expression holds its operands; closed is set where the text
+	// around it cannot take one away, however loosely it does.
+	top    int
 	closed bool
+	// changed is the mutant's expression, where that is not the site's text with its edit.
+	changed string
 }
 
 // Bounds of a site: bytes of its text, expressions that are evaluated before it, and
@@ -44,6 +46,9 @@ type siting struct {
 
 // sitesOf gives the sites of an edit, the largest first; n holds the edit.
 func (p *placer) sitesOf(n *syntax.Node, e Edit) []Site {
+	if at, ok := p.droppedAssignment(n, e); ok {
+		return []Site{at}
+	}
 	for n != nil && !isExpression(n) {
 		if !between[n.Kind] && n.Named {
 			return nil
@@ -63,6 +68,10 @@ func (p *placer) sitesOf(n *syntax.Node, e Edit) []Site {
 			out = append(out, at)
 		}
 		parent := expressionAround(n)
+		if at, ok := s.searching(parent, n); ok {
+			out = append(out, at)
+			break
+		}
 		if parent == nil || parent.Bad || parent.Len() > longestSite || !s.take(parent, n) {
 			break
 		}
@@ -125,6 +134,94 @@ func expressionAround(n *syntax.Node) *syntax.Node {
 		return nil
 	}
 	return at
+}
+
+// droppedAssignment gives the site of an assignment that an edit leaves out: it has no effect
+// where the value is there before it. What it is assigned to must not be an object that may
+// do something of its own then.
+func (p *placer) droppedAssignment(n *syntax.Node, e Edit) (Site, bool) {
+	for n != nil && !n.Is("expression_statement") && e.Contains(n.Span) {
+		n = n.Parent
+	}
+	if n == nil || !n.Is("expression_statement") || n.Bad || !e.Contains(n.Span) || strings.Trim(e.New, "; ") != "" || !isEvaluated(n) {
+		return Site{}, false
+	}
+	parts := n.NamedChildren()
+	if len(parts) != 1 || !parts[0].Is("assignment_expression") || !bytes.Equal(bytes.TrimSpace(p.file.Src[e.Start:e.End]), p.file.Src[n.Start:n.End]) {
+		return Site{}, false
+	}
+	left, right := parts[0].Child("left"), parts[0].Child("right")
+	if left == nil || right == nil || !p.isPure(left) || !p.isPure(right) || right.Len() > longestSite || left.Len() > longestSite {
+		return Site{}, false
+	}
+	s := siting{placer: p, edit: Edit{Span: right.Span}}
+	at, ok := s.site(right)
+	at.changed = p.heldBy(left)
+	return at, ok && at.changed != "" && s.isOnePiece(left)
+}
+
+// heldBy gives the expression of what a variable, a property of $this or an element of an
+// array holds; "" for what else may be assigned to.
+func (p *placer) heldBy(left *syntax.Node) string {
+	switch left.Kind {
+	case "variable_name":
+		return p.file.Text(left)
+	case "member_access_expression":
+		if p.file.Text(left.Child("object")) == "$this" && left.Child("name").Is("name") {
+			return p.file.Text(left)
+		}
+	case "subscript_expression":
+		if parts := left.NamedChildren(); len(parts) == 2 {
+			return observerClass + "elements(" + p.file.Text(parts[0]) + ")" + string(p.file.Src[parts[0].End:left.End])
+		}
+	}
+	return ""
+}
+
+// searches are the functions of regular expressions that can be called once more, with the
+// most arguments that they may have for that; those with matches have them third.
+var searches = map[string]int{"preg_match": 5, "preg_match_all": 5, "preg_replace": 4, "preg_split": 4}
+
+// searching gives the site that a call of such a function is; inner is the argument that has
+// the change.
+func (s *siting) searching(n, inner *syntax.Node) (Site, bool) {
+	if !n.Is("function_call_expression") || len(s.operands) > 0 {
+		return Site{}, false
+	}
+	name := s.file.Text(n.Child("function"))
+	most := searches[strings.ToLower(strings.TrimPrefix(name, `\`))]
+	arguments, ok := operandsOf(n)
+	if !ok || most == 0 || len(arguments) > most {
+		return Site{}, false
+	}
+	function := "search"
+	for i, a := range arguments {
+		if i == 2 && most == 5 {
+			function = "matches"
+			if !a.Is("variable_name") || a == inner {
+				return Site{}, false
+			}
+			continue
+		}
+		if !s.isPure(a) || len(arguments) > 2 && most == 5 && s.mentions(a, s.file.Text(arguments[2])) {
+			return Site{}, false
+		}
+	}
+	at, ok := s.site(n)
+	if at.Truth { // the matches count as well
+		at.Truth = false
+	}
+	opening := n.First("arguments").Start + 1
+	at.changed = observerClass + function + "('" + quoted.Replace(name) + "'," + string(s.file.Src[opening:s.edit.Start]) + s.edit.New + string(s.file.Src[s.edit.End:n.End])
+	return at, ok && !strings.Contains(at.changed, "\n") && n.First("arguments").First("(") != nil
+}
+
+func (s *siting) mentions(n *syntax.Node, variable string) (found bool) {
+	n.Walk(func(c *syntax.Node) bool {
+		found = found || c.Is("variable_name") && s.file.Text(c) == variable
+		return !found
+	})
+	return found
 }
 
 // operandsOf gives the expressions of which the value of one comes; ok is false where
@@ -255,6 +352,8 @@ func (p *placer) isPure(n *syntax.Node) bool {
 		case !c.Named || c.Kind == "comment":
 		case c.Is("function_call_expression"):
 			pure = p.isPureCall(c)
+		case c.Is("scoped_call_expression"): // written by us
+			pure = strings.HasPrefix(p.file.Text(c), observerClass)
 		case c.Is("name", "qualified_name"):
 			pure = !isMagic(p.file.Text(c))
 		default:
@@ -333,25 +432,36 @@ func (s *siting) isOnePiece(n *syntax.Node) bool {
 	return fit
 }
 
-// topOf gives the operator of an expression, or its kind where that takes no operands from
-// the text around it.
-func topOf(f *syntax.File, n *syntax.Node) string {
+// tightness has the operators that hold their operands together, from the loosest on: the
+// precedence of operators in the manual of PHP. That of "." changed with PHP 8, so it is only
+// as tight as itself, and looser than all that it has been looser than at some time.
+var tightness = map[string]int{"or": 1, "xor": 2, "and": 3, "conditional_expression": 5, "??": 6, "||": 7, "&&": 8, "|": 9, "^": 10, "&": 11,
+	"==": 12, "!=": 12, "===": 12, "!==": 12, "<>": 12, "<=>": 12, "<": 13, "<=": 13, ">": 13, ">=": 13,
+	".": 14, "<<": 15, ">>": 15, "+": 16, "-": 16, "*": 17, "/": 17, "%": 17, "instanceof": 19, "**": 21}
+
+// topOf says how tightly an expression holds its operands.
+func topOf(f *syntax.File, n *syntax.Node) int {
 	switch n.Kind {
 	case "binary_expression":
-		if o := n.Child("operator"); o != nil {
-			return "binary " + strings.ToLower(f.Text(o))
+		operator := n.Child("operator")
+		if operator == nil {
+			operator = n.First("instanceof")
 		}
-		for _, c := range n.Children {
-			if !c.Named && c.Kind != "(" {
-				return "binary " + strings.ToLower(c.Kind)
-			}
+		if operator != nil {
+			return tightness[strings.ToLower(f.Text(operator))] // 0 for one that is not known
 		}
+		return 0
 	case "unary_op_expression":
-		return "unary " + n.Children[0].Kind
-	case "cast_expression", "conditional_expression":
-		return n.Kind
+		if n.First("!") != nil {
+			return 18
+		}
+		return 20
+	case "cast_expression":
+		return 20
+	case "conditional_expression":
+		return tightness[n.Kind]
 	}
-	return ""
+	return 30
 }
 
 // variables are the kinds of expressions of which PHP takes references.
@@ -397,7 +507,7 @@ func (s *siting) isRead(n *syntax.Node) (is, closed, truth bool) {
 		return n.Field == "condition", true, true
 	case "foreach_statement":
 		return isSubject(n) && !variable, true, false
-	case "echo_statement", "match_conditional_expression", "match_default_expression", "match_condition_list":
+	case "expression_statement", "echo_statement", "match_conditional_expression", "match_default_expression", "match_condition_list":
 		return true, true, false
 	}
 	return false, false, false

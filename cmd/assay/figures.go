@@ -26,8 +26,8 @@ func printFigures(w io.Writer, f *mutate.Figures) {
 		fmt.Fprintf(w, "  %s: changed by %s\n", c.What, many(c.Tests, "test"))
 	}
 	if c := f.Compared; c.Compared > 0 {
-		fmt.Fprintf(w, "The values of %d of %s were compared, in %d of %d parts of the suite: in %d of %d pairs of both they were the same.\n",
-			c.Compared, many(c.Mutants, "mutant"), c.Usable, c.Segments, c.Same, c.Pairs)
+		fmt.Fprintf(w, "The values of %d of %s were compared, in %d of %d parts of the suite: in %d of %d pairs of both they were the same. %s no replay.\n",
+			c.Compared, many(c.Mutants, "mutant"), c.Usable, c.Segments, c.Same, c.Pairs, needed(c.Decided))
 	}
 	var all time.Duration
 	for _, way := range f.Ways {
@@ -44,6 +44,13 @@ func printFigures(w io.Writer, f *mutate.Figures) {
 	for _, r := range f.NotBatched {
 		fmt.Fprintf(w, "  not batched, %-25s %6d pairs of a mutant and a part of the suite\n", r.Why, r.Pairs)
 	}
+}
+
+func needed(mutants int) string {
+	if mutants == 1 {
+		return "1 mutant needed"
+	}
+	return fmt.Sprintf("%d mutants needed", mutants)
 }
 
 func states(n int) string {

@@ -177,6 +177,51 @@ final class Observer
         return true;
     }
 
+    /** Hands on an array; what else has elements may do more than to give them. */
+    public static function elements($array): array
+    {
+        if (!\is_array($array)) {
+            throw new \Error('not compared');
+        }
+
+        return $array;
+    }
+
+    /** Calls a function of regular expressions that leaves nothing but its error. */
+    public static function search(string $function, ...$arguments)
+    {
+        if (\preg_last_error() !== \PREG_NO_ERROR) {
+            throw new \Error('not compared'); // the original's, which would be gone
+        }
+        $result = $function(...$arguments);
+        self::searched();
+
+        return $result;
+    }
+
+    /** The same for one that gives matches as well: those of the original are handed in. */
+    public static function matches(string $function, string $pattern, string $subject, $matches, int ...$more)
+    {
+        if (\preg_last_error() !== \PREG_NO_ERROR) {
+            throw new \Error('not compared');
+        }
+        $result = $function($pattern, $subject, $own, ...$more);
+        self::searched();
+        if (!self::areSame($matches, $own)) {
+            throw new \Error('other matches');
+        }
+
+        return $result;
+    }
+
+    private static function searched(): void
+    {
+        if (\preg_last_error() !== \PREG_NO_ERROR) {
+            \preg_match('//', '');
+            throw new \Error('no result');
+        }
+    }
+
     /** A warning of the original's own would have been heard by the project's handler. */
     public static function warn(): bool
     {
