@@ -13,8 +13,6 @@ import (
 	"strings"
 	"time"
 
-	"golang.org/x/sync/errgroup"
-
 	"assay/exec/recording"
 	"assay/exec/sandbox"
 	"assay/exec/supervisor"
@@ -100,91 +98,6 @@ func (e *Engine) record(ctx context.Context, files []*mutate.Points, progress fu
 	b.findElsewhere(e, r.plain)
 	b.files.told, b.files.loading = r.probes.told, r.probes.loading
 	return b, nil
-}
-
-// recordings are the two runs of the unchanged suite.
-type recordings struct {
-	plain, probed *recording.Run
-	observed      *recording.Run // nil where there is none
-	observing     *observing
-	probes        *probing
-	notes         []mutate.Note
-	unreliable    map[string]bool // names of tests; see recordPlain
-	declared      []string        // what the sources declare; see wire.Setup
-}
-
-// recordings makes both, at a time where workers do not share what the tests use.
-func (e *Engine) recordings(ctx context.Context, files []*mutate.Points, progress func(done, all int)) (*recordings, error) {
-	r := &recordings{probes: e.probes, unreliable: map[string]bool{}, declared: declaredIn(files)}
-	var done atomicCount
-	all := 2
-	if len(e.observed) > 0 {
-		all = 3
-	}
-	step := func() {
-		if progress != nil {
-			progress(done.add(), all)
-		}
-	}
-	g, ctx := errgroup.WithContext(ctx)
-	ready, probed := make(chan struct{}), make(chan struct{}) // closed when one of the first is over; when the texts are made
-	first := make(chan struct{})                              // closed when another may run tests
-	shares := e.sharesNetwork() || e.sharesPlaces()
-	if !shares {
-		close(first)
-	}
-	e.turns.on.Store(e.sharesPlaces())
-	g.Go(func() (err error) {
-		if shares {
-			defer close(first)
-		}
-		defer close(ready)
-		r.plain, r.notes, err = e.recordPlain(ctx, r.declared, r.unreliable)
-		step()
-		if err == nil {
-			var more []mutate.Note
-			more, err = e.noteSkipped(ctx, r.plain)
-			r.notes = append(r.notes, more...)
-		}
-		return err
-	})
-	g.Go(func() (err error) {
-		if r.probes == nil || !slices.Equal(files, r.probes.sources) {
-			if r.probes, err = e.probe(ctx, files); err != nil {
-				return err
-			}
-		}
-		close(probed)
-		select {
-		case <-first:
-		case <-ctx.Done():
-			return ctx.Err()
-		}
-		r.probed, err = e.recordProbed(ctx, r.probes)
-		step()
-		return err
-	})
-	if all == 3 {
-		g.Go(func() (err error) {
-			defer step()
-			for _, done := range []chan struct{}{probed, ready} {
-				select {
-				case <-done:
-				case <-ctx.Done():
-					return ctx.Err()
-				}
-			}
-			if e.changesPlaces.Load() {
-				return nil // nothing is left out then
-			}
-			if r.observing, r.observed, err = e.recordObserving(ctx, files, r.probes); err != nil && ctx.Err() == nil {
-				e.remark("No value of a mutant could be compared with that of the original, so that all their tests were replayed: %v.", err)
-				err = nil
-			}
-			return err
-		})
-	}
-	return r, g.Wait()
 }
 
 // recordPlain runs the suite as it is. A suite that is not green is refused, unless other

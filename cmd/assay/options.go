@@ -33,7 +33,6 @@ type suiteOptions struct {
 	Jobs          int      `name:"jobs" short:"j" toml:"jobs" default:"0" placeholder:"N" help:"Workers at a time; 0 is one for each core." group:"tests"`
 	MemoryLimit   size     `name:"memory-limit" toml:"memory-limit" placeholder:"SIZE" help:"What the tests of a mutant may have in memory, as 512M; else a multiple of what the suite needs." group:"tests"`
 	Cold          bool     `name:"cold" toml:"cold" help:"Start a PHP process for each mutant instead of forking: slower, the same verdicts." group:"tests"`
-	NoObserve     bool     `name:"no-observe" toml:"no-observe" help:"Replay also the tests in which the changed expression never had another value: slower, the same verdicts." group:"tests"`
 	View          string   `name:"view" toml:"view" enum:"auto,overlay,copy" default:"auto" placeholder:"HOW" help:"How a worker gets a project tree of its own: overlay, copy, or auto, which takes the first where the machine allows it." group:"tests"`
 	Keep          bool     `name:"keep" toml:"keep" help:"Leave the work directory behind and say where it is." group:"tests"`
 	confineOptions
@@ -45,6 +44,7 @@ type choiceOptions struct {
 	Seed        uint64   `name:"seed" toml:"seed" default:"1" placeholder:"N" help:"Another sample, or another order under --budget." group:"choice"`
 	ChangedFrom string   `name:"changed-from" toml:"changed-from" placeholder:"REF" help:"Judge only mutants on lines that changed since HEAD and REF (a branch, a tag, a commit) went apart, committed or not." group:"choice"`
 	AllKills    bool     `name:"all-kills" toml:"all-kills" help:"Find out of every test that reaches a mutant whether it kills it, and do not stop at the first that does; takes several times as long." group:"choice"`
+	NoObserve   bool     `name:"no-observe" toml:"no-observe" help:"Replay also the tests in which the changed expression never had another value: slower, the same verdicts." group:"tests"`
 	Fresh       bool     `name:"fresh" toml:"fresh" help:"Judge every mutant, also those whose verdicts of earlier runs still hold." group:"choice"`
 	Resume      bool     `name:"resume" toml:"-" help:"Go on with the run of this project that was interrupted, whatever ended it." group:"choice"`
 	Budget      duration `name:"budget" toml:"budget" placeholder:"TIME" help:"Stop judging after TIME, as 90s or 10m; begin with the mutants that tell most." group:"choice"`
