@@ -25,10 +25,11 @@ type Abilities struct {
 	NoNetwork  error // why processes can have no network of their own, or nil
 	NoFilter   error // why system calls cannot be filtered, or nil
 	NoAsks     error // why nothing can be asked about them, or nil
+	NoCopies   error // why the descriptors of other processes cannot be copied, or nil
 }
 
 // tried is what a process in namespaces of its own found out, as texts of errors.
-type tried struct{ Mounts, Network, Filter, Asks string }
+type tried struct{ Mounts, Network, Filter, Copies, Asks string }
 
 func asError(text string) error {
 	if text == "" {
@@ -65,9 +66,9 @@ func FindAbilities(mode Mode, network bool) (a Abilities) {
 	if a.NoNetwork == nil {
 		a.NoNetwork = asError(t.Network)
 	}
-	a.NoMounts, a.NoFilter, a.NoAsks = asError(t.Mounts), asError(t.Filter), asError(t.Asks)
+	a.NoMounts, a.NoFilter, a.NoAsks, a.NoCopies = asError(t.Mounts), asError(t.Filter), asError(t.Asks), asError(t.Copies)
 	if err != nil {
-		a.NoMounts, a.NoFilter, a.NoAsks = err, err, err
+		a.NoMounts, a.NoFilter, a.NoAsks, a.NoCopies = err, err, err, err
 	}
 	return a
 }
@@ -101,10 +102,13 @@ func tryThings(o order) error {
 	}
 	t := o.Tried
 	for _, row := range []struct {
-		asks bool
-		why  *string
-	}{{false, &t.Filter}, {true, &t.Asks}} {
-		if err := tryFilter(o.Spec.Mode, row.asks); err != nil {
+		c   Confinement
+		why *string
+	}{{Confinement{}, &t.Filter}, {Confinement{Asks: true, Copies: true}, &t.Copies}, {Confinement{Asks: true}, &t.Asks}} {
+		if row.why == &t.Asks && t.Copies == "" {
+			break // it can be done with less, too
+		}
+		if err := tryFilter(o.Spec.Mode, row.c); err != nil {
 			*row.why = err.Error()
 		}
 	}
@@ -133,11 +137,12 @@ func tryMounts(spec Spec) *tried {
 
 // tryFilter starts a process that is confined by a filter of system calls alone, which asks
 // for a socket file that is not there.
-func tryFilter(mode Mode, asks bool) error {
-	if asks && strconv.IntSize != 64 {
+func tryFilter(mode Mode, c Confinement) error {
+	if c.Asks && strconv.IntSize != 64 {
 		return errors.New("nothing can be asked about system calls on processors of 32 bits")
 	}
-	g, err := NewGuard(&View{mode: mode, root: "/", confinement: Confinement{Rights: true, Filter: true, Asks: asks}})
+	c.Rights, c.Filter = true, true
+	g, err := NewGuard(&View{mode: mode, root: "/", confinement: c})
 	if err != nil {
 		return err
 	}
@@ -156,7 +161,10 @@ func tryFilter(mode Mode, asks bool) error {
 	if err := cmd.Wait(); err != nil {
 		return fmt.Errorf("a process whose system calls are filtered fails: %w", err)
 	}
-	if want := unix.ENOENT.Error(); asks && out.String() != want {
+	if want := unix.ENOENT.Error(); c.Asks && out.String() != want {
+		if c.Copies {
+			return errors.New("the kernel or the container does not let descriptors of other processes be copied")
+		}
 		return fmt.Errorf("the kernel or the container does not let system calls be decided (%s)", &out)
 	}
 	return nil

@@ -3,6 +3,7 @@
 package sandbox
 
 import (
+	"bufio"
 	"bytes"
 	"encoding/json"
 	"maps"
@@ -50,6 +51,7 @@ func attackView(t *testing.T, mode Mode, confined bool) (worked, hindered []stri
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { datagrams.Close() })
+	listenElsewhere(t, out)
 	before := sandboxtest.Snapshot(t, out)
 	dir := t.TempDir()
 	t.Cleanup(func() { RemoveTree(dir) })
@@ -75,12 +77,55 @@ func attackView(t *testing.T, mode Mode, confined bool) (worked, hindered []stri
 	return worked, hindered, how
 }
 
+// listenElsewhere has a process of another network namespace, as a container's, listen at a
+// socket file "foreign" below a folder, and gives it a second name, "bound", by a mount where
+// that can be made. In a container there are neither, and another process does with a link.
+func listenElsewhere(t *testing.T, out string) {
+	t.Helper()
+	at, bound := filepath.Join(out, "foreign"), filepath.Join(out, "bound")
+	args := []string{"php", "-r", `$s = stream_socket_server("unix://$argv[1]"); echo "ready\n"; while ($c = stream_socket_accept($s, -1)) { fclose($c); }`, "--", at}
+	root := os.Geteuid() == 0 && capable(unix.CAP_SYS_ADMIN)
+	switch {
+	case sandboxtest.InContainer():
+	case root:
+		args = append([]string{"unshare", "--net", "--"}, args...)
+	default:
+		args = append([]string{"unshare", "--user", "--net", "--"}, args...)
+	}
+	cmd := osexec.Command(args[0], args[1:]...)
+	cmd.Stderr = os.Stderr
+	said, err := cmd.StdoutPipe()
+	if err == nil {
+		err = cmd.Start()
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { cmd.Process.Kill(); cmd.Wait() })
+	if line, err := bufio.NewReader(said).ReadString('\n'); err != nil || line != "ready\n" {
+		t.Fatalf("%q, %v", line, err)
+	}
+	if !root || sandboxtest.InContainer() {
+		if err := os.Link(at, bound); err != nil {
+			t.Fatal(err)
+		}
+		return
+	}
+	if err := os.WriteFile(bound, nil, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if err := unix.Mount(at, bound, "", unix.MS_BIND, ""); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { unix.Unmount(bound, unix.MNT_DETACH) })
+}
+
 // TestAttacks makes system calls that take a view apart or reach out of it.
 func TestAttacks(t *testing.T) {
 	if runApart(t) {
 		return
 	}
-	for _, mode := range []Mode{Overlay, Copy} {
+	for _, mode := range placeModes(t) {
 		t.Run(mode.String(), func(t *testing.T) {
 			worked, hindered, how := attackView(t, mode, true)
 			t.Logf("%q", how)
@@ -110,7 +155,11 @@ func TestAttacksUnconfined(t *testing.T) {
 	might := []string{}
 	if os.Geteuid() != 0 {
 		might = []string{"remount", "mount", "clear read-only", "clone a mount", "mount namespace", "device", "device in the project",
-			"host name", "bpf", "capabilities"}
+			"host name", "bpf", "capabilities", "module", "module of a file"}
+	}
+	if sandboxtest.InContainer() {
+		might = []string{"remount", "mount", "clear read-only", "clone a mount", "user namespace", "mount namespace", "device", "device in the project",
+			"host name", "bpf", "capabilities", "module", "module of a file", "keys", "ptrace", "memory of the parent"}
 	}
 	for _, name := range slices.Sorted(maps.Keys(attacks)) {
 		if how[name] != "worked" && !slices.Contains(might, name) {

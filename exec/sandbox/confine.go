@@ -23,6 +23,7 @@ type Confinement struct {
 	Rights   bool     // no capabilities but those that serve in the view, and no way to new ones
 	Filter   bool     // system calls are filtered
 	Asks     bool     // with Filter: calls are asked about
+	Copies   bool     // with Asks: connections are made for the callers, on copies of their descriptors
 	Mounts   bool     // in an overlay view: what else is mounted is read-only
 	Landlock int      // the version of Landlock that is made use of; 0: none
 	Network  bool     // a network that has nothing but a loopback device
@@ -70,6 +71,7 @@ func PlanConfinement(t Terms, has Abilities) (Plan, error) {
 	c := Confinement{Rights: true, Write: t.Write, Ports: t.Ports, Services: t.Sockets}
 	c.Filter = has.NoFilter == nil
 	c.Asks = c.Filter && has.NoAsks == nil
+	c.Copies = c.Asks && has.NoCopies == nil
 	if has.Landlock >= landlockUsable {
 		c.Landlock = has.Landlock
 	}
@@ -142,10 +144,13 @@ func (p *Plan) tellCalls(overlay bool, has Abilities) {
 		why = has.NoAsks
 	}
 	if c.Asks {
+		if !c.Copies {
+			p.loose("Mutated code can reach services of this machine that listen at a socket file if it changes, in another thread, what it asks for between the look at it and the connection, because %v.", has.NoCopies)
+		}
 		return
 	}
 	if overlay {
-		p.loose("Mutated code can reach services of this machine that begin to listen at a socket file during the run, because %v.", why)
+		p.loose("Mutated code can reach services of this machine that begin to listen at a socket file during the run, and those of containers, because %v.", why)
 		return
 	}
 	p.loose("Mutated code can reach services of this machine that listen at a socket file, because %v.", why)

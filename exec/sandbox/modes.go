@@ -54,7 +54,7 @@ func (w *callWatch) decideMeta(a asked, c metaCall) unix.Errno {
 	if err != nil || !sameUser(listed) {
 		return unix.EPERM
 	}
-	file, errno := w.fileOf(a, c, pidfd, listed)
+	file, errno := w.fileOf(a, c, listed)
 	if errno != 0 {
 		return errno
 	}
@@ -86,7 +86,7 @@ func (w *callWatch) decideMeta(a asked, c metaCall) unix.Errno {
 }
 
 // fileOf opens the file that a call is about.
-func (w *callWatch) fileOf(a asked, c metaCall, pidfd int, listed string) (int, unix.Errno) {
+func (w *callWatch) fileOf(a asked, c metaCall, listed string) (int, unix.Errno) {
 	flags := uint64(0)
 	if c.flags >= 0 {
 		flags = a.argument[c.flags]
@@ -107,11 +107,13 @@ func (w *callWatch) fileOf(a asked, c metaCall, pidfd int, listed string) (int, 
 	if path == "" && !bare && flags&unix.AT_EMPTY_PATH == 0 {
 		return -1, unix.ENOENT
 	}
-	from, err := -1, error(nil)
-	if dir == unix.AT_FDCWD {
-		from, err = unix.Open("/proc/"+listed+"/cwd", unix.O_PATH|unix.O_CLOEXEC, 0)
-	} else {
-		from, err = unix.PidfdGetfd(pidfd, int(dir), 0)
+	link := "/proc/" + listed + "/cwd"
+	if dir != unix.AT_FDCWD {
+		link = "/proc/" + listed + "/fd/" + strconv.Itoa(int(dir))
+	}
+	from, err := unix.Open(link, unix.O_PATH|unix.O_CLOEXEC, 0)
+	if err == unix.ENOENT && dir != unix.AT_FDCWD {
+		err = unix.EBADF
 	}
 	if err != nil && !strings.HasPrefix(path, "/") {
 		return -1, errnoOf(err)

@@ -11,10 +11,12 @@ import (
 	"sort"
 	"strings"
 	"testing"
+
+	"assay/exec/sandbox/sandboxtest"
 )
 
 func TestMain(m *testing.M) {
-	enterContainer()
+	sandboxtest.EnterContainer()
 	Main()
 	if where := os.Getenv(attackEnv); where != "" {
 		attackNow(where)
