@@ -4,17 +4,22 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"regexp"
+	"slices"
 	"strings"
 	"testing"
 	"time"
 
 	"assay/exec/sandbox"
+	"assay/exec/sandbox/sandboxtest"
 	"assay/mutate"
 )
 
+type hostileBody struct{ name, body string }
+
 // hostileBodies are what a mutant does that attacks what judges it; each gives true if it
 // could.
-var hostileBodies = []struct{ name, body string }{
+var hostileBodies = []hostileBody{
 	{"stopsParent", `posix_kill(posix_getppid(), SIGSTOP)`},
 	{"endsParent", `posix_kill(posix_getppid(), SIGTERM)`},
 	{"killsParent", `posix_kill(posix_getppid(), SIGKILL)`},
@@ -72,11 +77,12 @@ func hostileSuite(t *testing.T) (Settings, []claim) {
 	var methods, tests strings.Builder
 	claims := []claim{{File: "src/Ferry.php", Before: "$n + 1", After: "$n - 1"}}
 	for i, h := range hostileBodies {
-		fmt.Fprintf(&methods, "public function %s(int $n): bool {\nif ($n < 1%02d) { return true; }\nreturn !(%s);\n}\n", h.name, i, h.body)
+		fmt.Fprintf(&methods, "public function %[1]s(int $n): bool {\nif ($n < 1%02[2]d) { return true; }\nreturn !(self::tell('%[1]s') && %[3]s);\n}\n", h.name, i, h.body)
 		fmt.Fprintf(&tests, "public function test%d(): void { $this->assertTrue((new Ferry)->%s(1)); }\n", i, h.name)
 		claims = append(claims, claim{File: "src/Ferry.php", Before: fmt.Sprintf("$n < 1%02d", i), After: fmt.Sprintf("$n > 1%02d", i)})
 	}
 	methods.WriteString(forgery)
+	methods.WriteString("private static function tell(string $name): bool { file_put_contents(getenv('HOSTILE_LOG') ?: '/dev/null', $name . ' ' . posix_getppid() . \"\\n\", FILE_APPEND); return true; }\n")
 	methods.WriteString("private static function shell(string $command): bool { exec($command . ' 2>/dev/null', $lines, $status); return $status === 0; }\n")
 	for file, text := range map[string]string{"src/Ferry.php": methods.String(), "tests/FerryTest.php": tests.String()} {
 		path := filepath.Join(set.Root, file)
@@ -92,8 +98,16 @@ func hostileSuite(t *testing.T) (Settings, []claim) {
 	return set, claims
 }
 
+// killedByHand is how a person sees the tests of the hostile mutants fail who makes the edit:
+// the attack works, which the test does not expect, or the process ends by its own signal.
+var killedByHand = regexp.MustCompile(`^PHPUnit.*Failed asserting that false is true|^ended by signal 15$|^the process ended with status -1 before the tests did$`)
+
+// givenUp is what is said where a process that judges did not answer twice.
+var givenUp = regexp.MustCompile(`^a process was killed, and nothing was heard of its end|^a supervisor was stopped by a signal|^a supervisor died|^PHP was stopped by a signal`)
+
 // TestHostileUnconfined: where signals reach them, what judges is replaced when it does not
-// answer, so that the run comes to its end, and the neighbour to its verdict.
+// answer, so that the run comes to its end, and the neighbour to its verdict. None is taken
+// for another, and what other processes say counts no more than where they are confined.
 func TestHostileUnconfined(t *testing.T) {
 	if testing.Short() {
 		t.Skip("it waits for processes that do not answer")
@@ -102,20 +116,97 @@ func TestHostileUnconfined(t *testing.T) {
 		t.Run(row.name, func(t *testing.T) {
 			set, claims := hostileSuite(t)
 			set.View, set.Cold, set.Unconfined = row.set.View, row.set.Cold, true
-			if set.View == sandbox.Copy { // numbers are the machine's there
-				claims = claims[:4]
+			names := []string{"the neighbour"}
+			for _, h := range hostileBodies {
+				names = append(names, h.name)
 			}
+			if set.View == sandbox.Copy { // numbers are the machine's there
+				claims = slices.Delete(claims, 4, 7)
+				names = slices.Delete(names, 4, 7)
+			}
+			log := filepath.Join(sandboxtest.Outside(t), "log")
+			t.Setenv("HOSTILE_LOG", log)
 			began := time.Now()
 			verdicts := judgeClaims(t, set, claims)
-			if verdicts[0].Status != mutate.Killed {
-				t.Errorf("the neighbour: %v", verdicts[0].Status)
+			// Each may be waited for twice, by itself and among others.
+			if took, limit := time.Since(began), time.Duration(len(claims))*40*time.Second; took > limit {
+				t.Errorf("it took %v, and %v should do", took, limit)
 			}
-			for i, v := range verdicts {
-				t.Logf("%d: %v, %s", i, v.Status, v.Detail)
+			if v := verdicts[0]; v.Status != mutate.Killed || !strings.Contains(v.Detail, "0 is identical to 2") {
+				t.Errorf("the neighbour: %v, %s", v.Status, v.Detail)
 			}
-			t.Logf("it took %v", time.Since(began))
+			runs, parents := readHostileLog(t, log)
+			for i, v := range verdicts[1:] {
+				holdHostile(t, names[i+1], v, runs[names[i+1]], row.name == "overlay, cold")
+			}
+			if always := row.name == "overlay, cold"; always != (len(parents) == 1) { // process 1 hears nothing
+				t.Errorf("parents of the tests' processes: %v", parents)
+			}
 		})
 	}
+}
+
+// holdHostile holds a verdict about a hostile mutant that was run so often against what there
+// is by hand. alone: there are no processes but the first and the test's.
+func holdHostile(t *testing.T, name string, v mutate.Verdict, runs int, alone bool) {
+	t.Helper()
+	t.Logf("%s: %v, %s, after %d runs", name, v.Status, v.Detail, runs)
+	want := v.Status == mutate.Killed && killedByHand.MatchString(v.Detail)
+	switch {
+	case strings.HasPrefix(name, "forges"), name == "stopsAll" && alone:
+		want = v.Status == mutate.Survived
+	case v.Status == mutate.Broken:
+		want = givenUp.MatchString(v.Detail) && !alone
+	}
+	if !want || runs < 1 || runs > 4 {
+		t.Errorf("%s: %v, %s, after %d runs", name, v.Status, v.Detail, runs)
+	}
+}
+
+// TestJudgedAgain: a mutant that stops what judges it is judged again, once, in each form.
+func TestJudgedAgain(t *testing.T) {
+	if testing.Short() {
+		t.Skip("it waits for processes that do not answer")
+	}
+	for _, row := range []struct {
+		name string
+		set  Settings
+		runs int
+	}{
+		{"stopsParent", Settings{View: sandbox.Copy, Cold: true}, 2},
+		{"bySession", Settings{View: sandbox.Overlay}, 4}, // in a batch, and by itself
+	} {
+		set, claims := hostileSuite(t)
+		set.View, set.Cold, set.Unconfined = row.set.View, row.set.Cold, true
+		log := filepath.Join(sandboxtest.Outside(t), "log")
+		t.Setenv("HOSTILE_LOG", log)
+		at := slices.IndexFunc(hostileBodies, func(h hostileBody) bool { return h.name == row.name })
+		verdicts := judgeClaims(t, set, []claim{claims[0], claims[at+1]})
+		if v := verdicts[0]; v.Status != mutate.Killed {
+			t.Errorf("the neighbour: %v, %s", v.Status, v.Detail)
+		}
+		runs, _ := readHostileLog(t, log)
+		if v := verdicts[1]; v.Status != mutate.Broken || !givenUp.MatchString(v.Detail) || runs[row.name] != row.runs {
+			t.Errorf("%s: %v, %s, after %d runs, want %d", row.name, v.Status, v.Detail, runs[row.name], row.runs)
+		}
+	}
+}
+
+// readHostileLog gives how often each hostile mutant was run, and the processes that were
+// parents of one that ran them.
+func readHostileLog(t *testing.T, path string) (runs map[string]int, parents map[string]bool) {
+	t.Helper()
+	text, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	runs, parents = map[string]int{}, map[string]bool{}
+	for line := range strings.Lines(string(text)) {
+		name, parent, _ := strings.Cut(strings.TrimSpace(line), " ")
+		runs[name]++
+		parents[parent] = true
+	}
+	return runs, parents
 }
 
 // TestHostile judges mutants that signal what judges them. By hand each of them survives

@@ -19,7 +19,8 @@ type replay struct {
 	r       Replay
 	o       *Outcome
 	peer    *peer
-	parent  *peer    // the process that it is forked from, or nil
+	from    *process // that it is forked from, or nil
+	parent  *peer    // of that
 	process *process // where it has no parent
 	own     bool     // files have their own text
 	id      int
@@ -104,7 +105,7 @@ func (c *replay) start() error {
 		c.process, c.peer, c.pid = p, p.peer, p.pid
 		return nil
 	}
-	c.peer, c.parent = s.socket.expect(), from.peer
+	c.peer, c.parent, c.from = s.socket.expect(), from.peer, from
 	s.serial++
 	c.id = s.serial
 	order := wire.Order{Op: "fork", ID: c.id, Token: c.peer.token, Job: &c.r.Job}
@@ -183,7 +184,7 @@ func (c *replay) next() {
 // waitForParent reads what the parent says of the end of its child.
 func (c *replay) waitForParent() {
 	deadline := time.After(answerTime)
-	if !c.killed.IsZero() && time.Since(c.killed) >= answerTime {
+	if c.unanswered() != nil {
 		return // that was waited for
 	}
 	for {
@@ -204,7 +205,10 @@ func (c *replay) waitForParent() {
 func (c *replay) hearParent(m wire.Message) bool {
 	switch m.Kind {
 	case "forked":
-		c.pid = m.Number(1)
+		if m.Number(0) == c.id {
+			c.pid = m.Number(1)
+			c.peer.belongsTo(c.pid)
+		}
 	case "exited":
 		c.o.Exit, c.o.Signal, c.o.Faults = m.Number(1), m.Number(2), int64(m.Number(3))
 		return m.Number(0) == c.id
@@ -289,10 +293,14 @@ const answerTime = 10 * time.Second
 // unanswered gives an error where the process that a replay is forked from does not tell
 // of it any more: code of a replay may have stopped it.
 func (c *replay) unanswered() error {
-	if c.killed.IsZero() || time.Since(c.killed) < answerTime {
-		return nil
+	switch took := time.Since(c.killed); {
+	case c.killed.IsZero():
+	case took >= time.Second && c.from != nil && sandbox.Stopped(c.from.pid):
+		return errStopped
+	case took >= answerTime:
+		return fmt.Errorf("a process was killed, and nothing was heard of its end for %v", answerTime)
 	}
-	return fmt.Errorf("a process was killed, and nothing was heard of its end for %v", answerTime)
+	return nil
 }
 
 func noteExit(o *Outcome, cmd *osexec.Cmd) {

@@ -26,8 +26,8 @@ func listenNamed(name string) (net.Listener, error) {
 	return config.Listen(context.Background(), "unix", "@"+name)
 }
 
-// A senderReader reads what the process has written that wrote first under the same token,
-// over whatever connection, and nothing of others.
+// A senderReader reads what the process has written that wrote first over a connection, and
+// nothing of others.
 type senderReader struct {
 	conn   *net.UnixConn
 	sender *atomic.Int32 // 0: nobody has written yet
@@ -44,13 +44,14 @@ func (r senderReader) Read(b []byte) (int, error) {
 			return max(n, 0), err
 		}
 		pid := writtenBy(control[:size])
-		if pid == 0 || r.sender.CompareAndSwap(0, pid) || r.sender.Load() == pid {
+		if pid != 0 && (r.sender.CompareAndSwap(0, pid) || r.sender.Load() == pid) {
 			return n, nil
 		}
 	}
 }
 
-// writtenBy gives the process that control messages name; 0 where none does. Descriptors that
+// writtenBy gives the process that control messages name; 0 where none does, or one that
+// cannot be seen from here. Descriptors that
 // come with them are not wanted.
 func writtenBy(control []byte) (pid int32) {
 	list, err := unix.ParseSocketControlMessage(control)

@@ -33,7 +33,9 @@ type listener struct {
 // closed it, several.
 type peer struct {
 	token    string
-	sender   atomic.Int32 // the process
+	owner    int           // the process, once owned is closed
+	owned    chan struct{} // closed when it is known which process it is
+	owning   sync.Once
 	messages chan wire.Message
 	closed   chan struct{} // closed when the last connection ended
 	mu       sync.Mutex
@@ -62,12 +64,25 @@ func newListener() (*listener, error) {
 }
 
 func (s *listener) expect() *peer {
-	p := &peer{token: newToken(), messages: make(chan wire.Message, 4096), closed: make(chan struct{})}
+	p := &peer{token: newToken(), messages: make(chan wire.Message, 4096), closed: make(chan struct{}), owned: make(chan struct{})}
 	s.mu.Lock()
 	s.peers[p.token] = p
 	s.mu.Unlock()
 	return p
 }
+
+// belongsTo says which process a peer is: whoever started it knows. Until then nothing that
+// comes under the token is heard, for code under test can hand that on.
+func (p *peer) belongsTo(pid int) {
+	p.owning.Do(func() {
+		p.owner = pid
+		close(p.owned)
+	})
+}
+
+// helloTime bounds how long a connection may take to name a token, and it to be known whose
+// that is.
+const helloTime = 10 * time.Second
 
 // forget ends the expectation; what still comes under the token is dropped.
 func (s *listener) forget(p *peer) {
@@ -109,7 +124,7 @@ func (s *listener) greet(c net.Conn) {
 	}
 	var sender atomic.Int32
 	r := bufio.NewReaderSize(senderReader{conn, &sender}, 1<<16)
-	c.SetReadDeadline(time.Now().Add(10 * time.Second))
+	c.SetReadDeadline(time.Now().Add(helloTime))
 	first, err := r.ReadSlice('\n')
 	if err != nil {
 		return
@@ -121,7 +136,12 @@ func (s *listener) greet(c net.Conn) {
 	if p == nil {
 		return
 	}
-	if pid := sender.Load(); !p.sender.CompareAndSwap(0, pid) && p.sender.Load() != pid {
+	select {
+	case <-p.owned:
+	case <-time.After(helloTime):
+		return
+	}
+	if int(sender.Load()) != p.owner {
 		return // another process has learnt the token
 	}
 	p.mu.Lock()

@@ -208,6 +208,7 @@ func (s *supervisor) startPHP(setup wire.Setup) (*process, error) {
 	}
 	w.Close()
 	p.pid = p.cmd.Process.Pid
+	p.peer.belongsTo(p.pid)
 	go func() {
 		p.output.drain(r)
 		r.Close()
@@ -272,7 +273,7 @@ func (s *supervisor) await(p *process, done func(wire.Message) (bool, error)) er
 			}
 		case <-look.C:
 			if sandbox.Stopped(p.pid) {
-				return errors.New("PHP was stopped by a signal (SIGSTOP), and does not go on")
+				return errStopped
 			}
 		case <-deadline.C:
 			return fmt.Errorf("nothing was heard of PHP for %v", startupTime)
@@ -306,6 +307,8 @@ func lastLines(s string, n int) string {
 	}
 	return text
 }
+
+var errStopped = errors.New("PHP was stopped by a signal (SIGSTOP), and does not go on")
 
 // shield keeps what is run from now on from signalling some processes.
 func (s *supervisor) shield(list ...*process) {

@@ -90,10 +90,21 @@ func (s *supervisor) newWalker(setup wire.Setup) (err error) {
 	if err != nil {
 		return err
 	}
-	return s.await(s.walker, func(m wire.Message) (bool, error) {
-		s.walker.pid = m.Number(0)
-		return m.Kind == "hello", nil
+	err = s.await(s.first, func(m wire.Message) (bool, error) {
+		switch {
+		case m.Kind == "nofork":
+			return false, errors.New("php could not fork; is there memory and room for processes?")
+		case m.Kind != "forked" || m.Number(0) != s.serial:
+			return false, nil
+		}
+		s.walker.pid = m.Number(1)
+		s.walker.peer.belongsTo(s.walker.pid)
+		return true, nil
 	})
+	if err != nil {
+		return err
+	}
+	return s.await(s.walker, func(m wire.Message) (bool, error) { return m.Kind == "hello", nil })
 }
 
 // stand waits until the walker stands.
