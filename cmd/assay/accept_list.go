@@ -9,7 +9,6 @@ import (
 	"io"
 	"io/fs"
 	"net/url"
-	"os"
 	"path/filepath"
 	"regexp"
 	"slices"
@@ -17,6 +16,7 @@ import (
 	"unicode"
 
 	"assay/mutate"
+	"assay/mutate/project"
 	"assay/report"
 )
 
@@ -54,7 +54,7 @@ var acceptLine = regexp.MustCompile(`^(\S+) ([a-z2-9]{10}) (\S+) because (.*\S)\
 
 // readAccepted reads the list of a project; an empty one where there is none.
 func readAccepted(root string) (*acceptList, error) {
-	text, err := os.ReadFile(filepath.Join(root, acceptName))
+	text, err := project.ReadFile(filepath.Join(root, acceptName))
 	if errors.Is(err, fs.ErrNotExist) {
 		return &acceptList{}, nil
 	}

@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"assay/mutate"
+	"assay/mutate/project"
 )
 
 // edited gives a note for each source file with verdicts, and each test file, that was
@@ -59,6 +60,6 @@ func (c *codebase) isEdited(path string, text []byte) bool {
 	if !info.Mode().IsRegular() || info.Size() != int64(len(text)) {
 		return true
 	}
-	now, err := os.ReadFile(path)
+	now, err := project.ReadFile(path)
 	return err != nil || !bytes.Equal(now, text)
 }

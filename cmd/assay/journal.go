@@ -20,6 +20,7 @@ import (
 
 	"assay/exec"
 	"assay/mutate"
+	"assay/mutate/project"
 )
 
 // A journal keeps verdicts as they fall, so that a run that was ended at any
@@ -316,7 +317,7 @@ func journalKey(code *codebase, facts exec.Facts, options any, m *memory, output
 func hashDependencies(h io.Writer, path, name string) error {
 	if name == "vendor" {
 		for _, record := range []string{"composer/installed.json", "composer/autoload_classmap.php", "composer/autoload_files.php"} {
-			if b, err := os.ReadFile(filepath.Join(path, record)); err == nil {
+			if b, err := project.ReadFile(filepath.Join(path, record)); err == nil {
 				fmt.Fprintf(h, "%s %d\n%s\n", record, len(b), b)
 			}
 		}

@@ -16,6 +16,8 @@ import (
 	"sync"
 
 	"golang.org/x/sync/errgroup"
+
+	"assay/mutate/project"
 )
 
 // The kernel tells which files are opened, and not who asks whether one is there, how old it
@@ -40,7 +42,7 @@ var (
 func (s *situation) asksOf(p string) asks {
 	a, ok := s.asking[p]
 	if !ok && !strings.HasSuffix(p, "/") && !outsiders.MatchString(p) {
-		switch text, err := os.ReadFile(s.absolute(p)); {
+		switch text, err := project.ReadFile(s.absolute(p)); {
 		case p == "*":
 			a = asks{true, true}
 		case err == nil && strings.Contains(string(text), "<?"):

@@ -18,6 +18,7 @@ import (
 	"time"
 
 	"assay/exec"
+	"assay/mutate/project"
 )
 
 // A situation is the state of all that verdicts may rest on, at the time of a
@@ -374,7 +375,7 @@ func (s *situation) text(p string) []byte {
 	}
 	text, ok := s.texts[p]
 	if !ok {
-		b, _ := os.ReadFile(s.absolute(p)) // what is not there says nothing
+		b, _ := project.ReadFile(s.absolute(p)) // what is not there says nothing
 		text = bytes.ToLower(b)
 		s.texts[p] = text
 	}

@@ -15,6 +15,7 @@ import (
 	"time"
 
 	"assay/exec"
+	"assay/mutate/project"
 )
 
 // reuseParts sums up what all verdicts of a run rest on and that belongs to no
@@ -126,7 +127,7 @@ func (s *situation) environment(code *codebase, environ []string) string {
 			continue
 		}
 		seen[p] = true
-		b, _ := os.ReadFile(s.absolute(p)) // what is not there names nothing
+		b, _ := project.ReadFile(s.absolute(p)) // what is not there names nothing
 		doubtful = slices.DeleteFunc(doubtful, func(v string) bool {
 			name, _, _ := strings.Cut(v, "=")
 			named := name != "_" && bytes.Contains(b, []byte(name)) && regexp.MustCompile(`\b`+regexp.QuoteMeta(name)+`\b`).Match(b)

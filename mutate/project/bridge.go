@@ -143,7 +143,7 @@ func (f *finder) bridgeSetting(name string) string {
 
 // bridgeEnv gives what the script puts into the environment, of what it knows.
 func (f *finder) bridgeEnv(script string) []string {
-	text, err := os.ReadFile(script)
+	text, err := ReadFile(script)
 	if err != nil {
 		return nil
 	}

@@ -181,7 +181,7 @@ func (f *finder) knows(c *Composer) bool {
 }
 
 func loadComposer(path string) (*Composer, *Error) {
-	text, err := os.ReadFile(path)
+	text, err := ReadFile(path)
 	if err != nil {
 		return nil, &Error{Kind: BadJSON, Path: path, Fault: "cannot be read: " + reason(err), Advice: "make it readable"}
 	}

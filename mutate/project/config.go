@@ -2,7 +2,6 @@ package project
 
 import (
 	"cmp"
-	"os"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -97,7 +96,7 @@ func missingBootstrap(path, vendor string) string {
 
 // LoadConfig reads a PHPUnit configuration. The error's Path is the file's.
 func LoadConfig(path string) (*Config, *Error) {
-	text, err := os.ReadFile(path)
+	text, err := ReadFile(path)
 	if err != nil {
 		return nil, &Error{Kind: BadXML, Path: path, Fault: "cannot be read: " + reason(err), Advice: "make it readable"}
 	}

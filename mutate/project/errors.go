@@ -24,6 +24,7 @@ const (
 	NoMatch           // an option names something that does not exist
 	BadPattern        // an option's pattern is malformed
 	WhichConfig       // there are several PHPUnit configurations, and none that PHPUnit takes by itself
+	NoFile            // a pipe, a socket or a device stands where a test is looked for
 )
 
 // An Error is one thing that must be put right before a run makes sense.

@@ -50,7 +50,7 @@ type Project struct {
 
 // Read gives the bytes of a file, named as in Files.
 func (p *Project) Read(path string) (*mutate.Source, error) {
-	text, err := os.ReadFile(filepath.Join(p.Root, filepath.FromSlash(path)))
+	text, err := ReadFile(filepath.Join(p.Root, filepath.FromSlash(path)))
 	if err != nil {
 		return nil, err
 	}

@@ -105,6 +105,11 @@ func (f *finder) collect(p place, starts map[string]string) {
 			w.skip[real] = true
 		}
 		w.problem = func(path, what string) { f.note("unreadable", path, 0, "%s, so it is left out", what) }
+		w.odd = func(path, what string) {
+			if p.takes(start, path) {
+				f.note("unreadable", path, 0, "is %s and no file, so it is left out", what)
+			}
+		}
 		w.walk(start)
 	}
 }
@@ -268,7 +273,7 @@ func (f *finder) fit(path string) bool {
 		f.note("left_out", path, 0, "has %d bytes, more than the limit of %d, so it is left out", info.Size(), f.opts.MaxFileSize)
 		return false
 	}
-	text, err := os.ReadFile(path)
+	text, err := ReadFile(path)
 	if err != nil {
 		f.note("unreadable", path, 0, "cannot be read (%s), so it is left out", reason(err))
 		return false

@@ -103,18 +103,26 @@ func (f *finder) suiteFiles(s Suite) {
 func (f *finder) testFiles(dir, prefix, suffix string, exclude []string) (n int) {
 	w := &walker{within: string(filepath.Separator), entered: map[string]bool{}}
 	w.problem = func(path, what string) { f.note("unreadable", path, 0, "%s, so the tests there are not known", what) }
-	w.file = func(path string) {
+	takes := func(path string) bool {
 		name := filepath.Base(path)
-		if !strings.HasPrefix(name, prefix) || !strings.HasSuffix(name, suffix) {
-			return
+		// PHPUnit compares strings, not path components.
+		excluded := slices.ContainsFunc(exclude, func(x string) bool { return strings.HasPrefix(path, x) })
+		return strings.HasPrefix(name, prefix) && strings.HasSuffix(name, suffix) && !excluded
+	}
+	w.file = func(path string) {
+		if takes(path) {
+			f.tests.files[path] = true
+			n++
 		}
-		for _, x := range exclude {
-			if strings.HasPrefix(path, x) { // PHPUnit compares strings, not path components
-				return
-			}
+	}
+	w.odd = func(path, what string) {
+		switch {
+		case !takes(path):
+		case f.opts.SourceOnly:
+			f.note("unreadable", path, 0, "is %s and no file, so it holds no test", what)
+		default: // PHPUnit would wait for the pipe without end
+			f.fail(&Error{Kind: NoFile, Path: f.rel(path), Fault: "is " + what + " and no file, and PHPUnit would load it as a test", Advice: "take it away, or exclude it from the test suites"})
 		}
-		f.tests.files[path] = true
-		n++
 	}
 	if isDir(dir) {
 		w.walk(dir)

@@ -21,7 +21,8 @@ type walker struct {
 	within  string          // follow no symbolic link out of this real directory
 	skip    map[string]bool // real directories, and names, not to be entered
 	entered map[string]bool
-	file    func(real string) // called with each file's real path
+	file    func(real string)       // called with each file's real path
+	odd     func(real, what string) // called with what is neither a file nor a directory
 	problem func(path, what string)
 }
 
@@ -49,6 +50,8 @@ func (w *walker) walk(dir string) {
 			}
 		case kind.IsRegular():
 			w.file(path)
+		default:
+			w.odd(path, kindOf(kind))
 		}
 	}
 }
@@ -72,4 +75,15 @@ func (w *walker) follow(link string) (string, os.FileMode) {
 		return "", 0
 	}
 	return real, info.Mode().Type()
+}
+
+// kindOf says what kind of thing something is that is neither a file nor a directory.
+func kindOf(kind os.FileMode) string {
+	switch {
+	case kind&os.ModeNamedPipe != 0:
+		return "a named pipe"
+	case kind&os.ModeSocket != 0:
+		return "a socket"
+	}
+	return "a device"
 }
