@@ -202,6 +202,9 @@ func (e *Engine) planView() error {
 		return &ProjectError{fmt.Sprintf("the project %s needs %s, and a copy of it would not find that", e.set.Root, e.set.Above),
 			"Have vendor in the project or in a folder above it, or run assay where workers can have overlays; assay check says why they cannot."}
 	}
+	if err := e.checkTemp(); err != nil {
+		return err
+	}
 	return e.planConfinement()
 }
 
@@ -261,6 +264,20 @@ func (e *Engine) askPHP(ctx context.Context) error {
 func noWorkDir(err error) error {
 	return &ProjectError{fmt.Sprintf("no work directory can be made in the temp directory %s: %v", os.TempDir(), err),
 		"Make room there, or name another directory in the environment as TMPDIR."}
+}
+
+// checkTemp refuses a temp directory in the project: each view would hold all others.
+func (e *Engine) checkTemp() error {
+	dir, err := filepath.EvalSymlinks(e.dir)
+	if err != nil {
+		return noWorkDir(err)
+	}
+	top, err := filepath.EvalSymlinks(e.copied())
+	if err == nil && sandbox.Within(top, dir) {
+		return &ProjectError{fmt.Sprintf("the temp directory %s lies in the project %s", filepath.Dir(dir), top),
+			"Name another directory in the environment as TMPDIR."}
+	}
+	return err
 }
 
 func writeHarness(dir string) error {

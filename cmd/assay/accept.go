@@ -94,7 +94,7 @@ func (c *acceptCommand) add(env *environment, code *codebase, list *acceptList) 
 		return err
 	}
 	for _, m := range found {
-		fmt.Fprintf(env.stdout, "%s%s:%d:%d  %s is accepted\n", code.prefix, m.Source.Path, m.Line, m.Column, m.ID)
+		env.printf("%s%s:%d:%d  %s is accepted\n", code.prefix, m.Source.Path, m.Line, m.Column, m.ID)
 	}
 	return nil
 }
@@ -136,7 +136,7 @@ func (c *acceptCommand) takeOut(env *environment, code *codebase, list *acceptLi
 		return err
 	}
 	for _, a := range out {
-		fmt.Fprintf(env.stdout, "%s is not accepted any more\n", a.id)
+		env.printf("%s is not accepted any more\n", a.id)
 	}
 	return nil
 }

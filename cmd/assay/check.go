@@ -135,15 +135,15 @@ func (c *checkCommand) unfit(env *environment, err error) error {
 }
 
 func (c *checkCommand) ok(env *environment, format string, args ...any) {
-	fmt.Fprintf(env.stdout, "ok    %s\n", fmt.Sprintf(format, args...))
+	env.printf("ok    %s\n", fmt.Sprintf(format, args...))
 }
 
 func (c *checkCommand) remark(env *environment, what, do string) { c.say(env, "note", what, do) }
 func (c *checkCommand) bad(env *environment, what, do string)    { c.say(env, "fix ", what, do) }
 
 func (c *checkCommand) say(env *environment, sign, what, do string) {
-	fmt.Fprintf(env.stdout, "%s  %s\n", sign, indented(what)[6:])
+	env.printf("%s  %s\n", sign, indented(what)[6:])
 	if do != "" {
-		fmt.Fprintln(env.stdout, indented(do))
+		env.printf("%s\n", indented(do))
 	}
 }

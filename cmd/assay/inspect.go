@@ -122,7 +122,7 @@ func (c *tryCommand) run(env *environment) error {
 	if err != nil {
 		return err
 	}
-	fmt.Fprintf(env.stdout, "\n%s", report.Finding(&v, "", o))
+	env.printf("\n%s", report.Finding(&v, "", o))
 	if v.Status == mutate.Broken {
 		return errors.New("the mutant could not be judged: " + v.Detail)
 	}

@@ -36,6 +36,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -104,13 +105,23 @@ func run(stdout, stderr io.Writer, args []string) (status int) {
 	ctx, stop := interruptible()
 	defer stop()
 	env := &environment{ctx: ctx, stdout: stdout, stderr: stderr}
-	command, err := parse(env, args)
-	if err == nil && command != nil {
-		if err = mutate.Validate(operators.All()); err == nil {
-			err = env.config.placed(command.run(env))
-		}
+	err := env.checkOutput()
+	if err == nil {
+		err = env.obey(args)
 	}
-	return env.end(orSignal(ctx, err))
+	return env.end(orSignal(ctx, cmp.Or(err, env.unprinted)))
+}
+
+// obey does what the command line says.
+func (env *environment) obey(args []string) error {
+	command, err := parse(env, args)
+	if err != nil || command == nil {
+		return err
+	}
+	if err := mutate.Validate(operators.All()); err != nil {
+		return err
+	}
+	return env.config.placed(command.run(env))
 }
 
 // orSignal gives the signal that ended a run, where one did. A signal to a whole group of
@@ -136,6 +147,14 @@ type environment struct {
 	ctx            context.Context // ends with a signalError as its cause
 	stdout, stderr io.Writer
 	config         *configFile
+	unprinted      error // of printf
+}
+
+// printf prints to standard output. That it cannot be written shows at the end.
+func (env *environment) printf(format string, args ...any) {
+	if _, err := fmt.Fprintf(env.stdout, format, args...); err != nil && env.unprinted == nil {
+		env.unprinted = err
+	}
 }
 
 // stopSignals end a run in good order, unless they were ignored when it began, as by nohup.
@@ -196,9 +215,10 @@ func (e placeError) Error() string { return e.error.Error() + "\n" + e.advice }
 // ofPlace gives such an error where an error is one.
 func ofPlace(err error) error {
 	var usage usageError
+	var place placeError
 	var at *fs.PathError
 	switch {
-	case err == nil, errors.As(err, &usage):
+	case err == nil, errors.As(err, &usage), errors.As(err, &place):
 	case errors.As(err, &at) && at.Path == os.Stdout.Name():
 		return placeError{fmt.Errorf("standard output cannot be written: %w", at.Err), "Send it elsewhere. What a run has found out is kept for the next."}
 	case errors.Is(err, syscall.ENOSPC), errors.Is(err, syscall.EDQUOT):
@@ -209,14 +229,21 @@ func ofPlace(err error) error {
 	return err
 }
 
-// checkOutput refuses a standard output that can only be read, before anything is run.
+// checkOutput refuses a standard output that is closed, or cannot be written, before anything
+// is run.
 func (env *environment) checkOutput() error {
 	f, ok := env.stdout.(*os.File)
 	if !ok {
 		return nil
 	}
+	if f == os.Stdout && outputWasClosed() {
+		return usagef("standard output is closed; send it elsewhere, as to /dev/null")
+	}
 	if flags, err := unix.FcntlInt(f.Fd(), unix.F_GETFL, 0); err != nil || flags&unix.O_ACCMODE == unix.O_RDONLY {
 		return usagef("standard output cannot be written; send it elsewhere")
+	}
+	if err := takesBytes(f); err != nil {
+		return placeError{fmt.Errorf("standard output cannot be written: %w", err), "Send it elsewhere."}
 	}
 	return nil
 }

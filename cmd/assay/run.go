@@ -44,7 +44,7 @@ func (c *runCommand) defaultPaths(paths []string) {
 func (c *runCommand) run(env *environment) error {
 	began := time.Now()
 	outputs, err := c.outputs()
-	for _, check := range []func() error{c.checkHistory, c.checkSample, env.checkOutput} {
+	for _, check := range []func() error{c.checkHistory, c.checkSample} {
 		if err == nil {
 			err = check()
 		}

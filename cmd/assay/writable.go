@@ -23,7 +23,11 @@ func checkWritable(path string) error {
 		if err != nil {
 			return unwritable(path, err)
 		}
-		return f.Close()
+		defer f.Close()
+		if err := takesBytes(f); err != nil {
+			return unwritable(path, err)
+		}
+		return nil
 	}
 	if real, err := filepath.EvalSymlinks(path); err == nil {
 		path = real
@@ -45,6 +49,13 @@ func checkWritable(path string) error {
 		return unwritable(path, err)
 	}
 	return nil
+}
+
+// takesBytes reports why nothing can be written to an open file that is no regular one, as to
+// /dev/full. It writes no byte.
+func takesBytes(f *os.File) error {
+	_, err := unix.Write(int(f.Fd()), nil)
+	return err
 }
 
 func unwritable(path string, err error) error {

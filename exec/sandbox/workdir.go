@@ -40,7 +40,10 @@ var held = struct {
 // MakeWorkDir makes one, and removes those of this user that processes have left which
 // were killed. keep: it is to stay for people to look at, however this process ends.
 func MakeWorkDir(keep bool) (*WorkDir, error) {
-	top := os.TempDir()
+	top, err := filepath.Abs(os.TempDir())
+	if err != nil {
+		return nil, err
+	}
 	removeAbandoned(top)
 	held.Lock()
 	defer held.Unlock()
