@@ -14,7 +14,7 @@ import (
 	"assay/mutate/project"
 )
 
-// edited gives a note for each source file with verdicts, and each test file, that was
+// edited gives a note for each source file, and each test file, that was
 // written since the project was read: nobody knows which text a test saw, and the places of
 // mutants are those of the text that was read.
 func (c *codebase) edited(r *mutate.Result) []mutate.Note {
@@ -33,7 +33,7 @@ func (c *codebase) edited(r *mutate.Result) []mutate.Note {
 	for _, v := range r.Verdicts {
 		note(v.Mutant.Source.Path, v.Mutant.Source.Text)
 	}
-	for _, path := range c.Tests {
+	for _, path := range slices.Concat(c.Files, c.Tests) {
 		note(path, nil)
 	}
 	slices.SortFunc(notes, func(a, b mutate.Note) int { return strings.Compare(a.Path, b.Path) })

@@ -112,45 +112,69 @@ func whenJudged(t *testing.T, cache string, verdicts int) {
 	t.Fatal("no journal has so many verdicts")
 }
 
-// TestEditedMeanwhile changes a source and a test while mutants are judged: the report
-// names both.
+// TestEditedMeanwhile changes sources, one of them without mutants, and a test while mutants
+// are judged, in one case without a trace but the text: the report names all.
 func TestEditedMeanwhile(t *testing.T) {
 	needTools(t, "php", "phpunit", "composer")
 	dir := resumeProject(t)
 	base := filepath.Dir(dir)
 	result := filepath.Join(base, "result.json")
+	if err := os.WriteFile(filepath.Join(dir, "src", "Weighed.php"), []byte("<?php\ninterface Weighed\n{\n}\n"), 0o644); err != nil {
+		t.Fatal(err)
+	}
 	cmd := osexec.Command("assay", "run", "--fresh", "--write", "json="+result)
-	var out bytes.Buffer
-	cmd.Dir, cmd.Stdout, cmd.Stderr = dir, &out, &out
+	var out, errs bytes.Buffer
+	cmd.Dir, cmd.Stdout, cmd.Stderr = dir, &out, &errs
 	cmd.Env = append(os.Environ(), "XDG_CACHE_HOME="+filepath.Join(base, "cache"))
 	if err := cmd.Start(); err != nil {
 		t.Fatal(err)
 	}
 	whenJudged(t, filepath.Join(base, "cache"), 3)
-	for _, path := range []string{"src/Grade.php", "tests/GradeTest.php"} {
-		f, err := os.OpenFile(filepath.Join(dir, path), os.O_APPEND|os.O_WRONLY, 0)
-		if err != nil {
-			t.Fatal(err)
-		}
-		if _, err := f.WriteString("\n// later\n"); err != nil {
-			t.Fatal(err)
-		}
-		f.Close()
+	paths := []string{"src/Grade.php", "src/SeasonPrices.php", "src/Weighed.php", "tests/GradeTest.php"}
+	for _, path := range paths {
+		changeText(t, filepath.Join(dir, path), path == "src/SeasonPrices.php")
 	}
 	if err := cmd.Wait(); err != nil {
-		t.Fatalf("%v\n%s", err, &out)
+		t.Fatalf("%v\n%s", err, &errs)
 	}
 	text, err := os.ReadFile(result)
 	if err != nil {
 		t.Fatal(err)
 	}
-	for _, path := range []string{"src/Grade.php", "tests/GradeTest.php"} {
+	for _, path := range paths {
 		note := `{"kind":"edited","path":"` + path + `","text":"This file was changed while the run went on`
 		if !bytes.Contains(text, []byte(note)) || !strings.Contains(out.String(), path+": This file was changed while the run went on") {
 			t.Errorf("%s is not named:\n%s", path, &out)
 		}
 	}
-	if n := bytes.Count(text, []byte(`"kind":"edited"`)); n != 2 {
+	if n := bytes.Count(text, []byte(`"kind":"edited"`)); n != len(paths) {
 		t.Errorf("%d files are named", n)
+	}
+}
+
+// changeText changes a letter of a comment, or one that is added; times may stay what they
+// were.
+func changeText(t *testing.T, path string, secretly bool) {
+	t.Helper()
+	info, err := os.Stat(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	text, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if secretly {
+		text[len(text)-1] = ' ' // it was the end of a line
+	} else {
+		text = append(text, "\n// later\n"...)
+	}
+	if err := os.WriteFile(path, text, info.Mode()); err != nil {
+		t.Fatal(err)
+	}
+	if secretly {
+		if err := os.Chtimes(path, info.ModTime(), info.ModTime()); err != nil {
+			t.Fatal(err)
+		}
 	}
 }
