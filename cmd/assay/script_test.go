@@ -191,7 +191,7 @@ func fits(ts *testscript.TestScript, neg bool, args []string) {
 // status of that signal, and leaves no process behind. What it printed is
 // then in interrupted.out and interrupted.err.
 func interrupt(ts *testscript.TestScript, neg bool, args []string) {
-	signals := map[string]syscall.Signal{"INT": syscall.SIGINT, "TERM": syscall.SIGTERM}
+	signals := map[string]syscall.Signal{"INT": syscall.SIGINT, "TERM": syscall.SIGTERM, "HUP": syscall.SIGHUP, "QUIT": syscall.SIGQUIT}
 	sig, awaited := signals[args[0]], args[1]
 	program, err := osexec.LookPath(args[2])
 	ts.Check(err)

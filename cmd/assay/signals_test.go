@@ -126,13 +126,20 @@ func TestSignals(t *testing.T) {
 			time.Sleep(time.Duration(rand.IntN(40)) * time.Millisecond)
 			syscall.Kill(-cmd.Process.Pid, sig)
 		}
+		asked := time.Now()
 		got := s.ends(cmd, what)
+		if took := time.Since(asked); twice && took > 10*time.Second { // it gives itself half of that
+			t.Errorf("%s: it took %v to end", what, took)
+		}
 		ws, ok := cmd.ProcessState.Sys().(syscall.WaitStatus)
 		if early := ok && ws.Signaled() && ws.Signal() == sig; early && out.Len() == 0 || got == 2 && strings.HasPrefix(out.String(), "SIGQUIT: quit") {
 			got = 128 + int(sig) // before its main began, it ends as any program of Go does
 		}
 		if got != 128+int(sig) && got != statusFine {
 			t.Errorf("%s: status %d\n%s", what, got, out)
+		}
+		if strings.Contains(out.String(), "assay: judging ") && got != statusFine && !twice && !strings.Contains(out.String(), "The run was interrupted when ") {
+			t.Errorf("%s: what was decided is not reported\n%s", what, out)
 		}
 		s.nothingLeft(what)
 	}
