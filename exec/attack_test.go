@@ -30,6 +30,7 @@ var hostileBodies = []hostileBody{
 	{"bySession", `self::shell('setsid kill -STOP ' . posix_getppid())`},
 	{"forges", `self::forge('x')`},
 	{"forgesByDescriptor", `self::forge('fd')`},
+	{"forgesWithin", `self::forgeWithin()`},
 	{"limits", `self::shell('prlimit --cpu=0 --pid ' . posix_getppid())`},
 }
 
@@ -52,19 +53,58 @@ private static function forge(string $how): bool {
 	if (!class_exists($name, false)) { return false; } // by hand
 	$channel = (new \ReflectionProperty($name, 'channel'))->getValue();
 	$read = fn (string $p) => (new \ReflectionProperty($channel, $p))->getValue($channel);
-	$lines = "\n" . $read('token') . ' ["event",-1,"failed",true,"forged","forged"]' . "\n" . $read('token') . ' ["done",0,0,0,[]]' . "\n";
+	$token = trim($read('head')->send(null)); // it cannot be seen, but this is as good
+	$lines = self::lines($token);
 	$pid = pcntl_fork();
 	if ($pid === 0) {
 		if ($how === 'fd') {
 			fwrite($read('stream'), $lines);
 		} else {
 			$s = stream_socket_client("unix://\0" . $read('socket'));
-			fwrite($s, $read('token') . "\n" . $lines);
+			fwrite($s, $token . "\n" . $lines);
 		}
 		usleep(50000);
 		posix_kill(getmypid(), SIGKILL);
 	}
 	pcntl_waitpid($pid, $status);
+	return false;
+}
+
+private static function lines(string $token): string {
+	return "\n$token " . '["event",-1,"failed",true,"forged","forged"]' . "\n$token " . '["done",0,0,0,[]]' . "\n";
+}
+
+/** In this very process, with whatever looks like a token. */
+private static function forgeWithin(): bool {
+	$texts = [file_get_contents('/proc/self/cmdline'), file_get_contents('/proc/self/environ'), serialize($_SERVER)];
+	$seen = new \SplObjectStorage;
+	$look = function ($value) use (&$look, &$texts, $seen) {
+		if (is_string($value)) { $texts[] = $value; }
+		if (is_array($value)) { array_walk_recursive($value, function ($v, $k) use ($look) { $look((string) $k); $look($v); }); }
+		if (!is_object($value) || $seen->contains($value)) { return; }
+		$seen->attach($value);
+		for ($c = new \ReflectionObject($value); $c; $c = $c->getParentClass()) {
+			foreach ($c->getProperties() as $p) {
+				$p->setAccessible(true);
+				if ($p->isStatic() || $p->isInitialized($value)) { $look($p->isStatic() ? $p->getValue() : $p->getValue($value)); }
+			}
+		}
+	};
+	foreach (get_declared_classes() as $class) {
+		if (strpos($class, 'PHPUnit\\AssayHarness\\') === 0) {
+			$look((new \ReflectionClass($class))->getStaticProperties());
+			foreach ((new \ReflectionClass($class))->getMethods() as $m) { $look($m->getStaticVariables()); }
+		}
+	}
+	foreach (debug_backtrace() as $frame) { $look($frame['args'] ?? []); $look($frame['object'] ?? null); }
+	preg_match_all('/\bassay-[0-9a-f]{24}\b/', implode("\n", $texts), $sockets);
+	preg_match_all('/\b[0-9a-f]{24}\b/', implode("\n", $texts), $tokens);
+	foreach (array_unique($sockets[0]) as $socket) {
+		foreach (array_unique($tokens[0]) as $token) {
+			if ($s = @stream_socket_client("unix://\0$socket")) { @fwrite($s, "$token\n" . self::lines($token)); usleep(20000); }
+		}
+	}
+	error_clear_last();
 	return false;
 }
 `

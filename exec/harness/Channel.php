@@ -16,7 +16,11 @@ final class Channel
     private const AS_JSON = \JSON_UNESCAPED_SLASHES | \JSON_INVALID_UTF8_SUBSTITUTE | \JSON_THROW_ON_ERROR;
 
     private string $socket;
-    private string $token;
+    /**
+     * Heads what is sent with the token, and keeps that: in no property, for code that looks at
+     * all objects, to show, copy or compare them, would come upon it.
+     */
+    private \Generator $head;
     /** @var resource|null */
     private $stream;
     private int $owner;
@@ -47,7 +51,7 @@ final class Channel
     public function __construct(string $socket, string $token)
     {
         $this->socket = $socket;
-        $this->token = $token;
+        $this->rename($token);
         $this->open() || exit(70);
     }
 
@@ -57,9 +61,25 @@ final class Channel
         if (\is_resource($this->stream)) {
             \fclose($this->stream);
         }
-        $this->token = $token;
+        $this->rename($token);
         $this->ran = [];
         $this->open() || exit(70);
+    }
+
+    /** Has another token head what is sent from now on. */
+    public function rename(string $token): void
+    {
+        $this->head = self::head();
+        $this->head->current();
+        $this->head->send($token);
+    }
+
+    private static function head(): \Generator
+    {
+        $token = yield;
+        for ($line = yield; true;) {
+            $line = yield $line === null ? "{$token}\n" : "\n{$token} {$line}\n";
+        }
     }
 
     /**
@@ -108,7 +128,7 @@ final class Channel
         $this->stream = $stream;
         $this->inode = \fstat($stream)['ino'] ?? -1;
 
-        return \fwrite($stream, $this->token . "\n") !== false;
+        return \fwrite($stream, $this->head->send(null)) !== false;
     }
 
     /**
@@ -126,7 +146,7 @@ final class Channel
         if ($this->ran !== []) {
             $this->tell();
         }
-        $line = "\n{$this->token} " . \json_encode(self::packed($message), self::AS_JSON) . "\n";
+        $line = $this->head->send(\json_encode(self::packed($message), self::AS_JSON));
         if ($this->held !== null) {
             $this->held .= $line;
 

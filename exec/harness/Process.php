@@ -34,6 +34,8 @@ final class Process
             \fwrite(\STDERR, "assay: the supervisor did not say what to do\n");
             exit(70);
         }
+        $channel->rename($setup['token']);
+        unset($setup['token']);
         self::$channel = $channel;
         self::$setup = $setup = Channel::unpacked($setup);
         self::$root = (string) \getcwd();
@@ -95,13 +97,14 @@ final class Process
     }
 
     /** Makes a child for an order; true in the child. */
-    private static function fork(array $order): bool
+    private static function fork(array &$order): bool
     {
         $before = \getrusage(1)['ru_minflt']; // of all children so far
         $pid = \pcntl_fork();
         if ($pid === 0) {
             \posix_setpgid(0, 0);
             self::$channel->reopen($order['token']);
+            unset($order['token']);
             Probe::$owner = \getmypid();
             self::$setup = isset($order['setup']) ? Channel::unpacked($order['setup']) : self::$setup;
             self::$channel->send(['hello', \getmypid(), self::PROTOCOL]);

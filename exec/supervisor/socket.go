@@ -32,7 +32,8 @@ type listener struct {
 // A peer is one PHP process, over one connection or, when the code under test
 // closed it, several.
 type peer struct {
-	token    string
+	token    string        // see tokenNow
+	isFirst  bool          // see expectFirst
 	owner    int           // the process, once owned is closed
 	owned    chan struct{} // closed when it is known which process it is
 	owning   sync.Once
@@ -71,7 +72,36 @@ func (s *listener) expect() *peer {
 	return p
 }
 
-// belongsTo says which process a peer is: whoever started it knows. Until then nothing that
+// expectFirst is expect for a process that is started, of which perhaps only the number of a
+// script is known that starts it. It says hello before it may run anything of the project, so
+// it is whoever is heard first; the token that it is started with, which others can find out,
+// ends with that (see rename).
+func (s *listener) expectFirst() *peer {
+	p := s.expect()
+	p.isFirst = true
+	return p
+}
+
+// rename gives a peer another token, under which alone it is heard from now on.
+func (s *listener) rename(p *peer) string {
+	token := newToken()
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	delete(s.peers, p.tokenNow())
+	s.peers[token] = p
+	p.mu.Lock()
+	p.token = token
+	p.mu.Unlock()
+	return token
+}
+
+func (p *peer) tokenNow() string {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return p.token
+}
+
+// belongsTo says which process a peer is: whoever forked it knows. Until then nothing that
 // comes under the token is heard, for code under test can hand that on.
 func (p *peer) belongsTo(pid int) {
 	p.owning.Do(func() {
@@ -87,7 +117,7 @@ const helloTime = 10 * time.Second
 // forget ends the expectation; what still comes under the token is dropped.
 func (s *listener) forget(p *peer) {
 	s.mu.Lock()
-	delete(s.peers, p.token)
+	delete(s.peers, p.tokenNow())
 	s.mu.Unlock()
 	p.mu.Lock()
 	p.done = true
@@ -136,6 +166,9 @@ func (s *listener) greet(c net.Conn) {
 	if p == nil {
 		return
 	}
+	if p.isFirst {
+		p.belongsTo(int(sender.Load()))
+	}
 	select {
 	case <-p.owned:
 	case <-time.After(helloTime):
@@ -183,10 +216,9 @@ func (p *peer) drained(heard bool) bool {
 
 // read delivers the lines that are headed by the token.
 func (p *peer) read(r *bufio.Reader) {
-	head := []byte(p.token + " ")
 	for {
 		line, err := readLine(r)
-		if rest, ok := bytes.CutPrefix(line, head); ok {
+		if rest, ok := bytes.CutPrefix(line, []byte(p.tokenNow()+" ")); ok {
 			if m, bad := wire.Parse(rest); bad == nil {
 				p.deliver(m)
 			}

@@ -190,7 +190,7 @@ func (s *supervisor) spool() string { return filepath.Join(s.view.Temp(), ".assa
 
 // startPHP starts the harness and tells it what it is for.
 func (s *supervisor) startPHP(setup wire.Setup) (*process, error) {
-	p := &process{peer: s.socket.expect(), output: &tail{size: int(max(s.open.Limits.Output, 16<<10))}, exited: make(chan struct{})}
+	p := &process{peer: s.socket.expectFirst(), output: &tail{size: int(max(s.open.Limits.Output, 16<<10))}, exited: make(chan struct{})}
 	argv := append(slices.Clone(s.open.PHP), filepath.Join(s.open.Harness, "main.php"), s.socket.name, p.peer.token)
 	p.cmd = osexec.Command(argv[0], argv[1:]...)
 	p.cmd.Dir, p.cmd.Env = s.view.Root(), s.environment(setup.Spool != "")
@@ -208,7 +208,6 @@ func (s *supervisor) startPHP(setup wire.Setup) (*process, error) {
 	}
 	w.Close()
 	p.pid = p.cmd.Process.Pid
-	p.peer.belongsTo(p.pid)
 	go func() {
 		p.output.drain(r)
 		r.Close()
@@ -232,6 +231,7 @@ func (s *supervisor) greet(p *process, setup wire.Setup) error {
 		return true, nil
 	})
 	if err == nil {
+		setup.Token = s.socket.rename(p.peer)
 		err = p.peer.send(setup)
 	}
 	return err

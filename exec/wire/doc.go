@@ -3,7 +3,8 @@
 //
 // A supervisor and its PHP processes exchange one JSON value a line over an abstract
 // Unix socket. Every PHP process makes a connection of its own and names the token
-// that it was given as its first line. Lines from PHP are headed by that token and
+// that it was given as its first line; one that is started gets another one with its Setup.
+// Lines from PHP are headed by that token and
 // preceded by an empty line; whatever is not is somebody else's bytes and is dropped.
 // Messages to PHP are objects (Setup, Order); messages from PHP are arrays, whose
 // first element names them. A path that is not UTF-8 is a zero byte and base64, in

@@ -16,7 +16,8 @@ const Protocol = 6
 
 // Setup is the first message to a PHP process.
 type Setup struct {
-	Op      string      `json:"op"` // "setup"
+	Op      string      `json:"op"`              // "setup"
+	Token   string      `json:"token,omitempty"` // of a process that is started: what heads its lines from now on
 	PHPUnit string      `json:"phpunit"`
 	Argv    []string    `json:"argv"`
 	Forks   bool        `json:"forks"`             // wait for orders when PHPUnit is loaded; else build the suite at once
