@@ -28,7 +28,7 @@ func TestWorlds(t *testing.T) {
 	}{
 		{"ordinary user", sandboxtest.AsNobody + `"$@"`, append(views, "TestViewCopyOddFiles", "TestIsolated", "TestKept", "TestStrays", "TestForkBomb",
 			"TestKeeperDies", "TestMainProcessDies", "TestProbeViews", "TestDiskFull", "TestLayersOnDisk",
-			"TestConfined", "TestAllowed", "TestAllowedInTemp", "TestConfinedOnDisk", "TestAttacks", "TestAttacksUnconfined", "TestSetIDInView")},
+			"TestConfined", "TestAllowed", "TestAllowedInTemp", "TestConfinedOnDisk", "TestAttacks", "TestAttacksUnconfined", "TestSetIDInView", "TestConfinedView")},
 		// A container without privileges whose root is an ordinary user outside.
 		{"root in a user namespace", sandboxtest.AsNobody + `unshare --user --map-root-user "$@"`,
 			append(views, "TestKept", "TestStrays", "TestKeeperDies", "TestLayersOnDisk", "TestProbeViews", "TestConfined", "TestAllowed", "TestConfinedOnDisk", "TestAttacks", "TestSetIDInView")},
