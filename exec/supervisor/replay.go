@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	osexec "os/exec"
+	"slices"
 	"syscall"
 	"time"
 
@@ -295,7 +296,7 @@ const answerTime = 10 * time.Second
 func (c *replay) unanswered() error {
 	switch took := time.Since(c.killed); {
 	case c.killed.IsZero():
-	case took >= time.Second && c.from != nil && sandbox.Stopped(c.from.pid):
+	case took >= time.Second && c.from != nil && slices.ContainsFunc(c.from.pids(), sandbox.Stopped):
 		return errStopped
 	case took >= answerTime:
 		return fmt.Errorf("a process was killed, and nothing was heard of its end for %v", answerTime)

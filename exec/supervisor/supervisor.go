@@ -310,13 +310,24 @@ func lastLines(s string, n int) string {
 
 var errStopped = errors.New("PHP was stopped by a signal (SIGSTOP), and does not go on")
 
+// pids are the numbers of a process, and of PHP where a script was started that starts it.
+func (p *process) pids() []int {
+	if p == nil {
+		return nil
+	}
+	select {
+	case <-p.peer.owned:
+		return []int{p.pid, p.peer.owner}
+	default:
+		return []int{p.pid}
+	}
+}
+
 // shield keeps what is run from now on from signalling some processes.
 func (s *supervisor) shield(list ...*process) {
 	var pids []int
 	for _, p := range list {
-		if p != nil {
-			pids = append(pids, p.pid)
-		}
+		pids = append(pids, p.pids()...)
 	}
 	s.guard.Shield(pids...)
 }
@@ -355,7 +366,7 @@ func (s *supervisor) stop() {
 // killLeftovers ends what a replay started and left, the lasting processes aside.
 func (s *supervisor) killLeftovers() error {
 	_, err := sandbox.KillStrays(func(pid int) bool {
-		return s.first != nil && pid == s.first.pid || s.walker != nil && pid == s.walker.pid
+		return slices.Contains(s.first.pids(), pid) || slices.Contains(s.walker.pids(), pid)
 	})
 	return err
 }

@@ -5,6 +5,7 @@ package supervisor
 import (
 	"errors"
 	"maps"
+	"slices"
 	"time"
 
 	"assay/exec/recording"
@@ -325,7 +326,7 @@ func (r *recorder) lives(n int) (bool, error) {
 	}
 	r.run.Segments[n].Starts = true
 	r.newest = newest
-	return sandbox.Living(func(pid int) bool { return pid == r.s.walker.pid })
+	return sandbox.Living(func(pid int) bool { return slices.Contains(r.s.walker.pids(), pid) })
 }
 
 // merge adds the entries of one map to another.
