@@ -198,7 +198,8 @@ func holdHostile(t *testing.T, name string, v mutate.Verdict, runs int, alone bo
 	case v.Status == mutate.Broken:
 		want = givenUp.MatchString(v.Detail) && !alone
 	}
-	if !want || runs < 1 || runs > 4 {
+	// Twice in a batch, twice by itself, and as often where the kill is in doubt.
+	if !want || runs < 1 || runs > 6 {
 		t.Errorf("%s: %v, %s, after %d runs", name, v.Status, v.Detail, runs)
 	}
 }
