@@ -16,20 +16,22 @@ import (
 	"assay/exec/sandbox/sandboxtest"
 )
 
+// galleryClaims are mutants of the gallery that do harm, and a harmless neighbour.
+var galleryClaims = []claim{
+	{File: "src/Shredder.php", Before: "if (!$confirmed)", After: "if ($confirmed)"},
+	{File: "src/Shredder.php", Before: "$confirmed && is_file", After: "!$confirmed && is_file"},
+	{File: "src/Caller.php", Before: "!$online || $port <= 0", After: "$port <= 0"},
+	{File: "src/WritesSource.php", Before: "$this->polite ? 0", After: "!$this->polite ? 0"},
+	{File: "src/DeletesItself.php", Before: "if (!$really)", After: "if ($really)"},
+	{File: "src/Neighbour.php", Before: "$left + $right", After: "$left - $right"},
+}
+
 // TestConfinedGallery judges mutants that delete a file outside and call a port
 // of this machine, as the engine runs them.
 func TestConfinedGallery(t *testing.T) {
 	gallery := os.Getenv("ASSAY_TEST_GALLERY")
 	if gallery == "" {
 		gallery, _ = filepath.Abs(fixtures + "/gallery")
-	}
-	claims := []claim{
-		{File: "src/Shredder.php", Before: "if (!$confirmed)", After: "if ($confirmed)"},
-		{File: "src/Shredder.php", Before: "$confirmed && is_file", After: "!$confirmed && is_file"},
-		{File: "src/Caller.php", Before: "!$online || $port <= 0", After: "$port <= 0"},
-		{File: "src/WritesSource.php", Before: "$this->polite ? 0", After: "!$this->polite ? 0"},
-		{File: "src/DeletesItself.php", Before: "if (!$really)", After: "if ($really)"},
-		{File: "src/Neighbour.php", Before: "$left + $right", After: "$left - $right"},
 	}
 	for _, row := range []struct {
 		name         string
@@ -61,7 +63,7 @@ func TestConfinedGallery(t *testing.T) {
 				set.AllowWrite, set.AllowPorts = []string{out}, []uint16{c.Port}
 			}
 			before, beforeRoot := sandboxtest.Snapshot(t, victim), sandboxtest.Snapshot(t, set.Root)
-			verdicts := judgeClaims(t, set, claims)
+			verdicts := judgeClaims(t, set, galleryClaims)
 			if got := verdicts[len(verdicts)-1].Status.String(); got != "killed" {
 				t.Errorf("the neighbour's mutant: %s", got)
 			}
@@ -241,8 +243,7 @@ func TestUnconfinedNotes(t *testing.T) {
 			"Mutated code can send signals to all your processes, because the container has none, and the kernel's Landlock does not know"}},
 		{"no questions", sandbox.Abilities{Landlock: 6, NoAsks: filter}, sandbox.Overlay, false, []string{
 			"Mutated code can reach services of this machine that begin to listen at a socket file during the run, and those of containers, because the container has none."}},
-		{"no copies", sandbox.Abilities{Landlock: 6, NoCopies: filter}, sandbox.Copy, false, []string{
-			"Mutated code can reach services of this machine that listen at a socket file if it changes, in another thread, what it asks for between the look at it and the connection, because the container has none."}},
+		{"no copies", sandbox.Abilities{Landlock: 6, NoCopies: filter}, sandbox.Copy, false, []string{"Mutated code can reach services of this machine that listen at a socket file if it changes, in another thread, what it asks for between the look at it and the connection, because the container has none."}},
 		{"version 1", sandbox.Abilities{Landlock: 1}, sandbox.Copy, false, []string{
 			"Mutated code can write wherever you can, because the kernel's Landlock is of version 1, and 2 is needed."}},
 		{"version 2", sandbox.Abilities{Landlock: 2, NoNetwork: shared}, sandbox.Copy, false, []string{
