@@ -64,8 +64,11 @@ func newListener() (*listener, error) {
 	return s, nil
 }
 
-func (s *listener) expect() *peer {
-	p := &peer{token: newToken(), messages: make(chan wire.Message, 4096), closed: make(chan struct{}), owned: make(chan struct{})}
+// expect makes the peer for a process that is about to be forked.
+func (s *listener) expect() *peer { return s.await(false) }
+
+func (s *listener) await(isFirst bool) *peer {
+	p := &peer{isFirst: isFirst, token: newToken(), messages: make(chan wire.Message, 4096), closed: make(chan struct{}), owned: make(chan struct{})}
 	s.mu.Lock()
 	s.peers[p.token] = p
 	s.mu.Unlock()
@@ -77,9 +80,7 @@ func (s *listener) expect() *peer {
 // it is whoever is heard first; the token that it is started with, which others can find out,
 // ends with that (see rename).
 func (s *listener) expectFirst() *peer {
-	p := s.expect()
-	p.isFirst = true
-	return p
+	return s.await(true)
 }
 
 // rename gives a peer another token, under which alone it is heard from now on.
