@@ -85,6 +85,11 @@ func phpIsAtLeast(t *testing.T, version string) bool {
 	return osexec.Command(lookPHP(t), "-r", "exit(version_compare(PHP_VERSION, $argv[1], '>=') ? 0 : 9);", version).Run() == nil
 }
 
+// copied are the fixtures whose traps have to do with files, processes or the way in which
+// a changed file gets into place; the others are judged in a copy by .ci/run nightly.
+var copied = []string{"gallery", "leftover-file", "writes-own-tree", "template-file", "reads-source", "process-isolation", "spawns-php", "phpt",
+	"named-after-files", "files-autoload", "loaded-and-asked", "forks-itself", "same-values", "provider-loads-class"}
+
 // TestClaims holds the engine's verdicts against what cold runs of the whole
 // suite gave for the same edits: over every fixture, in every way of running.
 func TestClaims(t *testing.T) {
@@ -109,6 +114,9 @@ func TestClaims(t *testing.T) {
 			{"cold", Settings{View: sandbox.Overlay, Cold: true}},
 			{"copied", Settings{View: sandbox.Copy}},
 		} {
+			if way.set.View == sandbox.Copy && !slices.Contains(copied, filepath.Base(dir)) && os.Getenv("ASSAY_ALL_VIEWS") == "" {
+				continue
+			}
 			t.Run(filepath.Base(dir)+"/"+way.name, func(t *testing.T) { checkClaims(t, dir, c, way.set) })
 		}
 	}
