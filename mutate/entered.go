@@ -10,7 +10,7 @@ func (p *placer) enteredFor(n *syntax.Node, e Edit, points *Points) int {
 		n = n.Parent
 	}
 	switch {
-	case n.Bad:
+	case n.Bad, p.hasLabels(n): // a jump may lead behind the first statement
 	case n.Is("compound_statement") && n.Start < e.Start && e.End < n.End && !isFunction(n.Parent) && points.at[n] == 0:
 		return firstPoint(n, points)
 	case n.Is("type_list", "catch_clause") && e.New == "": // one class that is caught no longer
@@ -24,6 +24,20 @@ func (p *placer) enteredFor(n *syntax.Node, e Edit, points *Points) int {
 		return p.droppedCase(n, e, points)
 	}
 	return 0
+}
+
+// hasLabels reports whether the function that holds a node has jumps to labels.
+func (p *placer) hasLabels(n *syntax.Node) bool {
+	fn := p.functionAround(n, false)
+	if fn == nil {
+		return hasGoto(p.file.Root)
+	}
+	labels, ok := p.labels[fn]
+	if !ok {
+		labels = hasGoto(fn)
+		p.labels[fn] = labels
+	}
+	return labels
 }
 
 // droppedCase gives the point of the first statement of a case that an edit takes away with

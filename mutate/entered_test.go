@@ -23,6 +23,8 @@ func TestEntered(t *testing.T) {
 		{"switch ($a) {« case f(): g(); break;» }", "", ""}, // f() would not be called
 		{"switch ($a) {« case 1:» case 2: g(); }", "", ""},
 		{"switch ($a) { case 1: f(); break;« default: g();» }", "", "g();"},
+		{"foreach ($a as $b) {«» g($b); } end: f(); goto end;", " break;", ""},
+		{"foreach ($a as $b) {«» g($b); }", " break;", "g($b);"},
 		{"if ($a) { f(); «g();» }", "", ""}, // it has a point of its own
 	} {
 		before, rest, _ := strings.Cut(c.body, "«")

@@ -370,12 +370,7 @@ func (p *placer) look(n *syntax.Node) bool {
 	if fn == nil || n.Len() > 4000 {
 		return false
 	}
-	labels, ok := p.labels[fn]
-	if !ok {
-		labels = hasGoto(fn)
-		p.labels[fn] = labels
-	}
-	if last := p.file.Src[n.End-1]; labels || (simpleStatements[n.Kind] || compoundStatements[n.Kind]) && last != ';' && last != '}' {
+	if last := p.file.Src[n.End-1]; p.hasLabels(n) || (simpleStatements[n.Kind] || compoundStatements[n.Kind]) && last != ';' && last != '}' {
 		return false
 	}
 	fit := true
