@@ -39,7 +39,8 @@ func BenchmarkGenerateAndPlan(b *testing.B) {
 	}
 	var ms []*mutate.Mutant
 	var tasks []exec.Task
-	var generating, planning time.Duration
+	var generating, planning, observing time.Duration
+	var observed int
 	var memory uint64
 	var files int
 	for b.Loop() {
@@ -58,6 +59,9 @@ func BenchmarkGenerateAndPlan(b *testing.B) {
 		tasks = exec.Plan(ms, base)
 		planning += processorTime() - cpu
 		memory = heap() - used
+		cpu = processorTime()
+		observed = observeAll(ms, points)
+		observing += processorTime() - cpu
 	}
 	share := float64(largeMutants) / float64(len(ms))
 	perPlan := planning.Seconds() / float64(b.N) * share
@@ -66,6 +70,8 @@ func BenchmarkGenerateAndPlan(b *testing.B) {
 	b.ReportMetric(generating.Seconds()/float64(b.N), "s-before")
 	b.ReportMetric(perPlan, "cpu-s/50000-mutants")
 	b.ReportMetric(float64(memory)/1e6, "MB-kept")
+	b.ReportMetric(100*float64(observed)/float64(len(ms)), "%-observed")
+	b.ReportMetric(observing.Seconds()/float64(b.N)*share, "observe-cpu-s/50000")
 	reached, pairs := 0, 0
 	for _, t := range tasks {
 		pairs += len(t.Pairs)
@@ -84,6 +90,19 @@ func BenchmarkGenerateAndPlan(b *testing.B) {
 		b.Errorf("%.0f MB are kept for %d mutants, and %d may be", kept/1e6, largeMutants, largeMemory/1_000_000)
 	}
 	runtime.KeepAlive(tasks)
+}
+
+// observeAll writes the texts in which the values of mutants are worked out, and gives how
+// many of these are in them.
+func observeAll(ms []*mutate.Mutant, points []*mutate.Points) (observed int) {
+	byFile := map[*mutate.Source][]mutate.Numbered{}
+	for i, m := range ms {
+		byFile[m.Source] = append(byFile[m.Source], mutate.Numbered{Mutant: m, Number: i + 1})
+	}
+	for _, p := range points {
+		observed += len(p.Observe(byFile[p.Source]).Sites)
+	}
+	return observed
 }
 
 // generateAll makes the mutants of all PHP files below a directory.

@@ -214,7 +214,7 @@ func (p *Points) changedAt(m *Mutant, s *Site) (text string, ok bool) {
 	if !s.closed && topOf(f, whole) < s.top {
 		return "", false // it would be put together with its neighbours in another way
 	}
-	check := placer{file: f}
+	check := placer{file: f, pure: map[*syntax.Node]bool{}}
 	return guarded(f, whole), check.isPure(whole) && usesOperands(f, whole, len(s.Operands))
 }
 

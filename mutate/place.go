@@ -39,6 +39,7 @@ type placer struct {
 	labels map[*syntax.Node]bool // function => it has labels
 	yields map[*syntax.Node]int  // function => how often it yields
 	around map[block]*syntax.Node
+	pure   map[*syntax.Node]bool // see isPure
 	// breaks are what lies between two tokens and holds a line break: white space
 	// and comments. In source order.
 	breaks []syntax.Span
@@ -72,7 +73,7 @@ func (p *placer) functionAround(n *syntax.Node, arrow bool) *syntax.Node {
 }
 
 func newPlacer(f *syntax.File) *placer {
-	p := &placer{file: f, fit: map[*syntax.Node]bool{}, labels: map[*syntax.Node]bool{}, yields: map[*syntax.Node]int{}, around: map[block]*syntax.Node{}}
+	p := &placer{file: f, fit: map[*syntax.Node]bool{}, labels: map[*syntax.Node]bool{}, yields: map[*syntax.Node]int{}, around: map[block]*syntax.Node{}, pure: map[*syntax.Node]bool{}}
 	at := 0
 	f.Walk(func(n *syntax.Node) bool {
 		if len(n.Children) > 0 || n.Kind == "comment" || n.Len() == 0 {

@@ -9,10 +9,17 @@ import (
 // isPure reports whether to evaluate a node has no effect but its value. What objects do when
 // PHP asks them for properties, elements or texts is not known here; see Points.Observe.
 func (p *placer) isPure(n *syntax.Node) bool {
-	pure := true
+	pure, known := p.pure[n]
+	if known {
+		return pure
+	}
+	pure = true
+	defer func() { p.pure[n] = pure }()
 	n.Walk(func(c *syntax.Node) bool {
 		switch {
 		case !pure:
+		case c != n && p.isKnownPure(c):
+			return false
 		case c.Bad:
 			pure = false
 		case !c.Named || c.Kind == "comment":
@@ -28,6 +35,11 @@ func (p *placer) isPure(n *syntax.Node) bool {
 		return pure
 	})
 	return pure
+}
+
+func (p *placer) isKnownPure(n *syntax.Node) bool {
+	pure, known := p.pure[n]
+	return known && pure
 }
 
 func (p *placer) isPureCall(n *syntax.Node) bool {
