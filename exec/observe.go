@@ -96,7 +96,7 @@ func (e *Engine) textsToObserve(files []*mutate.Points, p *probing, before *obse
 // recordObserving compares the values of mutants with those of the original in a run of the
 // suite. Where the project's own code is run for a mutant's value, as by PHP when it asks an
 // object for a property, the run is made again without these sites.
-func (e *Engine) recordObserving(ctx context.Context, files []*mutate.Points, p *probing) (*observing, *recording.Run, error) {
+func (e *Engine) recordObserving(ctx context.Context, files []*mutate.Points, p *probing, plain *recording.Run) (*observing, *recording.Run, error) {
 	var o *observing
 	var run *recording.Run
 	var without map[int]bool
@@ -106,7 +106,7 @@ func (e *Engine) recordObserving(ctx context.Context, files []*mutate.Points, p 
 			return nil, nil, err
 		}
 		o = next
-		if run, err = e.recordObserved(ctx, o); err != nil {
+		if run, err = e.recordObserved(ctx, o, plain); err != nil {
 			return nil, nil, err
 		}
 		if without = disturbing(run); len(without) == 0 {
@@ -118,14 +118,14 @@ func (e *Engine) recordObserving(ctx context.Context, files []*mutate.Points, p 
 
 // recordObserved runs the suite with these texts. Where that does not come to its end
 // nothing is observed.
-func (e *Engine) recordObserved(ctx context.Context, o *observing) (*recording.Run, error) {
+func (e *Engine) recordObserved(ctx context.Context, o *observing, plain *recording.Run) (*recording.Run, error) {
 	w, err := e.recorder(ctx, forObserved, 3)
 	if err != nil {
 		return nil, err
 	}
 	defer w.Kill()
 	defer e.turns.take()()
-	run, outcome, err := w.Record(ctx, supervisor.Walk{Records: "probed", Texts: o.texts})
+	run, outcome, err := w.Record(ctx, supervisor.Walk{Records: "probed", Texts: o.texts, Looks: looks(plain)})
 	if err != nil {
 		return nil, err
 	}
@@ -137,12 +137,31 @@ func (e *Engine) recordObserved(ctx context.Context, o *observing) (*recording.R
 	return run, nil
 }
 
+// mostUnseen is how many segments there are at most between two looks at the state in the run
+// in which values are compared.
+const mostUnseen = 16
+
+// looks gives the boundaries at which the state is looked at in that run: those around
+// segments that changed it in the recording, and others now and then.
+func looks(plain *recording.Run) []int {
+	var out []int
+	last := 0
+	for n := range plain.Segments {
+		changes := len(plain.Segments[n].Changes) > 0 || n < len(plain.Files) && len(plain.Files[n]) > 0
+		next := n+1 < len(plain.Segments) && (len(plain.Segments[n+1].Changes) > 0 || len(plain.Files[n+1]) > 0)
+		if n == 0 || changes || next || n+1-last >= mostUnseen || n+2 >= len(plain.Segments) {
+			out, last = append(out, n+1), n+1
+		}
+	}
+	return out
+}
+
 // observe takes in what the run told.
 func (b *Baseline) observe(o *observing, plain, run *recording.Run) {
 	if o == nil || run == nil {
 		return
 	}
-	b.seen = &observation{number: o.number, site: o.site, known: b.rec.Repeats(plain, run),
+	b.seen = &observation{number: o.number, site: o.site, known: b.rec.Repeats(plain, run, looks(plain)),
 		others: map[int][]int{}, parts: map[int][]int{}, times: map[int]map[int]int{}}
 	for n, s := range run.Segments {
 		if n >= len(b.seen.known) || !b.seen.known[n] {

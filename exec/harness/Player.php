@@ -283,6 +283,13 @@ final class Player
     {
         $time = $was > 0 ? (int) (1e6 * (\microtime(true) - self::$began)) : 0;
         $points = Probe::take();
+        if (isset(Process::$setup['looks']) && $was >= 0 && !isset(Process::$setup['looks'][$n])) {
+            Process::$channel->send(['segment', $was, $n, $time, [\implode(',', \array_keys($points)), \implode(',', $points)]]);
+            self::$held = '';
+            self::$began = \microtime(true);
+
+            return;
+        }
         Process::$channel->send(['segment', $was, $n, $time, [\implode(',', \array_keys($points)), \implode(',', $points)], Loader::newFiles(), (object) StateSnapshot::changes(),
             MutantSwitch::used(), (object) StateSnapshot::unknowns(), Loader::foreignFiles(), self::$held]);
         self::$held = '';

@@ -38,6 +38,9 @@ final class Process
         unset($setup['token']);
         self::$channel = $channel;
         self::$setup = $setup = Channel::unpacked($setup);
+        if (isset($setup['looks'])) {
+            self::$setup['looks'] = \array_flip($setup['looks']);
+        }
         self::$root = (string) \getcwd();
         Probe::$owner = \getmypid();
         try {

@@ -9,8 +9,9 @@ import (
 // they left the state as they did then, had the recorded outcome, and started no processes,
 // of which nobody knows what they did. What differs from the recording before a segment,
 // and differs as much behind it, is a matter of the run, a time for instance. plain is the
-// run that was recorded. The end of the process is none of the segments.
-func (r *Recording) Repeats(plain, run *Run) []bool {
+// run that was recorded, looks are the boundaries at which the state of the other one was
+// looked at. The end of the process is none of the segments.
+func (r *Recording) Repeats(plain, run *Run, looks []int) []bool {
 	out := make([]bool, len(r.Segments))
 	if SameSuite(plain.Suite, run.Suite) != nil {
 		return out
@@ -20,7 +21,7 @@ func (r *Recording) Repeats(plain, run *Run) []bool {
 		other[i] = plain.Suite.Tests[i].Data != run.Suite.Tests[i].Data || plain.Ran[i].Assertions != run.Ran[i].Assertions ||
 			!slices.Equal(eventsOf(plain, i), eventsOf(run, i))
 	}
-	now := map[string]string{}
+	now, from := map[string]string{}, 0
 	t, apart := r.Track(0), map[string]difference{}
 	for n := range r.Segments[:r.End()] {
 		before := apart
@@ -34,9 +35,14 @@ func (r *Recording) Repeats(plain, run *Run) []bool {
 			}
 		}
 		t.Note(n, changes)
+		if _, looked := slices.BinarySearch(looks, n+1); !looked {
+			continue
+		}
 		apart = t.apart(n + 1)
-		s := &r.Segments[n]
-		out[n] = maps.Equal(before, apart) && !s.Starts && !s.LeavesProcesses && !r.Lives(n) && (s.Kind != Test || !other[s.Test])
+		for ; from <= n; from++ {
+			s := &r.Segments[from]
+			out[from] = maps.Equal(before, apart) && !s.Starts && !s.LeavesProcesses && !r.Lives(from) && (s.Kind != Test || !other[s.Test])
+		}
 	}
 	return out
 }

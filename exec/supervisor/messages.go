@@ -68,8 +68,11 @@ type Facts struct {
 
 // Walk starts a walker.
 type Walk struct {
-	Texts   map[string][]byte // files in place of the project's own, until Advance.Loaded names them
-	Records string            // "", "plain" or "probed": the whole suite is recorded
+	Texts map[string][]byte // files in place of the project's own, until Advance.Loaded names them
+	// Looks, unless it is nil, has the boundaries at which a recording looks at the state,
+	// ascending.
+	Looks   []int
+	Records string // "", "plain" or "probed": the whole suite is recorded
 	// Declared are names of which a recording tells where they were declared; see wire.Setup.
 	Declared []string
 	Watch    bool // look for ports that are listened at

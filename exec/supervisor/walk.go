@@ -19,7 +19,7 @@ func (s *supervisor) startWalk(w Walk) (*wire.Suite, *Stop, error) {
 		return nil, nil, err
 	}
 	setup := s.setup()
-	setup.Records, setup.Volatile, setup.Forks, setup.Declared = w.Records, s.known.Volatile, false, w.Declared
+	setup.Records, setup.Volatile, setup.Forks, setup.Declared, setup.Looks = w.Records, s.known.Volatile, false, w.Declared, w.Looks
 	if w.Records == "probed" {
 		setup.Spool = s.spool()
 	}
@@ -192,7 +192,7 @@ func (s *supervisor) record(w Walk, rep *reply) error {
 		return err
 	}
 	run := &recording.Run{Suite: *suite, Root: s.view.Root(), Ran: map[int]recording.Ran{}}
-	rec := &recorder{s: s, run: run, test: -1, tail: map[int]int{}}
+	rec := &recorder{s: s, run: run, looks: w.Looks, test: -1, tail: map[int]int{}}
 	rep.Run = run
 	rep.Outcome = &Outcome{Running: -1, Exit: -1}
 	err = rec.watch(rep.Outcome)
@@ -210,7 +210,8 @@ func (s *supervisor) record(w Walk, rep *reply) error {
 type recorder struct {
 	s      *supervisor
 	run    *recording.Run
-	test   int // that is running
+	looks  []int // boundaries at which the process waits; nil: all
+	test   int   // that is running
 	name   string
 	tail   map[int]int // points that are passed behind the last test
 	newest int         // the number of the process that was started last
@@ -288,6 +289,15 @@ func (r *recorder) hear(m wire.Message, o *Outcome) error {
 
 // add keeps what was recorded of a segment, and lets the next begin.
 func (r *recorder) add(seg wire.Segment) error {
+	if r.looks != nil && seg.N >= 0 && !r.looksAt(seg.Next) {
+		for len(r.run.Segments) <= seg.N {
+			r.empty()
+		}
+		was := &r.run.Segments[seg.N]
+		was.Time += seg.Time
+		was.Points.Join(seg.Points)
+		return nil
+	}
 	opened := r.s.opens.Take()
 	files, err := r.s.acceptFiles()
 	if err != nil {
@@ -315,6 +325,11 @@ func (r *recorder) add(seg wire.Segment) error {
 	r.run.Files[n] = merge(r.run.Files[n], files)
 	r.run.Opened[n] = append(r.run.Opened[n], opened...)
 	return r.s.walker.peer.send(wire.Order{Op: "go"})
+}
+
+func (r *recorder) looksAt(boundary int) bool {
+	_, found := slices.BinarySearch(r.looks, boundary)
+	return found
 }
 
 // lives reports whether processes live that the tests have started. Where none did before,

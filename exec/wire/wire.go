@@ -24,6 +24,9 @@ type Setup struct {
 	Records string      `json:"records,omitempty"` // "plain" or "probed": tell of every segment
 	Spool   string      `json:"spool,omitempty"`   // where processes that tests start leave the points they pass
 	Preload [][2]string `json:"preload,omitempty"` // classes of PHPUnit with their files, to be loaded first
+	// Looks, unless it is nil, has the boundaries at which a recording looks at the state and
+	// waits; of the segments between them it tells without either.
+	Looks []int `json:"looks,omitempty"`
 	// Declared are names, in lower case, of which a recording tells at its end in which
 	// files they were declared; functions have "()" behind them.
 	Declared []string `json:"declared,omitempty"`
