@@ -378,6 +378,9 @@ func (j *bench) verdict(c *kase, f judging.Finding) mutate.Verdict {
 	if v.Status == mutate.Survived && len(c.task.Reach) == 0 && j.b.others[c.task.Mutant.Point] {
 		v.Status = mutate.Unreached // only the data of tests that are not run do
 	}
+	if v.Status == mutate.Survived {
+		v.Seen = c.task.Seen
+	}
 	switch {
 	case f.Name != "":
 		v.Killer = mutate.TestID(f.Name)

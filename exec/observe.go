@@ -5,6 +5,7 @@ package exec
 import (
 	"cmp"
 	"context"
+	"maps"
 	"slices"
 	"sort"
 
@@ -24,6 +25,9 @@ type observation struct {
 	others map[int][]int // mutant => segments in which its value was another one at some time, ascending
 	parts  map[int][]int // site => segments in which not all of it is known, ascending
 	times  map[int]map[int]int
+	// expressions and values have, by site, what is told to people.
+	expressions map[int]string
+	values      map[int][]string
 }
 
 // disturbing gives the sites at which working out a mutant's value ran code of the project.
@@ -48,11 +52,13 @@ type observing struct {
 	texts  map[string][]byte
 	number map[*mutate.Mutant]int
 	site   map[int]int
+	// expressions has the source of the sites.
+	expressions map[int]string
 }
 
 // textsToObserve makes those, without some sites; nil where there is nothing to observe.
 func (e *Engine) textsToObserve(files []*mutate.Points, p *probing, before *observing, without map[int]bool) (*observing, error) {
-	o := &observing{map[string][]byte{}, map[*mutate.Mutant]int{}, map[int]int{}}
+	o := &observing{map[string][]byte{}, map[*mutate.Mutant]int{}, map[int]int{}, map[int]string{}}
 	byFile := map[string][]mutate.Numbered{}
 	for i, m := range e.observed {
 		if len(m.Sites) > 0 && !p.dropped[m.Source.Path] && (before == nil || !without[before.site[before.number[m]]]) {
@@ -76,6 +82,7 @@ func (e *Engine) textsToObserve(files []*mutate.Points, p *probing, before *obse
 			continue
 		}
 		o.texts[path] = seen.Text
+		maps.Copy(o.expressions, seen.Expressions)
 		for _, m := range byFile[path] {
 			if site := seen.Sites[m.Number]; site != 0 {
 				o.number[m.Mutant], o.site[m.Number] = m.Number, site
@@ -134,6 +141,11 @@ func (e *Engine) recordObserved(ctx context.Context, o *observing, plain *record
 			cmp.Or(e.own(w.Facts.Root, outcome.RunName), "the suite"), cmp.Or(outcome.Last, lastLines(outcome.Output, 1)))
 	}
 	e.ownSuite(w.Facts.Root, &run.Suite)
+	for _, values := range run.Values {
+		for i, v := range values {
+			values[i] = e.own(w.Facts.Root, v)
+		}
+	}
 	return run, nil
 }
 
@@ -156,13 +168,15 @@ func looks(plain *recording.Run) []int {
 	return out
 }
 
-// observe takes in what the run told.
+// observe takes in what the run told; o and run are nil where nothing could be compared.
 func (b *Baseline) observe(o *observing, plain, run *recording.Run) {
 	if o == nil || run == nil {
+		b.seen = &observation{}
 		return
 	}
 	b.seen = &observation{number: o.number, site: o.site, known: b.rec.Repeats(plain, run, looks(plain)),
-		others: map[int][]int{}, parts: map[int][]int{}, times: map[int]map[int]int{}}
+		others: map[int][]int{}, parts: map[int][]int{}, times: map[int]map[int]int{},
+		expressions: o.expressions, values: run.Values}
 	for n, s := range run.Segments {
 		if n >= len(b.seen.known) || !b.seen.known[n] {
 			continue

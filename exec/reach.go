@@ -29,6 +29,8 @@ type Task struct {
 	// Same is how many other segments pass it, and do the same with it as without it; see
 	// observation.
 	Same int
+	// Seen is what is told of the mutant if it survives.
+	Seen mutate.Seen
 }
 
 // Plan finds out what reaches each mutant. Pure.
@@ -52,9 +54,10 @@ func Plan(ms []*mutate.Mutant, b *Baseline) []Task {
 			cache[key] = t
 		}
 		t.Mutant = m
-		passing := len(t.Pairs)
-		t.Pairs, _ = b.differing(m, t.Pairs)
-		t.Same = passing - len(t.Pairs)
+		passed := t.Pairs
+		t.Pairs, _ = b.differing(m, passed)
+		t.Same = len(passed) - len(t.Pairs)
+		t.Seen = b.seenOf(&t, passed)
 		data.sortOut(&t)
 		tasks[i] = t
 	}

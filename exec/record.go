@@ -94,7 +94,9 @@ func (e *Engine) record(ctx context.Context, files []*mutate.Points, progress fu
 		}
 	}
 	b.conclude(e, r.plain)
-	b.observe(r.observing, r.plain, r.observed)
+	if len(e.observed) > 0 {
+		b.observe(r.observing, r.plain, r.observed)
+	}
 	b.findElsewhere(e, r.plain)
 	b.files.told, b.files.loading = r.probes.told, r.probes.loading
 	return b, nil

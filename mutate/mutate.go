@@ -214,6 +214,7 @@ type Verdict struct {
 	// is not among those of the result which this one is compared with.
 	New   bool
 	Rests Rests
+	Seen  Seen // of one that survived, or would if nobody had accepted it
 }
 
 // Rests is what a verdict rests on besides the change, the tests that were

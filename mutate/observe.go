@@ -19,6 +19,8 @@ type Observed struct {
 	// Sites has, for the number of each mutant that is observed, that of its site: the
 	// lowest of its mutants' numbers.
 	Sites map[int]int
+	// Expressions has the source of each site on one line, cut to LongestExpression bytes.
+	Expressions map[int]string
 }
 
 // Observe writes the text in which the sites of mutants tell of values, by
@@ -31,7 +33,7 @@ type Observed struct {
 // and sites that lie across others. An object of the project may do more, when it is asked
 // for a property, than to give it: who runs the text has to look at what it leaves. Pure.
 func (p *Points) Observe(ms []Numbered) Observed {
-	o := observer{points: p, out: Observed{Sites: map[int]int{}}}
+	o := observer{points: p, out: Observed{Sites: map[int]int{}, Expressions: map[int]string{}}}
 	byKey := map[string]*observedSite{}
 	for _, m := range ms {
 		for i := range m.Sites {
@@ -59,6 +61,7 @@ func (p *Points) Observe(ms []Numbered) Observed {
 		for _, n := range s.mutants {
 			o.out.Sites[n] = s.number
 		}
+		o.out.Expressions[s.number] = Shortened(p.oneLine(s.Start, s.End), LongestExpression)
 	}
 	o.write(syntax.Span{Start: 0, End: len(p.Source.Text)}, 0)
 	o.out.Text = []byte(o.text.String())

@@ -130,8 +130,10 @@ func (d *Document) checkMutant(e *Entry, files map[string]*FileEntry) error {
 			return fmt.Errorf("test %d is not in the file's list of %d tests", i, len(d.Tests))
 		}
 	}
-	_, err := mutate.ParseStatus(e.Status)
-	return err
+	if _, err := mutate.ParseStatus(e.Status); err != nil {
+		return err
+	}
+	return e.checkSeen()
 }
 
 // checkSummary holds the summary against the mutants.

@@ -98,30 +98,32 @@ type NoteEntry struct {
 
 // An Entry is a mutant and its verdict.
 type Entry struct {
-	ID            string   `json:"id"`
-	Operator      string   `json:"operator"`
-	File          string   `json:"file"`
-	Class         string   `json:"class"`
-	Function      string   `json:"function"`
-	Line          int      `json:"line"`   // 1-based
-	Column        int      `json:"column"` // 1-based, in bytes
-	Start         int      `json:"start"`  // byte offset into the file
-	End           int      `json:"end"`    // exclusive
-	Before        string   `json:"before"`
-	BeforeBase64  string   `json:"before_base64,omitempty"`
-	After         string   `json:"after"`
-	AfterBase64   string   `json:"after_base64,omitempty"`
-	Status        string   `json:"status"`
-	WouldBe       string   `json:"would_be,omitempty"` // the status of an accepted mutant if nobody had accepted it
-	New           bool     `json:"new,omitempty"`      // against the result that this one is compared with
-	Killer        *string  `json:"killer"`
-	Killers       []int    `json:"killers,omitempty"` // indices into tests; with all_kills those that kill it by themselves
-	Failure       *string  `json:"failure"`           // by which a mutant was killed
-	TestsReaching int      `json:"tests_reaching"`    // index into test_sets
-	TestsRun      int      `json:"tests_run"`
-	Reason        string   `json:"reason,omitempty"`  // why accepted, skipped or broken
-	Message       string   `json:"message,omitempty"` // of the failing test; with timings only
-	TimeMS        *float64 `json:"time_ms,omitempty"`
+	ID            string          `json:"id"`
+	Operator      string          `json:"operator"`
+	File          string          `json:"file"`
+	Class         string          `json:"class"`
+	Function      string          `json:"function"`
+	Line          int             `json:"line"`   // 1-based
+	Column        int             `json:"column"` // 1-based, in bytes
+	Start         int             `json:"start"`  // byte offset into the file
+	End           int             `json:"end"`    // exclusive
+	Before        string          `json:"before"`
+	BeforeBase64  string          `json:"before_base64,omitempty"`
+	After         string          `json:"after"`
+	AfterBase64   string          `json:"after_base64,omitempty"`
+	Status        string          `json:"status"`
+	WouldBe       string          `json:"would_be,omitempty"`  // the status of an accepted mutant if nobody had accepted it
+	New           bool            `json:"new,omitempty"`       // against the result that this one is compared with
+	Observed      string          `json:"observed,omitempty"`  // never_differs, not_observed
+	Evaluated     *EvaluatedEntry `json:"evaluated,omitempty"` // of never_differs
+	Killer        *string         `json:"killer"`
+	Killers       []int           `json:"killers,omitempty"` // indices into tests; with all_kills those that kill it by themselves
+	Failure       *string         `json:"failure"`           // by which a mutant was killed
+	TestsReaching int             `json:"tests_reaching"`    // index into test_sets
+	TestsRun      int             `json:"tests_run"`
+	Reason        string          `json:"reason,omitempty"`  // why accepted, skipped or broken
+	Message       string          `json:"message,omitempty"` // of the failing test; with timings only
+	TimeMS        *float64        `json:"time_ms,omitempty"`
 }
 
 // Describe gives the document of a result.
@@ -255,6 +257,7 @@ func entry(v mutate.Verdict, index *testIndex, o Options) Entry {
 		failure := v.How.String()
 		e.Failure = &failure
 	}
+	e.Observed, e.Evaluated = seenEntry(v.Seen, o)
 	e.TestsReaching = index.set(v.Reaching)
 	for _, id := range v.Killers {
 		e.Killers = append(e.Killers, index.numbers[id])

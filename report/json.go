@@ -223,6 +223,9 @@ func (d *Document) Verdict(e *Entry, m *mutate.Mutant) (v mutate.Verdict, err er
 	for _, i := range e.Killers {
 		v.Killers = append(v.Killers, mutate.TestID(d.Tests[i].Name))
 	}
+	if v.Seen, err = e.seen(); err != nil {
+		return v, err
+	}
 	v.Reaching = d.reachingOf(e)
 	if e.WouldBe != "" {
 		if v.WouldBe, err = mutate.ParseStatus(e.WouldBe); err != nil {

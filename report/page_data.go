@@ -174,6 +174,9 @@ func (p *pageBuilder) said(v mutate.Verdict) (said, killer int) {
 	case mutate.Accepted, mutate.Skipped, mutate.Broken, mutate.Stillborn:
 		text = capital(sentence(&v)) + "."
 	}
+	if seen := evaluations(v.Seen, mutate.LongestExpression); seen != "" {
+		text = strings.TrimPrefix(text+" "+seen, " ")
+	}
 	if text == "" {
 		return -1, killer
 	}

@@ -2,6 +2,7 @@ package report
 
 import (
 	"bufio"
+	"cmp"
 	"fmt"
 	"io"
 	"strings"
@@ -59,6 +60,9 @@ func Finding(v *mutate.Verdict, remark string, o Options) string {
 		said = ": " + said
 	}
 	b.WriteString(wrap(paint(o.Color).strong(name)+said, "", width))
+	if v.Seen.Word != mutate.SeenUnset {
+		b.WriteString("\n" + wrap(cmp.Or(evaluations(v.Seen, width-len("`` …")), notCompared), "", width))
+	}
 	if v.Status == mutate.Survived {
 		b.WriteString("\n" + wrap(Meaning(v.Mutant.Op), "", width))
 	}
@@ -70,6 +74,9 @@ func Finding(v *mutate.Verdict, remark string, o Options) string {
 	}
 	return b.String()
 }
+
+// notCompared is what is told where nothing was observed.
+const notCompared = "Whether the change ever gives another value was not observed; the tests were run on it."
 
 func verdictName(s mutate.Status) string {
 	if s == mutate.TimedOut {

@@ -89,6 +89,7 @@ func (p *text) lacking(b block) {
 		byOp[op] = append(byOp[op], p.code[v.Mutant.ID]+mark(v))
 		byList[list] = append(byList[list], p.code[v.Mutant.ID])
 	}
+	p.evaluated(b)
 	for _, op := range ops {
 		said := op.ID
 		if len(ops) > 1 || mark(b.Verdicts[0]) != "" {

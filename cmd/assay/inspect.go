@@ -133,6 +133,9 @@ func (c *tryCommand) try(env *environment, code *codebase, engine *exec.Engine, 
 	bar := newProgress(env.stderr)
 	defer bar.end()
 	bar.begin(originalSuite, "")
+	if !c.NoObserve {
+		engine.Observe([]*mutate.Mutant{m})
+	}
 	baseline, err := engine.Record(env.ctx, code.points, func(done, all int) { bar.step(done, all, "") })
 	if err != nil {
 		return mutate.Verdict{}, err

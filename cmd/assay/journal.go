@@ -62,9 +62,13 @@ func stored(v mutate.Verdict) storedLine {
 func (s storedLine) verdict(t exec.Task, reaching []mutate.TestID) (mutate.Verdict, error) {
 	status, err := mutate.ParseStatus(s.Status)
 	how, err2 := mutate.ParseHow(s.How)
-	return mutate.Verdict{Mutant: t.Mutant, Status: status, How: how, Killer: mutate.TestID(s.Killer), Detail: s.Detail,
+	v := mutate.Verdict{Mutant: t.Mutant, Status: status, How: how, Killer: mutate.TestID(s.Killer), Detail: s.Detail,
 		Ran: s.Ran, Time: time.Duration(s.Micros) * time.Microsecond, Reaching: reaching,
-		Rests: mutate.Rests{Opened: s.Opened, Whole: s.Whole}, Killers: s.Killers}, errors.Join(err, err2)
+		Rests: mutate.Rests{Opened: s.Opened, Whole: s.Whole}, Killers: s.Killers}
+	if v.Status == mutate.Survived {
+		v.Seen = t.Seen // of this run: its recording was observed as any is
+	}
+	return v, errors.Join(err, err2)
 }
 
 // reachNames names the tests that reach mutants. Tasks of one point share their

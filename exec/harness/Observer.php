@@ -11,8 +11,8 @@ namespace PHPUnit\AssayHarness;
  * it tells as numbers with how often they occurred, as of points: 4 N for a mutant N whose
  * value was another one; 4 S + 1 for a site S that was evaluated; 4 S + 2 for a site of
  * which not all is known; 4 S + 3 for one where a mutant's value ran code of the project,
- * so that nothing of the segment is what it was. In processes that tests start it only
- * hands values on.
+ * so that nothing of the segment is what it was. At the end it tells of each site a few of
+ * the values that the original had. In processes that tests start it only hands values on.
  */
 final class Observer
 {
@@ -20,6 +20,12 @@ final class Observer
     private const MOST = 20_000;
     /** How many elements arrays are compared of. */
     private const WIDE = 256;
+    /** How many different values of a site are told: one more than are shown. */
+    private const VALUES = 4;
+    /** How many bytes are told of a text. */
+    private const TEXT = 200;
+    /** Of how many sites a message tells. */
+    private const SITES = 500;
 
     /** @var array<int, true> sites that have nothing more to tell in this segment */
     public static array $off = [];
@@ -37,6 +43,10 @@ final class Observer
     private static array $disturbing = [];
     /** @var array<int, true> sites of which not all is known */
     private static array $unknown = [];
+    /** @var array<int, array<string, true>> site => values of the original, as literal() has them */
+    private static array $values = [];
+    /** @var array<int, true> sites of which no more values are wanted */
+    private static array $full = [];
 
     /** A site begins to be evaluated. */
     public static function site(int $site): int
@@ -135,6 +145,61 @@ final class Observer
         self::$inside = false;
         if ($same === 0) {
             self::$off[$site] = true;
+        } elseif (!isset(self::$full[$site])) {
+            self::keep($site, $truth ? (bool) $value : $value, $truth ? 2 : self::VALUES);
+        }
+    }
+
+    /** Keeps a value that the original has, if it is a new one. */
+    private static function keep(int $site, $value, int $most): void
+    {
+        self::$values[$site][self::literal($value)] = true;
+        if (\count(self::$values[$site]) === $most) {
+            self::$full[$site] = true;
+        }
+    }
+
+    /** What a value is, as PHP writes it, but that of a text only the first quotation mark is there. */
+    private static function literal($value): string
+    {
+        switch (true) {
+            case $value === null:
+                return 'null';
+            case \is_bool($value):
+                return $value ? 'true' : 'false';
+            case \is_int($value):
+                return (string) $value;
+            case \is_float($value):
+                return \var_export($value, true);
+            case \is_string($value):
+                return "'" . \substr($value, 0, self::TEXT);
+            case \is_array($value):
+                $n = \count($value);
+
+                return $n === 0 ? '[]' : "[..{$n} element" . ($n === 1 ? ']' : 's]');
+            case !\is_object($value):
+                return 'resource';
+        }
+        $class = \get_class($value);
+        if ($value instanceof \UnitEnum) {
+            return "{$class}::{$value->name}";
+        }
+
+        return 'object of ' . \substr($class, 0, \strcspn($class, "\0")); // behind it is a path, in the name of a class that has none
+    }
+
+    /** @return iterable<array> messages with the values that the sites had */
+    public static function values(): iterable
+    {
+        foreach (\array_chunk(self::$values, self::SITES, true) as $values) {
+            $sites = $literals = [];
+            foreach ($values as $site => $of) {
+                foreach ($of as $literal => $is) {
+                    $sites[] = $site;
+                    $literals[] = (string) $literal;
+                }
+            }
+            yield ['values', $sites, $literals];
         }
     }
 

@@ -224,6 +224,9 @@ final class Player
         if (self::$plays) {
             self::arrive(self::end());
             self::begin(self::end());
+            foreach (Observer::values() as $message) {
+                Process::$channel->send($message);
+            }
             Probe::$tail = isset(Process::$setup['records']);
         }
     }

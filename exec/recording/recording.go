@@ -151,6 +151,8 @@ type Run struct {
 	Memory   int64
 	Classes  [][2]string // PHPUnit's own that were loaded, with their files
 	Declared [][2]string // names that were asked for, with the files that declared them
+	// Values has what observed expressions had, by site; see wire.Values.
+	Values map[int][]string
 }
 
 // Ran is what was seen of one test's run.

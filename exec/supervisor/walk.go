@@ -277,6 +277,17 @@ func (r *recorder) hear(m wire.Message, o *Outcome) error {
 		d, err := wire.ReadDone(m)
 		o.Done, r.run.Memory, r.run.Classes, r.run.Declared = true, d.Memory, d.Classes, d.Declared
 		return err
+	case "values":
+		v, err := wire.ReadValues(m)
+		if err != nil {
+			return err
+		}
+		if r.run.Values == nil {
+			r.run.Values = map[int][]string{}
+		}
+		for i, site := range v.Sites {
+			r.run.Values[site] = append(r.run.Values[site], v.Literals[i])
+		}
 	case "unfit":
 		return errors.New(m.Text(0))
 	case "tail":

@@ -17,6 +17,7 @@
 //	["segment", n, next, µs, points, files, changes, used, unknown, foreign, held]
 //	                                          while recording: segment n is over; waits
 //	["tail", point]                           and a point is passed behind the last of them
+//	["values", sites, literals]               values that observed expressions had, behind the last test
 //	["at", boundary, changes, held]           stops before a segment; waits for orders
 //	["forked", id, pid], ["nofork", id]       a child was made, or could not be
 //	["exited", id, status, signal, faults]    it ended; status -1 when by a signal; faults are

@@ -12,7 +12,7 @@ import (
 )
 
 // Protocol is the version that both sides name in their first message.
-const Protocol = 6
+const Protocol = 7
 
 // Setup is the first message to a PHP process.
 type Setup struct {
@@ -183,6 +183,21 @@ func ReadDone(m Message) (d Done, err error) {
 		}
 	}
 	return d, err
+}
+
+// Values are what some sites had in a run, in the order in which they had them.
+type Values struct {
+	Sites    []int
+	Literals []string // of the same index, as Observer::literal() gives them
+}
+
+// ReadValues reads the message "values".
+func ReadValues(m Message) (v Values, err error) {
+	if err = m.Read(&v.Sites, &v.Literals); err == nil && len(v.Sites) != len(v.Literals) {
+		err = fmt.Errorf("%d values for %d sites", len(v.Literals), len(v.Sites))
+	}
+	unpack(v.Literals)
+	return v, err
 }
 
 // Segment is what was recorded of one.

@@ -81,9 +81,9 @@ function testList(ms) {
 function advice(op, ms) {
   const o = D.ops[op], m = ms[0], status = statusOf(m);
   const e = make("div", {class: "op " + status}, make("p", {class: "place"}, o[0]));
-  if (status === "survived") e.append(...o[2].split("\n\n").map(p => make("p", {}, p))); else e.append(make("p", {class: "aside"}, o[1]));
+  if (status === "survived") e.append(...[...new Set(ms.map(outcome))].filter(Boolean).map(p => make("p", {}, p)), ...o[2].split("\n\n").map(p => make("p", {}, p))); else e.append(make("p", {class: "aside"}, o[1]));
   for (const x of ms) {
-    if (outcome(x)) e.append(make("p", {}, outcome(x)));
+    if (status !== "survived" && outcome(x)) e.append(make("p", {}, outcome(x)));
     if (x[NEW]) e.append(make("p", {}, "New since the result that this one is compared with."));
     e.append(make("div", {class: "tools"}, make("span", {class: "id"}, idOf(x)), make("small", {}, "Copy"), copyButton("id", x), copyButton("inspect", x), copyButton("skip", x)));
   }
