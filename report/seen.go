@@ -17,7 +17,7 @@ func evaluations(s mutate.Seen, longest int) string {
 	}
 	expression := "`" + brief(oneLine(s.Expression, mutate.LongestExpression), longest) + "`"
 	if s.Times == 0 {
-		return "The tests come to this place, and none of them evaluates " + expression + ". An input is lacking with which it is evaluated."
+		return "The tests come to this place without evaluating " + expression + ". Only another input can tell the change from the original."
 	}
 	values := make([]string, len(s.Values))
 	for i, v := range s.Values {
@@ -35,7 +35,7 @@ func evaluations(s mutate.Seen, longest int) string {
 		times, each = "once", ""
 	}
 	return fmt.Sprintf("The tests evaluate %s %s, and with the change it comes out the same%s%s. "+
-		"An assertion alone cannot tell the two apart: an input is lacking with which it comes out differently.", expression, times, each, list)
+		"Only another input can tell the two apart.", expression, times, each, list)
 }
 
 // brief cuts the words of a text.
