@@ -28,6 +28,7 @@ type observation struct {
 	// expressions and values have, by site, what is told to people.
 	expressions map[int]string
 	values      map[int][]string
+	refused     map[int]bool // mutants of whose values some could not be worked out
 }
 
 // disturbing gives the sites at which working out a mutant's value ran code of the project.
@@ -176,7 +177,10 @@ func (b *Baseline) observe(o *observing, plain, run *recording.Run) {
 	}
 	b.seen = &observation{number: o.number, site: o.site, known: b.rec.Repeats(plain, run, looks(plain)),
 		others: map[int][]int{}, parts: map[int][]int{}, times: map[int]map[int]int{},
-		expressions: o.expressions, values: run.Values}
+		expressions: o.expressions, values: run.Values, refused: map[int]bool{}}
+	for _, n := range run.Refused {
+		b.seen.refused[n] = true
+	}
 	for n, s := range run.Segments {
 		if n >= len(b.seen.known) || !b.seen.known[n] {
 			continue

@@ -24,7 +24,7 @@ func (b *Baseline) seenOf(t *Task, passed []int) (s mutate.Seen) {
 	}
 	if len(t.Pairs) > 0 {
 		others := b.seen.others[n]
-		if !slices.ContainsFunc(t.Pairs, func(pair int) bool { return isIn(others, pair) }) {
+		if b.seen.refused[n] || !slices.ContainsFunc(t.Pairs, func(pair int) bool { return isIn(others, pair) }) {
 			s.Word = mutate.NotObserved
 		}
 		return s

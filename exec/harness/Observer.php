@@ -20,6 +20,8 @@ final class Observer
     private const MOST = 20_000;
     /** How many elements arrays are compared of. */
     private const WIDE = 256;
+    /** The code of what is thrown where a value is not worked out. */
+    private const REFUSED = 0x0B5E;
     /** How many different values of a site are told: one more than are shown. */
     private const VALUES = 4;
     /** How many bytes are told of a text. */
@@ -45,6 +47,8 @@ final class Observer
     private static array $unknown = [];
     /** @var array<int, array<string, true>> site => values of the original, as literal() has them */
     private static array $values = [];
+    /** @var array<int, true> mutants whose value could not be told at some time */
+    private static array $refused = [];
     /** @var array<int, true> sites of which no more values are wanted */
     private static array $full = [];
 
@@ -128,6 +132,9 @@ final class Observer
                 $differs = $truth ? (bool) $other !== (bool) $value : !self::areSame($value, $other);
             } catch (\Throwable $t) {
                 $differs = true;
+                if ($t->getCode() === self::REFUSED) {
+                    self::$refused[$number] = true;
+                }
             }
             unset($other, $t);
             if ($files->used !== []) {
@@ -188,9 +195,12 @@ final class Observer
         return 'object of ' . \substr($class, 0, \strcspn($class, "\0")); // behind it is a path, in the name of a class that has none
     }
 
-    /** @return iterable<array> messages with the values that the sites had */
+    /** @return iterable<array> messages with the values that the sites had, and the mutants whose values were not all told */
     public static function values(): iterable
     {
+        if (self::$refused !== []) {
+            yield ['refused', \array_keys(self::$refused)];
+        }
         foreach (\array_chunk(self::$values, self::SITES, true) as $values) {
             $sites = $literals = [];
             foreach ($values as $site => $of) {
@@ -203,11 +213,16 @@ final class Observer
         }
     }
 
+    private static function refusal(): \Error
+    {
+        return new \Error('not compared', self::REFUSED);
+    }
+
     /** Compares two values; not where PHP would look into them, perhaps without end. */
     public static function loosely($a, string $operator, $b)
     {
-        if (!self::isFlat($a) && !self::isFlat($b)) {
-            throw new \Error('not compared');
+        if (!self::isFlat($a) && !self::isFlat($b) && !($a instanceof \DateTimeInterface && $b instanceof \DateTimeInterface)) {
+            throw self::refusal();
         }
         switch ($operator) {
             case '==':
@@ -246,7 +261,7 @@ final class Observer
     public static function elements($array): array
     {
         if (!\is_array($array)) {
-            throw new \Error('not compared');
+            throw self::refusal();
         }
 
         return $array;
@@ -256,7 +271,7 @@ final class Observer
     public static function search(string $function, ...$arguments)
     {
         if (\preg_last_error() !== \PREG_NO_ERROR) {
-            throw new \Error('not compared'); // the original's, which would be gone
+            throw self::refusal(); // the original's, which would be gone
         }
         $result = $function(...$arguments);
         self::searched();
@@ -268,12 +283,12 @@ final class Observer
     public static function matches(string $function, string $pattern, string $subject, $matches, int ...$more)
     {
         if (\preg_last_error() !== \PREG_NO_ERROR) {
-            throw new \Error('not compared');
+            throw self::refusal();
         }
         $result = $function($pattern, $subject, $own, ...$more);
         self::searched();
         if (!self::areSame($matches, $own)) {
-            throw new \Error('other matches');
+            throw self::refusal();
         }
 
         return $result;
@@ -283,7 +298,7 @@ final class Observer
     {
         if (\preg_last_error() !== \PREG_NO_ERROR) {
             \preg_match('//', '');
-            throw new \Error('no result');
+            throw self::refusal();
         }
     }
 

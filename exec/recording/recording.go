@@ -152,7 +152,8 @@ type Run struct {
 	Classes  [][2]string // PHPUnit's own that were loaded, with their files
 	Declared [][2]string // names that were asked for, with the files that declared them
 	// Values has what observed expressions had, by site; see wire.Values.
-	Values map[int][]string
+	Values  map[int][]string
+	Refused []int // mutants that were observed, and of whose values some could not be worked out
 }
 
 // Ran is what was seen of one test's run.

@@ -279,15 +279,10 @@ func (r *recorder) hear(m wire.Message, o *Outcome) error {
 		return err
 	case "values":
 		v, err := wire.ReadValues(m)
-		if err != nil {
-			return err
-		}
-		if r.run.Values == nil {
-			r.run.Values = map[int][]string{}
-		}
-		for i, site := range v.Sites {
-			r.run.Values[site] = append(r.run.Values[site], v.Literals[i])
-		}
+		r.addValues(v)
+		return err
+	case "refused":
+		return m.Read(&r.run.Refused)
 	case "unfit":
 		return errors.New(m.Text(0))
 	case "tail":
@@ -296,6 +291,15 @@ func (r *recorder) hear(m wire.Message, o *Outcome) error {
 		o.Last = m.Text(0)
 	}
 	return nil
+}
+
+func (r *recorder) addValues(v wire.Values) {
+	if r.run.Values == nil {
+		r.run.Values = map[int][]string{}
+	}
+	for i, site := range v.Sites {
+		r.run.Values[site] = append(r.run.Values[site], v.Literals[i])
+	}
 }
 
 // add keeps what was recorded of a segment, and lets the next begin.

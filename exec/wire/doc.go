@@ -18,6 +18,7 @@
 //	                                          while recording: segment n is over; waits
 //	["tail", point]                           and a point is passed behind the last of them
 //	["values", sites, literals]               values that observed expressions had, behind the last test
+//	["refused", mutants]                      and those of whose values some could not be worked out
 //	["at", boundary, changes, held]           stops before a segment; waits for orders
 //	["forked", id, pid], ["nofork", id]       a child was made, or could not be
 //	["exited", id, status, signal, faults]    it ended; status -1 when by a signal; faults are

@@ -196,8 +196,11 @@ func ReadValues(m Message) (v Values, err error) {
 	if err = m.Read(&v.Sites, &v.Literals); err == nil && len(v.Sites) != len(v.Literals) {
 		err = fmt.Errorf("%d values for %d sites", len(v.Literals), len(v.Sites))
 	}
+	if err != nil {
+		return Values{}, err
+	}
 	unpack(v.Literals)
-	return v, err
+	return v, nil
 }
 
 // Segment is what was recorded of one.
