@@ -142,6 +142,9 @@ final class Observer
                 self::$disturbing[$site] = true;
             }
             if ($differs || self::$warned) {
+                if (!$differs) { // whether it is the original's warning nobody knows
+                    self::$refused[$number] = true;
+                }
                 self::$differs[$number] = true;
             } else {
                 ++$same;

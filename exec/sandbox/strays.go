@@ -135,6 +135,23 @@ func NewestProcess() int {
 	return n
 }
 
+// mostThreads bounds how many numbers OnlyThreads looks for.
+const mostThreads = 64
+
+// OnlyThreads reports whether all that was started behind one number that NewestProcess gave,
+// up to another, are threads of this process, which its runtime starts when it likes.
+func OnlyThreads(before, newest int) bool {
+	if before == 0 || newest < before || newest-before > mostThreads {
+		return false
+	}
+	for n := before + 1; n <= newest; n++ {
+		if _, err := os.Stat("/proc/self/task/" + strconv.Itoa(n)); err != nil {
+			return false
+		}
+	}
+	return true
+}
+
 // livingBelow lists the processes that descend from this one.
 func livingBelow() ([]stray, error) {
 	if !procIsOurs() {

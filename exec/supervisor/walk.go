@@ -351,11 +351,12 @@ func (r *recorder) looksAt(boundary int) bool {
 // and no process has been started since, none do.
 func (r *recorder) lives(n int) (bool, error) {
 	newest := sandbox.NewestProcess()
-	if newest > 0 && newest == r.newest && n > 0 && !r.run.Alive[n-1] {
+	before := r.newest
+	r.newest = newest
+	if n > 0 && !r.run.Alive[n-1] && sandbox.OnlyThreads(before, newest) {
 		return false, nil
 	}
 	r.run.Segments[n].Starts = true
-	r.newest = newest
 	return sandbox.Living(func(pid int) bool { return slices.Contains(r.s.walker.pids(), pid) })
 }
 
