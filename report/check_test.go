@@ -53,6 +53,17 @@ func TestReadRefuses(t *testing.T) {
 		{edit(func(d map[string]any) { at(d, "files", 0)["path"] = "/etc/passwd" }), "is no path within the project"},
 		{edit(func(d map[string]any) { at(d, "files", 0)["sha256"] = "?" }), "is no SHA-256 sum"},
 		{edit(func(d map[string]any) { d["summary"].(map[string]any)["killed"] = 77 }), "summary: killed is 77"},
+		{edit(func(d map[string]any) { at(d, "mutants", 0)["observed"] = "guessed" }), `what was observed, "guessed", is not known`},
+		{edit(func(d map[string]any) { delete(at(d, "mutants", 0), "observed") }), `evaluated has to be there where observed is "never_differs", and nowhere else`},
+		{edit(func(d map[string]any) { delete(at(d, "mutants", 0), "evaluated") }), `evaluated has to be there`},
+		{edit(func(d map[string]any) { at(d, "mutants", 1)["observed"] = "not_observed" }), `observed is "not_observed", and it has not survived`},
+		{edit(func(d map[string]any) { at(d, "mutants", 0)["evaluated"].(map[string]any)["times"] = -1 }), "mutants[0].evaluated.times: -1 is negative"},
+		{edit(func(d map[string]any) {
+			at(d, "mutants", 0)["evaluated"].(map[string]any)["values"] = []any{"1", "2", "3", "4"}
+		}), "evaluated has 4 values"},
+		{edit(func(d map[string]any) {
+			at(d, "mutants", 0)["evaluated"].(map[string]any)["expression"] = strings.Repeat("x", 500)
+		}), "an expression of 500 bytes"},
 		{edit(func(d map[string]any) { d["test_sets"] = append(d["test_sets"].([]any), []any{-1}) }), "is negative"},
 	} {
 		_, err := ReadJSON(bytes.NewReader(row.text))

@@ -158,6 +158,8 @@ func TestSchemaRefuses(t *testing.T) {
 		"no id":          func(d map[string]any) { delete(first(d), "id") },
 		"killed by none": func(d map[string]any) { first(d)["status"] = "killed"; first(d)["how"] = nil },
 		"line 0":         func(d map[string]any) { first(d)["line"] = 0 },
+		"unknown word":   func(d map[string]any) { first(d)["observed"] = "guessed" },
+		"no expression":  func(d map[string]any) { first(d)["evaluated"] = map[string]any{"times": 1, "values": []any{}} },
 		"absolute path":  func(d map[string]any) { first(d)["file"] = "/src/a.php" },
 	} {
 		var d map[string]any

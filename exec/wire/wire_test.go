@@ -290,3 +290,22 @@ func TestSetup(t *testing.T) {
 		t.Errorf("%q, want %q", got, want)
 	}
 }
+
+// TestValues reads the values of sites, of which some are no UTF-8.
+func TestValues(t *testing.T) {
+	got := fromPHP(t, `['values', [4, 4, 9], ['true', "'caf\xe9", "'b\""]]`, `['values', [4], []]`, `['refused', [3, 8]]`)
+	v, err := ReadValues(got[0])
+	if err != nil {
+		t.Fatal(err)
+	}
+	if d := gocmp.Diff(Values{[]int{4, 4, 9}, []string{"true", "'caf\xe9", `'b"`}}, v); d != "" {
+		t.Error(d)
+	}
+	if v, err := ReadValues(got[1]); err == nil {
+		t.Errorf("a site without a value is read: %v", v)
+	}
+	var refused []int
+	if err := got[2].Read(&refused); err != nil || gocmp.Diff([]int{3, 8}, refused) != "" {
+		t.Errorf("%v, %v", refused, err)
+	}
+}
