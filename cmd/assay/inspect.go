@@ -101,6 +101,7 @@ type tryCommand struct {
 	ID string `arg:"" help:"The mutant, or the beginning or end of its ID."`
 	sourceOptions
 	suiteOptions
+	observeOptions
 	screenOptions
 }
 

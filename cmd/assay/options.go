@@ -38,13 +38,17 @@ type suiteOptions struct {
 	confineOptions
 }
 
+// observeOptions say whether values of mutants are compared with those of the original.
+type observeOptions struct {
+	NoObserve bool `name:"no-observe" toml:"no-observe" help:"Replay also the tests in which the changed expression never had another value: slower, the same verdicts." group:"tests"`
+}
+
 // choiceOptions say which of the mutants are judged.
 type choiceOptions struct {
 	Sample      int      `name:"sample" toml:"sample" placeholder:"N" help:"Judge N mutants, spread over classes and operators." group:"choice"`
 	Seed        uint64   `name:"seed" toml:"seed" default:"1" placeholder:"N" help:"Another sample, or another order under --budget." group:"choice"`
 	ChangedFrom string   `name:"changed-from" toml:"changed-from" placeholder:"REF" help:"Judge only mutants on lines that changed since HEAD and REF (a branch, a tag, a commit) went apart, committed or not." group:"choice"`
 	AllKills    bool     `name:"all-kills" toml:"all-kills" help:"Find out of every test that reaches a mutant whether it kills it, and do not stop at the first that does; takes several times as long." group:"choice"`
-	NoObserve   bool     `name:"no-observe" toml:"no-observe" help:"Replay also the tests in which the changed expression never had another value: slower, the same verdicts." group:"tests"`
 	Fresh       bool     `name:"fresh" toml:"fresh" help:"Judge every mutant, also those whose verdicts of earlier runs still hold." group:"choice"`
 	Resume      bool     `name:"resume" toml:"-" help:"Go on with the run of this project that was interrupted, whatever ended it." group:"choice"`
 	Budget      duration `name:"budget" toml:"budget" placeholder:"TIME" help:"Stop judging after TIME, as 90s or 10m; begin with the mutants that tell most." group:"choice"`
@@ -73,6 +77,7 @@ type fileOptions struct {
 	Paths []string `toml:"paths"`
 	sourceOptions
 	suiteOptions
+	observeOptions
 	choiceOptions
 	answerOptions
 }

@@ -25,6 +25,7 @@ type runCommand struct {
 	Paths []string `arg:"" optional:"" name:"path" help:"Change only these files, folders or patterns (as src/**/*Fare.php)."`
 	sourceOptions
 	suiteOptions
+	observeOptions
 	choiceOptions
 	answerOptions
 
