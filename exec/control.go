@@ -169,7 +169,7 @@ func (d *desk) sourceOf(path string) *mutate.Source {
 
 // trialOf gives the trial of one test, which passes points of a source.
 func (d *desk) trialOf(w way, step judging.Step, segment int, path string) (trial, bool) {
-	if w.entry == judging.Selected && !d.hasMutants(path) {
+	if w.entry == judging.Selected && (!d.hasMutants(path) || d.b.assumed[segment]) {
 		return trial{}, false
 	}
 	if loaded, ok := d.b.rec.LoadedIn(path); w.entry == judging.Swapped && (!ok || loaded < step.Boundary) {
@@ -199,7 +199,7 @@ func (j *bench) hasMutants(path string) bool {
 // of its own file, or of any with mutants in it.
 func (d *desk) mustFail(w way, step judging.Step, path string) bool {
 	runs := func(n int) bool {
-		if d.b.rec.Segments[n].Kind != recording.Test {
+		if d.b.rec.Segments[n].Kind != recording.Test || w.entry == judging.Selected && d.b.assumed[n] {
 			return false
 		}
 		files := d.b.sourcesRun(n)

@@ -42,6 +42,7 @@ type Baseline struct {
 	resident int64            // bytes that the unchanged suite has in memory at most
 	// unreliable are tests that passed and failed on unchanged code.
 	unreliable map[int]bool
+	assumed    map[int]bool // segments of which it is not known which points they pass; see assumeAll
 	seen       *observation      // nil: nothing was observed
 	elsewhere  map[string]string // see Elsewhere
 	root       string
@@ -78,12 +79,12 @@ func (e *Engine) record(ctx context.Context, files []*mutate.Points, progress fu
 	if err != nil {
 		return nil, err
 	}
-	assumeAll(r.probed, r.unreliable, files)
+	assumed := assumeAll(r.probed, r.unreliable, files)
 	rec, err := recording.New(r.plain, r.probed)
 	if err != nil {
 		return nil, &ProjectError{err.Error(), "Data providers and test lists must not depend on time, chance or the file system's order."}
 	}
-	b := &Baseline{rec: rec, run: r.probed, Notes: r.notes, dropped: r.probes.dropped, points: map[string]*mutate.Points{}, root: e.set.Root, unreliable: map[int]bool{}}
+	b := &Baseline{rec: rec, run: r.probed, Notes: r.notes, dropped: r.probes.dropped, points: map[string]*mutate.Points{}, root: e.set.Root, unreliable: map[int]bool{}, assumed: assumed}
 	for _, f := range files {
 		b.points[f.Source.Path] = f
 	}
@@ -185,8 +186,9 @@ func redTests(run *recording.Run) map[string]bool {
 }
 
 // assumeAll has the tests that fail where points are in the sources pass all points: how
-// far they would have come nobody knows.
-func assumeAll(probed *recording.Run, unreliable map[string]bool, files []*mutate.Points) {
+// far they would have come nobody knows. It gives their segments.
+func assumeAll(probed *recording.Run, unreliable map[string]bool, files []*mutate.Points) map[int]bool {
+	assumed := map[int]bool{}
 	red := map[int]bool{}
 	for _, ev := range probed.Events {
 		if ev.Fatal && ev.Test >= 0 && !unreliable[probed.Suite.Tests[ev.Test].ID] {
@@ -197,6 +199,7 @@ func assumeAll(probed *recording.Run, unreliable map[string]bool, files []*mutat
 		if row.Kind != "test" || !red[row.Test] || n+1 >= len(probed.Segments) {
 			continue
 		}
+		assumed[n+1] = true
 		s := &probed.Segments[n+1]
 		for _, p := range files {
 			for id := p.First; id < p.First+p.Count; id++ {
@@ -204,6 +207,7 @@ func assumeAll(probed *recording.Run, unreliable map[string]bool, files []*mutat
 			}
 		}
 	}
+	return assumed
 }
 
 // recordProbed runs the suite with points in the sources.
