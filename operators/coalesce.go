@@ -14,7 +14,7 @@ func init() {
 
 No test reaches this place without a value. Add one in which it is null or missing, and assert that the default is used.`,
 			Before: `return $berth ?? $default;`, After: `return $berth;`,
-			Kinds: binary, Apply: substituteDropped,
+			Kinds: binary, Apply: substituteDropped, Version: 1,
 		},
 		&mutate.Operator{
 			ID: "coalesce/substitute-forced",
@@ -36,7 +36,7 @@ No test tells the value from the default. Add one in which a value is there and 
 
 No test has a value that is there but empty. Add one with 0, '', false or [], whichever is allowed here, and assert that it is kept.`,
 			Before: `return $berth ?? $default;`, After: `return $berth ?: $default;`,
-			Kinds: binary, Apply: emptyAsMissing,
+			Kinds: binary, Apply: emptyAsMissing, Version: 1,
 		},
 		&mutate.Operator{
 			ID: "coalesce/nullsafe-dropped",
@@ -51,21 +51,22 @@ No test has null to the left of ?->. Add one in which the object is missing, or 
 }
 
 // substituteDropped leaves "x ?? null" alone, from which x differs by a warning
-// at most; "a ?? (b ?? c)", where dropping c alone asks more; and "x ?? throw",
-// whose throw the family exception drops.
+// at most; "a ?? (b ?? c)", where dropping c alone asks more; "x ?? throw",
+// whose throw the family exception drops; and an x that is never null.
 func substituteDropped(f *syntax.File, n *syntax.Node) []mutate.Edit {
 	right := n.Child("right").Unwrapped()
-	if operatorText(f, n) != "??" || right.Is("null", "throw_expression") || isBinary(f, right, map[string]bool{"??": true}) {
+	if operatorText(f, n) != "??" || right.Is("null", "throw_expression") || isBinary(f, right, map[string]bool{"??": true}) ||
+		neverNull(f, n.Child("left")) {
 		return nil
 	}
 	return keepSide(f, n, n.Child("left"))
 }
 
 // emptyAsMissing writes parentheses inside another "? :", which PHP refuses
-// to nest without.
+// to nest without. It leaves a left side alone of which only null is empty.
 func emptyAsMissing(f *syntax.File, n *syntax.Node) []mutate.Edit {
 	op := operatorOf(n)
-	if operatorText(f, n) != "??" {
+	if operatorText(f, n) != "??" || trueOrNull(f, n.Child("left")) {
 		return nil
 	}
 	if n.Child("right").Unwrapped().Is("null") && isEmptyTested(f, n) {

@@ -38,7 +38,7 @@ No test depends on this choice at all. Add one case for each value of the condit
 
 No test has an empty left side. Add one in which it is '', 0, null or [], and assert that the fallback is used.`,
 			Before: `return $nick ?: $name;`, After: `return $nick;`,
-			Kinds: kinds, Apply: keepElvis("condition"),
+			Kinds: kinds, Apply: keepElvis("condition"), Version: 1,
 		},
 		&mutate.Operator{
 			ID: "ternary/fallback-forced",
@@ -54,7 +54,7 @@ No test tells the left side from the fallback. Add one in which the left side is
 
 No test has a left side that is empty without being null. Add one with '', 0, false or [], whichever can occur, and assert that the fallback is used.`,
 			Before: `return $nick ?: $name;`, After: `return $nick ?? $name;`,
-			Kinds: kinds, Apply: elvisNullOnly,
+			Kinds: kinds, Apply: elvisNullOnly, Version: 1,
 		},
 	)
 }
@@ -105,14 +105,22 @@ func keepElvis(field string) applyFunc {
 		if field == "condition" && n.Child("alternative").Unwrapped().Is("null", "boolean") {
 			return nil
 		}
+		// Nor does anything take the place of what is never empty.
+		if field == "condition" && alwaysTrue(f, side) {
+			return nil
+		}
 		return keepSide(f, n, side)
 	}
 }
 
 // elvisNullOnly leaves alone a left side that cannot be null, as the
-// fallback would be dead then and its loss the same as keeping the left side.
+// fallback would be dead then and its loss the same as keeping the left side, and
+// one of which only null is empty, for which ?: and ?? are the same.
 func elvisNullOnly(f *syntax.File, n *syntax.Node) []mutate.Edit {
 	if !isElvis(n) {
+		return nil
+	}
+	if trueOrNull(f, n.Child("condition")) {
 		return nil
 	}
 	switch evident(f, n.Child("condition")) {
