@@ -68,8 +68,9 @@ No test begins with a value. Add one in which it is set before, or which asks tw
 
 No test looks at the single bits of the result. Add one in which both sides have a bit that the other lacks, and assert the exact number.`,
 			Before: `$flags |= $flag;`, After: `$flags &= $flag;`,
-			Kinds: compound,
-			Apply: swap(map[string]string{"|=": "&=", "&=": "|=", "^=": "|=", "<<=": ">>=", ">>=": "<<="}, assignedMatters),
+			Kinds:   compound,
+			Version: 1,
+			Apply:   swap(map[string]string{"|=": "&=", "&=": "|=", "^=": "|=", "<<=": ">>=", ">>=": "<<="}, bitsMatter),
 		},
 	)
 }
@@ -93,4 +94,15 @@ func assignedMatters(f *syntax.File, n *syntax.Node) bool {
 	default:
 		return !strings.HasSuffix(op, "??=")
 	}
+}
+
+// bitsMatter leaves "^= 0" and shifts by 0 alone, which the other operator does as well.
+func bitsMatter(f *syntax.File, n *syntax.Node) bool {
+	switch operatorText(f, n) {
+	case "^=", "<<=", ">>=":
+		if isLiteral(f, n.Child("right"), "0") {
+			return false
+		}
+	}
+	return assignedMatters(f, n)
 }

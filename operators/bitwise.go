@@ -31,7 +31,7 @@ No test has a bit set outside the mask. Add one, and assert that it is gone.`,
 
 No test depends on the bits of the right side. Add one that fails without this flag, or drop the flag.`,
 			Before: `return $read | $write;`, After: `return $read;`,
-			Kinds: binary, Apply: dropFromChain(or, true, nil),
+			Kinds: binary, Apply: dropFromChain(or, true, flagMatters), Version: 1,
 		},
 		&mutate.Operator{
 			ID: "bitwise/left-flag-dropped",
@@ -39,7 +39,7 @@ No test depends on the bits of the right side. Add one that fails without this f
 
 No test depends on the bits of the left side. Add one that fails without this flag, or drop the flag.`,
 			Before: `return $read | $write;`, After: `return $write;`,
-			Kinds: binary, Apply: dropFromChain(or, false, nil),
+			Kinds: binary, Apply: dropFromChain(or, false, flagMatters), Version: 1,
 		},
 		&mutate.Operator{
 			ID: "bitwise/flags-masked",
@@ -55,7 +55,10 @@ No test looks at the bits of the result. Add one in which each side has a bit th
 
 No test has a bit that is set on both sides. Add one, and assert that it is cleared.`,
 			Before: `return $state ^ $toggle;`, After: `return $state | $toggle;`,
-			Kinds: binary, Apply: swap(map[string]string{"^": "|"}, nil),
+			Kinds: binary, Version: 1,
+			Apply: swap(map[string]string{"^": "|"}, func(f *syntax.File, n *syntax.Node) bool {
+				return !isLiteral(f, n.Child("left"), "0") && !isLiteral(f, n.Child("right"), "0")
+			}),
 		},
 		&mutate.Operator{
 			ID: "bitwise/complement-dropped",
@@ -83,4 +86,10 @@ No test looks at the shifted number. Add one with a shift of at least one place 
 			}),
 		},
 	)
+}
+
+// flagMatters leaves a 0 alone beside what is an integer anyway; of another value
+// "| 0" makes one.
+func flagMatters(f *syntax.File, dropped, kept *syntax.Node) bool {
+	return !isLiteral(f, dropped, "0") || certain(f, kept) != "int"
 }

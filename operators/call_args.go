@@ -18,7 +18,7 @@ No test has a value that is equal but of another type. Look for '1' where the ar
 			Before: `$known = in_array($id, $ids, true);`,
 			After:  `$known = in_array($id, $ids);`,
 			Kinds:  []string{"function_call_expression"},
-			Apply:  strictDropped,
+			Apply:  strictDropped, Version: 1,
 		},
 		&mutate.Operator{
 			ID: "call/option-dropped",
@@ -73,6 +73,9 @@ func strictDropped(f *syntax.File, n *syntax.Node) []mutate.Edit {
 	name, args, ok := callTo(f, n, 2)
 	at, known := strictPlaces[name]
 	if !ok || !known || len(args) != at+1 || !strings.EqualFold(f.Text(args[at]), "true") {
+		return nil
+	}
+	if at == 2 && strictIsLoose(f, argValue(args[0]), argValue(args[1])) {
 		return nil
 	}
 	return remove(args[at-1].End, args[at].End)

@@ -18,7 +18,7 @@ No test has a string that this call changes. Add one with blanks around it, in t
 			Before: `$key = trim($line);`,
 			After:  `$key = $line;`,
 			Kinds:  []string{"function_call_expression"},
-			Apply:  stepDropped(textSteps),
+			Apply:  stepDropped(textSteps), Version: 1,
 		},
 		&mutate.Operator{
 			ID: "call/escape-dropped",
@@ -38,7 +38,7 @@ No test has a number that this call changes. Add 2.5, -3 or '7', and compare wit
 			Before: `$gap = abs($a - $b);`,
 			After:  `$gap = $a - $b;`,
 			Kinds:  []string{"function_call_expression"},
-			Apply:  stepDropped(numberSteps),
+			Apply:  stepDropped(numberSteps), Version: 1,
 		},
 		&mutate.Operator{
 			ID: "call/array-step-dropped",
@@ -48,7 +48,7 @@ No test has an array that this step changes, or none looks at the result. Pass a
 			Before: `$open = array_filter($piers);`,
 			After:  `$open = $piers;`,
 			Kinds:  []string{"function_call_expression"},
-			Apply:  stepDropped(arraySteps),
+			Apply:  stepDropped(arraySteps), Version: 1,
 		},
 		&mutate.Operator{
 			ID: "call/replacement-dropped",
@@ -68,7 +68,7 @@ No test depends on the argument that is dropped. For a limit, add a case beyond 
 			Before: `$fare = max(0, $fare - $rebate);`,
 			After:  `$fare = $fare - $rebate;`,
 			Kinds:  []string{"function_call_expression"},
-			Apply:  partDropped,
+			Apply:  partDropped, Version: 1,
 		},
 		&mutate.Operator{
 			ID: "call/chain-link-dropped",
@@ -114,8 +114,8 @@ func placeTable(words string) map[string]int {
 }
 
 // stepDropped replaces a call by the argument that the table names. Statements
-// are left out (dropping those is another family's matter), and calls of
-// literals.
+// are left out (dropping those is another family's matter), calls of
+// literals, and calls that do what was done already.
 func stepDropped(table map[string]int) applyFunc {
 	return func(f *syntax.File, n *syntax.Node) []mutate.Edit {
 		name, args, ok := callTo(f, n, 1)
@@ -137,6 +137,9 @@ func stepDropped(table map[string]int) applyFunc {
 		if name == "strval" && isBinary(f, n.Parent, map[string]bool{".": true}) {
 			return nil // the dot makes a string of anything
 		}
+		if doneTwice(f, n, value) {
+			return nil
+		}
 		return keep(f, n, value)
 	}
 }
@@ -154,8 +157,11 @@ func partDropped(f *syntax.File, n *syntax.Node) []mutate.Edit {
 		return nil
 	}
 	var out []mutate.Edit
-	for _, a := range args {
+	for i, a := range args {
 		v := argValue(a)
+		if name == "max" && certain(f, v) == "int" && neverNegative(f, v) && isLiteral(f, argValue(args[1-i]), "0") {
+			continue // max(0, count($x)) is count($x)
+		}
 		if !v.Unwrapped().Is("integer", "float", "string", "boolean", "null", "array_creation_expression") {
 			out = append(out, keep(f, n, v)...)
 		}

@@ -38,7 +38,7 @@ No test depends on the new value. Read it back after the call, through what call
 			Before: `$this->berth = $berth;`,
 			After:  `;`,
 			Kinds:  []string{"expression_statement"},
-			Apply:  assignmentDropped,
+			Apply:  assignmentDropped, Version: 1,
 		},
 		&mutate.Operator{
 			ID: "effect/first-assignment-dropped",
@@ -129,7 +129,7 @@ func assigned(n *syntax.Node) *syntax.Node {
 
 func assignmentDropped(f *syntax.File, n *syntax.Node) []mutate.Edit {
 	left := assigned(n)
-	if left == nil || left.Is("variable_name", "list_literal", "array_creation_expression") &&
+	if left == nil || neutral(f, left.Parent) || left.Is("variable_name", "list_literal", "array_creation_expression") &&
 		(isFirst(f, n, left) || isDead(f, n, left)) {
 		return nil
 	}

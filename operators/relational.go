@@ -40,7 +40,7 @@ No test reaches the point where both sides are equal, or it does not look at the
 
 No test lies on the far side of the boundary, where the comparison is false. Add one there: for $a < $b a case in which $a is the larger.`,
 			Before: `return $age < 18;`, After: `return $age != 18;`,
-			Kinds: binary, Apply: compareAs(map[string]string{"<": "!=", ">": "!="}),
+			Kinds: binary, Apply: compareAs(map[string]string{"<": "!=", ">": "!="}), Version: 1,
 		},
 		&mutate.Operator{
 			ID: "relational/boundary-only",
@@ -48,7 +48,7 @@ No test lies on the far side of the boundary, where the comparison is false. Add
 
 No test lies well inside the boundary, where the comparison is true. Add one there: for $a >= $b a case in which $a is the larger.`,
 			Before: `return $age >= 18;`, After: `return $age == 18;`,
-			Kinds: binary, Apply: compareAs(map[string]string{"<=": "==", ">=": "=="}),
+			Kinds: binary, Apply: compareAs(map[string]string{"<=": "==", ">=": "=="}), Version: 1,
 		},
 		&mutate.Operator{
 			ID: "relational/never-holds",
@@ -71,11 +71,15 @@ No test depends on what happens when this comparison is false. Add a case in whi
 
 // compareAs replaces a comparison by order with one for equality. The latter
 // binds less tightly and does not chain, hence the parentheses in
-// "$a < $b == $c" => "($a != $b) == $c".
+// "$a < $b == $c" => "($a != $b) == $c". Where the two are the same, as for
+// count($a) > 0, nothing is done.
 func compareAs(table map[string]string) applyFunc {
 	plain := swap(table, nil)
 	return func(f *syntax.File, n *syntax.Node) []mutate.Edit {
 		to, ok := table[operatorText(f, n)]
+		if ok && sameAtZero(f, n) {
+			return nil
+		}
 		if !ok || !n.Parent.Is("binary_expression") || binding(f, n.Parent) < bindings[to] {
 			return plain(f, n)
 		}

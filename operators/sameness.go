@@ -33,7 +33,7 @@ No test depends on the outcome of this comparison at all. Add one case in which 
 
 No test has a value that is only loosely equal, such as 0, '', '0', null or false in place of each other. Add one with the value that must not be mistaken, for example a match at position 0 beside false.`,
 			Before: `return $position === false;`, After: `return $position == false;`,
-			Kinds: binary, Apply: swap(map[string]string{"===": "==", "!==": "!="}, typesMatter),
+			Kinds: binary, Apply: swap(map[string]string{"===": "==", "!==": "!="}, typesMatter), Version: 1,
 		},
 		&mutate.Operator{
 			ID: "sameness/never-equal",
@@ -58,7 +58,7 @@ No test depends on what happens when the sides differ. Add that case, and assert
 
 // typesMatter leaves alone the comparisons that come out the same when the
 // types do not count: anything with a word, integers with integers,
-// booleans with booleans, an array with [], an object or nothing with null. So
+// booleans with booleans, floats with floats, texts of one byte, an array with [], an object or nothing with null. So
 // do two texts, unless one is a number in quotes: '1e3' for '1000' is too
 // far-fetched.
 func typesMatter(f *syntax.File, n *syntax.Node) bool {
@@ -67,11 +67,14 @@ func typesMatter(f *syntax.File, n *syntax.Node) bool {
 	if isWord(f, left) || isWord(f, right) || comparesCases(f, left, right) {
 		return false
 	}
+	if oneByte(f, left) && oneByte(f, right) {
+		return false
+	}
 	if a == "" || b == "" {
 		return true
 	}
 	switch {
-	case a == "int" && b == "int", a == "bool" && b == "bool":
+	case a == "int" && b == "int", a == "bool" && b == "bool", a == "float" && b == "float":
 		return false
 	case a == "null":
 		return !isObjectOrNull(b)

@@ -91,7 +91,7 @@ No test passes a value that the cast changes, or results are compared with asser
 			Before: `$n = (int) $text;`,
 			After:  `$n = $text;`,
 			Kinds:  []string{"cast_expression"},
-			Apply:  castDropped("int", "integer", "float", "double", "real"),
+			Apply:  castDropped("int", "integer", "float", "double", "real"), Version: 1,
 		},
 		&mutate.Operator{
 			ID: "typecheck/string-cast-dropped",
@@ -101,7 +101,7 @@ No test passes a number, null or a Stringable object here, or the result is comp
 			Before: `$key = (string) $id;`,
 			After:  `$key = $id;`,
 			Kinds:  []string{"cast_expression"},
-			Apply:  castDropped("string", "binary"),
+			Apply:  castDropped("string", "binary"), Version: 1,
 		},
 		&mutate.Operator{
 			ID: "typecheck/bool-cast-dropped",
@@ -111,7 +111,7 @@ No test looks at more than whether the result is truthy. Pass 1 or 'x' and asser
 			Before: `return (bool) $flags;`,
 			After:  `return $flags;`,
 			Kinds:  []string{"cast_expression"},
-			Apply:  castDropped("bool", "boolean"),
+			Apply:  castDropped("bool", "boolean"), Version: 1,
 		},
 		&mutate.Operator{
 			ID: "typecheck/array-cast-dropped",
@@ -269,7 +269,7 @@ func onlyNullEmpty(f *syntax.File, n *syntax.Node) []mutate.Edit {
 
 // castDropped drops casts to one of the types, but not where PHP makes the
 // same conversion anyway: to string by the dot, echo and print, to bool in a
-// condition, to a number in a calculation; nor where the value evidently is of the type already.
+// condition, to a number in a calculation, to the type that the function returns; nor where the value evidently is of the type already.
 func castDropped(types ...string) applyFunc {
 	return func(f *syntax.File, n *syntax.Node) []mutate.Edit {
 		typ := strings.ToLower(strings.TrimSpace(f.Text(n.Child("type"))))
@@ -287,6 +287,7 @@ func castDropped(types ...string) applyFunc {
 		}
 		switch p := at.Parent; {
 		case value.Is("assignment_expression") && p.Is("expression_statement"), // nobody sees "(int) ($x = f())"
+			convertedAnyway(f, at, value, castTypes[typ]),
 			types[0] == "bool" && decides(f, at),
 			types[0] == "int" && reckons(f, p) && !fraction(f, value),
 			types[0] == "string" && p.Is("binary_expression") && operatorText(f, p) == ".",
