@@ -36,9 +36,10 @@ No test has a fraction here. Add one (for round(): of one half or more) and asse
 			Doc: `The other end is meant: ltrim() and rtrim(), str_starts_with() and str_ends_with(), strpos() and strrpos(), array_shift() and array_pop() are swapped.
 
 No test has an input whose two ends differ. Add one (' a', 'a/b/c', [1, 2, 3]) and assert the exact result.`,
-			Before: `$last = array_pop($stops);`,
-			After:  `$last = array_shift($stops);`,
-			Kinds:  []string{"function_call_expression"},
+			Before:  `$last = array_pop($stops);`,
+			After:   `$last = array_shift($stops);`,
+			Kinds:   []string{"function_call_expression"},
+			Version: 1,
 			Apply: endSwapped(both(map[string]string{
 				"ltrim": "rtrim", "str_starts_with": "str_ends_with", "array_key_first": "array_key_last",
 				"array_shift": "array_pop", "array_unshift": "array_push", "reset": "end",
@@ -142,6 +143,9 @@ func endSwapped(table map[string]string) applyFunc {
 					return nil
 				}
 			}
+		}
+		if name := builtin(f, n); undone(f, n, name) && undone(f, n, table[name]) {
+			return nil // trim(ltrim($x))
 		}
 		return rename(f, n)
 	}

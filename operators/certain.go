@@ -115,8 +115,8 @@ func steady(f *syntax.File, fn *syntax.Node, name string) bool {
 	return !moved[name]
 }
 
-// justRead reports whether a variable stands where PHP reads it or, as a parameter,
-// where it is declared.
+// justRead reports whether a variable, or an element of one, stands where PHP reads it
+// or, as a parameter, where it is declared.
 func justRead(f *syntax.File, v *syntax.Node) bool {
 	switch p := v.Parent; p.Kind {
 	case "binary_expression", "unary_op_expression", "parenthesized_expression", "cast_expression", "return_statement",
@@ -128,14 +128,18 @@ func justRead(f *syntax.File, v *syntax.Node) bool {
 	case "assignment_expression", "augmented_assignment_expression":
 		return v.Field == "right"
 	case "subscript_expression":
-		return v != p.NamedChildren()[0]
+		return v != p.NamedChildren()[0] || justRead(f, p)
 	case "argument":
-		name, _ := argumentIn(f, v)
+		name, at := argumentIn(f, v)
 		_, known := certainFunctions[name]
-		return known
+		return known || at < 2 && byValue[name]
 	}
 	return false
 }
+
+// byValue are other functions that take their first two arguments by value; from the manual.
+var byValue = wordSet(`array_search strpos stripos strrpos mb_strpos preg_match preg_match_all preg_split preg_replace
+	str_replace json_encode`)
 
 // alwaysTrue reports whether an expression is true as a condition whatever happens: PHP
 // has no empty object but those of a few classes of extensions (see isTrueObject).
@@ -222,18 +226,20 @@ func neverNull(f *syntax.File, n *syntax.Node) bool {
 	if n.Is("member_access_expression", "scoped_property_access_expression") {
 		return false // "??" hides that a property has no value yet
 	}
-	return alwaysTrue(f, n) || certain(f, n) != ""
+	return n.Is("object_creation_expression", "clone_expression") || alwaysTrue(f, n) || certain(f, n) != ""
 }
 
 // trueOrNull reports whether null is the only value of an expression that counts as
 // empty: it is an object else, by a declaration that PHP enforces.
 func trueOrNull(f *syntax.File, n *syntax.Node) bool {
-	n = n.Unwrapped()
+	if n = n.Unwrapped(); alwaysTrue(f, n) {
+		return true
+	}
 	switch n.Kind {
 	case "variable_name":
 		fn := n.Up(functionKinds...)
 		if fn == nil || !steady(f, fn, f.Text(n)) {
-			return alwaysTrue(f, n)
+			return false
 		}
 		typ, ok := typer{f, 0}.parameter(fn, f.Text(n))
 		return ok && isTrueObject(typ)
@@ -244,7 +250,7 @@ func trueOrNull(f *syntax.File, n *syntax.Node) bool {
 	case "scoped_call_expression":
 		return isOwn(f, n.Child("scope")) && isTrueObject(evident(f, n))
 	}
-	return alwaysTrue(f, n)
+	return false
 }
 
 // isTrueObject reports whether a declared type is that of objects, or null, of which PHP

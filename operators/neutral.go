@@ -43,6 +43,12 @@ func doneTwice(f *syntax.File, call *syntax.Node, value *syntax.Node) bool {
 	case typ != "" && typ == castFunctions[name]:
 		return true
 	}
+	return undone(f, call, name)
+}
+
+// undone reports whether a call is an argument of one that leaves nothing of what it does,
+// by its own name or by another one.
+func undone(f *syntax.File, call *syntax.Node, name string) bool {
 	outer := call.Parent
 	for outer.Is("parenthesized_expression") {
 		outer = outer.Parent
@@ -193,14 +199,13 @@ func isStrict(f *syntax.File) bool {
 	}).(bool)
 }
 
-// oneByte reports whether an expression is a text of at most one byte: of such texts
-// two are loosely equal only when they are the same, digits too.
+// oneByte reports whether an expression is a text of at most one byte or character: of
+// such texts two are loosely equal only when they are the same, digits too.
 func oneByte(f *syntax.File, n *syntax.Node) bool {
 	n = n.Unwrapped()
 	switch n.Kind {
-	case "string":
-		text := f.Text(n)
-		return len(text) == 3 && text[0] == '\''
+	case "string", "encapsed_string":
+		return len(f.Text(n)) == 3
 	case "function_call_expression":
 		name, args, ok := callTo(f, n, 1)
 		return ok && (name == "chr" || (name == "substr" || name == "mb_substr") && len(args) == 3 && isLiteral(f, argValue(args[2]), "1"))
