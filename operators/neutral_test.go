@@ -88,6 +88,12 @@ func TestNeutral(t *testing.T) {
 	}
 }
 
+// loops is a case of a loop that begins with a text, and ends after 30 turns if not before.
+func loops(begin, from, to string, differs bool) neutralCase {
+	text := "(function ($s) { $t = ''; " + begin + " $t .= 'x' . $i; if ($i > 30) { break; } } return $t . $i; })($a)"
+	return neutralCase{"relational/any-difference", "$a)", text, strings.Replace(text, from, to, 1), differs}
+}
+
 // A neutralCase is a function's expression and what an operator may make of it.
 type neutralCase struct {
 	operator, head, original, mutant string // head: parameters and return type
@@ -177,6 +183,18 @@ var neutralCases = []neutralCase{
 	{"relational/any-difference", "$a, $b)", "preg_match($a, $b) > 0", "preg_match($a, $b) != 0", false},
 	{"relational/any-difference", "$a)", "strlen($a) > 1", "strlen($a) != 1", true},
 	{"relational/any-difference", "$a)", "$a > 0", "$a != 0", true},
+	loops("$n = strlen($s); for ($i = 0; $i < $n; $i++) {", "$i < $n", "$i != $n", false),
+	loops("for ($i = 0, $n = strlen($s); $i < $n; ++$i) {", "$i < $n", "$i != $n", false),
+	loops("for ($i = 0; $i < strlen($s) && $i < 2; ++$i) {", "$i < strlen($s)", "$i != strlen($s)", false),
+	loops("for ($i = 2; $i < 5; $i++) {", "$i < 5", "$i != 5", false),
+	loops("for ($i = 6; $i < 5; $i++) {", "$i < 5", "$i != 5", true),
+	loops("for ($i = 1; $i < strlen($s); $i++) {", "$i < strlen($s)", "$i != strlen($s)", true),
+	loops("for ($i = 0; $i < strlen($s); $i++) { $i++;", "$i < strlen($s)", "$i != strlen($s)", true),
+	loops("for ($i = 0; $i < strlen($s); $i += 2) {", "$i < strlen($s)", "$i != strlen($s)", true),
+	loops("for ($i = 0; $i < strlen($s); $i++) { $s = substr($s, 2);", "$i < strlen($s)", "$i != strlen($s)", true),
+	loops("$n = strlen($s) - 1; for ($i = 0; $i < $n; $i++) {", "$i < $n", "$i != $n", true),
+	loops("$n = strlen($s); for ($i = 0; $i < $n; $i++) { $n--; $n--;", "$i < $n", "$i != $n", true),
+	loops("for ($i = 0; $i < $s; $i++) {", "$i < $s", "$i != $s", true),
 	{"relational/boundary-only", "$a)", "strlen($a) <= 0", "strlen($a) == 0", false},
 	{"relational/boundary-only", "$a)", "0 >= count($a)", "0 == count($a)", false},
 	{"relational/boundary-only", "$a)", "strlen($a) <= 1", "strlen($a) == 1", true},

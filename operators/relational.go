@@ -72,12 +72,12 @@ No test depends on what happens when this comparison is false. Add a case in whi
 // compareAs replaces a comparison by order with one for equality. The latter
 // binds less tightly and does not chain, hence the parentheses in
 // "$a < $b == $c" => "($a != $b) == $c". Where the two are the same, as for
-// count($a) > 0, nothing is done.
+// count($a) > 0 and in a "for" that counts up to an end, nothing is done.
 func compareAs(table map[string]string) applyFunc {
 	plain := swap(table, nil)
 	return func(f *syntax.File, n *syntax.Node) []mutate.Edit {
 		to, ok := table[operatorText(f, n)]
-		if ok && sameAtZero(f, n) {
+		if ok && (sameAtZero(f, n) || countsUp(f, n)) {
 			return nil
 		}
 		if !ok || !n.Parent.Is("binary_expression") || binding(f, n.Parent) < bindings[to] {
