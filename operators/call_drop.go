@@ -58,7 +58,7 @@ No test has a string with something to replace in it. Add one, best with two occ
 			Before: `$slug = str_replace(' ', '-', $name);`,
 			After:  `$slug = $name;`,
 			Kinds:  []string{"function_call_expression"},
-			Apply:  stepDropped(replacements),
+			Apply:  stepDropped(replacements), Version: 1,
 		},
 		&mutate.Operator{
 			ID: "call/part-dropped",

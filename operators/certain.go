@@ -270,13 +270,14 @@ func isTrueObject(typ string) bool {
 	return true
 }
 
-// maybeEmpty are what an object of a class may be that PHP takes for empty: those classes
-// and the interfaces that they implement.
+// maybeEmpty are what an object of a class may be that PHP takes for empty: those classes,
+// the interfaces that they implement, and words that may stand for a class of one's own
+// that extends them. (Such a class by its name is not thought of: it is named for XML.)
 var maybeEmpty = wordSet(`gmp number object traversable iterator recursiveiterator countable stringable arrayaccess
-	iteratoraggregate outeriterator seekableiterator`)
+	iteratoraggregate outeriterator seekableiterator self static parent`)
 
 // hasValue reports whether a property of the class around has a value from the beginning,
-// and is nowhere in it unset.
+// and is nowhere in that class unset.
 func hasValue(f *syntax.File, n *syntax.Node) bool {
 	body, name := classBody(f, n), f.Text(n.Child("name"))
 	if body == nil {

@@ -21,7 +21,9 @@
 // Apply, attributes are left alone (register), and the breadth core makes no
 // edit at quiet places such as logs and messages (quiet.go). Where an operator
 // must know its surroundings, place.go and evident.go have the questions that
-// several families ask.
+// several families ask. Whether a mutant would do the same as the original for every value
+// that can stand there, certain.go, neutral.go and counted.go say; each answer has a case
+// in TestNeutral, which asks PHP, and a near miss.
 //
 // What it does not do: choose files, identify mutants, drop duplicates between
 // families (package mutate does), or know anything about tests.
