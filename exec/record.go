@@ -42,7 +42,7 @@ type Baseline struct {
 	resident int64            // bytes that the unchanged suite has in memory at most
 	// unreliable are tests that passed and failed on unchanged code.
 	unreliable map[int]bool
-	assumed    map[int]bool // segments of which it is not known which points they pass; see assumeAll
+	assumed    map[int]bool      // segments of which it is not known which points they pass; see assumeAll
 	seen       *observation      // nil: nothing was observed
 	elsewhere  map[string]string // see Elsewhere
 	root       string
