@@ -191,6 +191,12 @@ func narrowed(e mutate.Edit, text []byte) mutate.Edit {
 
 func judgeClaims(t *testing.T, set Settings, claims []claim) []mutate.Verdict {
 	t.Helper()
+	return judgeEdits(t, set, claims, set.View != sandbox.Copy) // so that claims hold without observing as well
+}
+
+// judgeEdits judges the edits of claims, with the values of mutants observed or without.
+func judgeEdits(t *testing.T, set Settings, claims []claim, observe bool) []mutate.Verdict {
+	t.Helper()
 	points, sources, files := layOut(t, set.Root)
 	op := &mutate.Operator{ID: "claim/edit"}
 	var ms []*mutate.Mutant
@@ -224,7 +230,7 @@ func judgeClaims(t *testing.T, set Settings, claims []claim) []mutate.Verdict {
 		all = append(all, p)
 	}
 	slices.SortFunc(all, func(a, b *mutate.Points) int { return a.First - b.First })
-	if set.View != sandbox.Copy { // so that the claims hold without that as well
+	if observe {
 		e.Observe(ms)
 	}
 	s, err := e.Record(ctx, all, nil)

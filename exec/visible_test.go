@@ -96,7 +96,7 @@ func TestVisible(t *testing.T) {
 			set := way.set
 			set.Root, set.PHP, set.PHPUnit, set.Jobs, set.View, set.Unconfined = root, lookPHP(t), lookPHPUnit(t), 1, sandbox.Overlay, true
 			set.Config = filepath.Join(root, "phpunit.xml")
-			for _, v := range judgeClaims(t, set, claims) {
+			for _, v := range judgeEdits(t, set, claims, false) {
 				if v.Status.String() != "survived" {
 					t.Errorf("%v (%s)", v.Status, v.Detail)
 				}
