@@ -228,6 +228,9 @@ final class Player
                 Process::$channel->send($message);
             }
             Probe::$tail = isset(Process::$setup['records']);
+            if (Probe::$tail) {
+                Process::$channel->outlive();
+            }
         }
     }
 

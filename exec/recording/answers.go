@@ -20,7 +20,8 @@ func (r *Recording) describe(n int, plain, probed *Run) {
 	s := &r.Segments[n]
 	if n < len(plain.Segments) {
 		s.Time = time.Duration(plain.Segments[n].Time) * time.Microsecond
-		s.Starts = plain.Segments[n].Starts
+		// A process that something else on the machine starts may be taken for one of these.
+		s.Starts = plain.Segments[n].Starts && (n >= len(probed.Segments) || probed.Segments[n].Starts)
 		for root, what := range plain.Segments[n].Unknown {
 			r.Unknown[root] = what
 		}
