@@ -75,10 +75,10 @@ var pureFunctions = words(`isset empty count sizeof strlen is_null is_bool is_in
 	ctype_digit ctype_graph ctype_lower ctype_print ctype_punct ctype_space ctype_upper ctype_xdigit
 	strspn strcspn strpbrk ord chr dechex hexdec bindec decbin octdec decoct bin2hex md5 sha1 crc32 hash base64_encode base64_decode
 	urlencode rawurlencode urldecode rawurldecode htmlspecialchars htmlentities html_entity_decode htmlspecialchars_decode strip_tags
-	addcslashes stripcslashes quotemeta preg_quote sprintf vsprintf number_format ucwords similar_text levenshtein soundex metaphone
+	addcslashes stripcslashes quotemeta preg_quote sprintf vsprintf number_format levenshtein soundex metaphone
 	abs floor ceil round intdiv fmod sqrt exp log log10 log2 sin cos tan asin acos atan atan2 pi hypot deg2rad rad2deg
 	mb_strlen mb_substr mb_strpos mb_strrpos mb_stripos mb_strtolower mb_strtoupper mb_substr_count mb_strwidth
-	dirname basename pathinfo version_compare checkdate ctype_alpha array_fill_keys spl_object_id spl_object_hash`)
+	dirname basename pathinfo version_compare checkdate array_fill_keys spl_object_id spl_object_hash`)
 
 // strictWith has the functions that compare loosely, and look into objects and arrays however
 // deep they are, unless an argument says that they are not to: its number.
