@@ -84,8 +84,8 @@ func TestObserve(t *testing.T) {
 		{"$f = fn () => $a «+» 1;", "-", "$f = fn () =>value(7,$a + 1,[7=>fn()=>$a - 1,]);"},
 		// What an assignment would leave as it is can be left out.
 		{"«$a = $b + 1;»", ";", "$a =value(7,$b + 1,[7=>fn()=>$a,]);"},
-		{"«$this->a = 1;»", "", "$this->a =value(7,1,[7=>fn()=>$this->a,]);"},
-		{"«$a['k'][$i] = 1;»", "", "$a['k'][$i] =value(7,1,[7=>fn()=>elements($a['k'])[$i],]);"},
+		{"«$this->a = 1;»", "", "$this->a =value(7,1,[7=>fn()=>property(__CLASS__,'a',$this->a),]);"},
+		{"«$a['k'][$i] = 1;»", "", "$a['k'][$i] =value(7,1,[7=>fn()=>elements(elements($a)['k'])[$i],]);"},
 		{"«$a[] = 1;»", "", ""},
 		{"«$b->a = 1;»", "", ""}, // an object may do anything then
 		{"«$a = f();»", "", ""},

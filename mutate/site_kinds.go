@@ -1,7 +1,6 @@
 package mutate
 
 import (
-	"bytes"
 	"strings"
 
 	"assay/mutate/syntax"
@@ -14,11 +13,11 @@ func (p *placer) droppedAssignment(n *syntax.Node, e Edit) (Site, bool) {
 	for n != nil && !n.Is("expression_statement") && e.Contains(n.Span) {
 		n = n.Parent
 	}
-	if n == nil || !n.Is("expression_statement") || n.Bad || !e.Contains(n.Span) || strings.Trim(e.New, "; ") != "" || !isEvaluated(n) {
+	if n == nil || !n.Is("expression_statement") || n.Bad || strings.Trim(e.New, "; ") != "" || !isEvaluated(n) {
 		return Site{}, false
 	}
 	parts := n.NamedChildren()
-	if len(parts) != 1 || !parts[0].Is("assignment_expression") || !bytes.Equal(bytes.TrimSpace(p.file.Src[e.Start:e.End]), p.file.Src[n.Start:n.End]) {
+	if len(parts) != 1 || !parts[0].Is("assignment_expression") || !e.Contains(parts[0].Span) || !n.Contains(e.Span) {
 		return Site{}, false
 	}
 	left, right := parts[0].Child("left"), parts[0].Child("right")
@@ -39,11 +38,15 @@ func (p *placer) heldBy(left *syntax.Node) string {
 		return p.file.Text(left)
 	case "member_access_expression":
 		if p.file.Text(left.Child("object")) == "$this" && left.Child("name").Is("name") {
-			return p.file.Text(left)
+			return observerClass + "property(__CLASS__,'" + p.file.Text(left.Child("name")) + "'," + p.file.Text(left) + ")"
 		}
 	case "subscript_expression":
-		if parts := left.NamedChildren(); len(parts) == 2 {
-			return observerClass + "elements(" + p.file.Text(parts[0]) + ")" + string(p.file.Src[parts[0].End:left.End])
+		parts := left.NamedChildren()
+		if len(parts) != 2 {
+			return ""
+		}
+		if array := p.heldBy(parts[0]); array != "" {
+			return observerClass + "elements(" + array + ")" + string(p.file.Src[parts[0].End:left.End])
 		}
 	}
 	return ""

@@ -270,6 +270,18 @@ final class Observer
         return $array;
     }
 
+    /** Hands on what a declared property holds; to assign to one that is readonly, or has hooks, does more, or is an error. */
+    public static function property(string $class, string $name, $value)
+    {
+        $property = \property_exists($class, $name) ? new \ReflectionProperty($class, $name) : null;
+    if ($property === null || \method_exists($property, 'isReadOnly') && $property->isReadOnly()
+            || \method_exists($property, 'hasHooks') && $property->hasHooks()) {
+            throw self::refusal();
+        }
+
+        return $value;
+    }
+
     /** Calls a function of regular expressions that leaves nothing but its error. */
     public static function search(string $function, ...$arguments)
     {
