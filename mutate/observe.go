@@ -263,7 +263,7 @@ func usesOperands(f *syntax.File, whole *syntax.Node, n int) bool {
 		next++
 		for at := c; ok && at != whole; {
 			around := expressionAround(at)
-			ok = around != nil && !isConditional(around, operandIn(around, at)) && !isLookedFor(around)
+			ok = around != nil && !isConditional(around, operandIn(around, at)) && !isLookedFor(f, around)
 			at = around
 		}
 		return ok

@@ -63,6 +63,9 @@ func TestObserve(t *testing.T) {
 		{"f($a «+» 1);", "-", "f(value(7,$a + 1,[7=>fn()=>$a - 1,]));"},
 		{"return in_array($a, «$b»);", "[]", ""}, // PHP may look into what has no end
 		{"return in_array($a, «$b», true);", "[]", "return value(7,in_array($a, $b, true),[7=>fn()=>in_array($a, [], true),]);"},
+		{"return count($this->f()) «>» 1;", ">=", "return valueOf(7,[count($this->f()),],fn($assay0)=>$assay0 > 1,[7=>fn($assay0)=>loosely($assay0 ,'>=', 1),]);"},
+		{"return count($this->f($a «+» 1)) > 1;", "-", "return count($this->f(value(7,$a + 1,[7=>fn()=>$a - 1,]))) > 1;"},
+		{"return ltrim($this->f(), «'a'»);", "'b'", "return valueOf(7,[$this->f(),],fn($assay0)=>ltrim($assay0, 'a'),[7=>fn($assay0)=>ltrim($assay0, 'b'),]);"},
 		// Where variables are looked for or written to.
 		{"return isset($a[«1»]);", "2", "return value(7,isset($a[1]),[7=>fn()=>isset($a[2]),]);"},
 		{"return isset($a[$this->f()][«1»]);", "2", "return isset($a[$this->f()][value(7,1,[7=>fn()=>2,])]);"},

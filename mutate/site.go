@@ -170,7 +170,7 @@ func (s *siting) take(n, inner *syntax.Node) bool {
 	hole, evaluates := s.edit.Span, strings.ContainsAny(s.edit.New, "$>:")
 	if inner != nil {
 		hole, evaluates = inner.Span, true
-		if len(s.operands) > 0 && (isConditional(n, inner) || isLookedFor(n)) {
+		if len(s.operands) > 0 && (isConditional(n, inner) || isLookedFor(s.file, n)) {
 			return false
 		}
 	}
@@ -182,7 +182,7 @@ func (s *siting) take(n, inner *syntax.Node) bool {
 	for _, o := range operands {
 		switch {
 		case o == inner:
-		case inner == nil && o.Overlaps(hole), o.Start >= hole.End && evaluates, isConditional(n, o), isLookedFor(n), n.Is("encapsed_string"):
+		case inner == nil && o.Overlaps(hole), o.Start >= hole.End && evaluates, isConditional(n, o), isLookedFor(s.file, n), n.Is("encapsed_string"):
 			if !s.isPure(o) {
 				return false
 			}
@@ -244,10 +244,10 @@ func isConditional(n, operand *syntax.Node) bool {
 }
 
 // isLookedFor reports whether PHP only looks whether the operands of a node are there.
-func isLookedFor(n *syntax.Node) bool {
+func isLookedFor(f *syntax.File, n *syntax.Node) bool {
 	if n.Is("function_call_expression") {
-		name := n.Child("function")
-		return name.Is("name") && name.Len() == len("isset") // both names are as long
+		name := strings.ToLower(f.Text(n.Child("function")))
+		return name == "isset" || name == "empty"
 	}
 	return n.Is("binary_expression") && n.First("??") != nil
 }
@@ -339,7 +339,7 @@ func (s *siting) isRead(n *syntax.Node) (is, closed, truth bool) {
 	case "argument":
 		call := n.Parent.Parent.Parent
 		mayRefer := variable && !(call.Is("function_call_expression") && s.isPureCall(call))
-		return n.Field != "name" && !mayRefer && n.Parent.First("reference_modifier") == nil && !isLookedFor(call), true, false
+		return n.Field != "name" && !mayRefer && n.Parent.First("reference_modifier") == nil && !isLookedFor(s.file, call), true, false
 	case "array_element_initializer":
 		return n.Parent.First("by_ref", "reference_modifier", "variadic_unpacking") == nil, true, false
 	case "subscript_expression":

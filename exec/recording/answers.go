@@ -20,8 +20,7 @@ func (r *Recording) describe(n int, plain, probed *Run) {
 	s := &r.Segments[n]
 	if n < len(plain.Segments) {
 		s.Time = time.Duration(plain.Segments[n].Time) * time.Microsecond
-		// A process that something else on the machine starts may be taken for one of these.
-		s.Starts = plain.Segments[n].Starts && (n >= len(probed.Segments) || probed.Segments[n].Starts)
+		s.Starts = startsIn(n, plain) && startsIn(n, probed)
 		for root, what := range plain.Segments[n].Unknown {
 			r.Unknown[root] = what
 		}
@@ -77,6 +76,10 @@ func (r *Recording) describe(n int, plain, probed *Run) {
 		}
 	}
 }
+
+// startsIn reports whether processes were started in a segment of a run. One that something
+// else on the machine starts may be taken for one of the tests', so both runs have to say so.
+func startsIn(n int, run *Run) bool { return n >= len(run.Segments) || run.Segments[n].Starts }
 
 // ownIn gives the places in which a segment leaves roots that are others in every run.
 func (r *Recording) ownIn(n int, plain *Run) []string {
