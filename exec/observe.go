@@ -31,13 +31,22 @@ type observation struct {
 	refused     map[int]bool // mutants of whose values some could not be worked out
 }
 
+// What Observer::take() tells of a mutant or site N is a number 4 N + one of these.
+const (
+	toldOther     = iota // the mutant's value was another one
+	toldEvaluated        // the site was evaluated, so often
+	toldPartly           // of the site not all is known
+	toldDisturbed        // working out a value ran code of the project
+	toldKinds
+)
+
 // disturbing gives the sites at which working out a mutant's value ran code of the project.
 func disturbing(run *recording.Run) map[int]bool {
 	out := map[int]bool{}
 	for _, s := range run.Segments {
 		for _, what := range s.Points.Points {
-			if what%4 == 3 {
-				out[what/4] = true
+			if what%toldKinds == toldDisturbed {
+				out[what/toldKinds] = true
 			}
 		}
 	}
@@ -189,7 +198,7 @@ func (b *Baseline) observe(o *observing, plain, run *recording.Run) {
 			b.seen.known[n] = false
 			continue
 		}
-		if slices.ContainsFunc(s.Points.Points, func(what int) bool { return what%4 == 3 }) {
+		if slices.ContainsFunc(s.Points.Points, func(what int) bool { return what%toldKinds == toldDisturbed }) {
 			b.seen.known[n] = false
 			continue
 		}
@@ -205,25 +214,25 @@ func (o *observation) note(segment int, told, times []int) {
 		}
 	}
 	for i, what := range told {
-		switch key := what / 4; what % 4 {
-		case 0:
+		switch key := what / toldKinds; what % toldKinds {
+		case toldOther:
 			add(o.others, key)
-		case 1:
+		case toldEvaluated:
 			if o.times[key] == nil {
 				o.times[key] = map[int]int{}
 			}
 			o.times[key][segment] += times[i]
-		case 2:
+		case toldPartly:
 			add(o.parts, key)
 		}
 	}
 }
 
-// differing gives those of some segments in which a mutant may make a difference; ok is
-// false where it was not observed.
-func (b *Baseline) differing(m *mutate.Mutant, pairs []int) (out []int, ok bool) {
+// differing gives those of some segments in which a mutant may make a difference; all of
+// them where it was not observed.
+func (b *Baseline) differing(m *mutate.Mutant, pairs []int) (out []int) {
 	if b.seen == nil || b.seen.number[m] == 0 || !b.isStatement(m) {
-		return pairs, false
+		return pairs
 	}
 	n := b.seen.number[m]
 	others, parts := b.seen.others[n], b.seen.parts[b.seen.site[n]]
@@ -236,7 +245,7 @@ func (b *Baseline) differing(m *mutate.Mutant, pairs []int) (out []int, ok bool)
 	if len(out) == len(pairs) {
 		out = pairs
 	}
-	return slices.Clip(out), true
+	return slices.Clip(out)
 }
 
 // isStatement reports whether nobody can see a mutant but those that run its statement, or

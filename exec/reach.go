@@ -55,7 +55,7 @@ func Plan(ms []*mutate.Mutant, b *Baseline) []Task {
 		}
 		t.Mutant = m
 		passed := t.Pairs
-		t.Pairs, _ = b.differing(m, passed)
+		t.Pairs = b.differing(m, passed)
 		t.Same = len(passed) - len(t.Pairs)
 		t.Seen = b.seenOf(&t, passed)
 		data.sortOut(&t)
