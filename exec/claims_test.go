@@ -117,7 +117,10 @@ func TestClaims(t *testing.T) {
 			if way.set.View == sandbox.Copy && !slices.Contains(copied, filepath.Base(dir)) && os.Getenv("ASSAY_ALL_VIEWS") == "" {
 				continue
 			}
-			t.Run(filepath.Base(dir)+"/"+way.name, func(t *testing.T) { checkClaims(t, dir, c, way.set) })
+			t.Run(filepath.Base(dir)+"/"+way.name, func(t *testing.T) {
+				t.Parallel() // most of the time is waiting
+				checkClaims(t, dir, c, way.set)
+			})
 		}
 	}
 }
