@@ -26,6 +26,7 @@ type performance struct {
 	files   map[string]string
 	asked   int         // the segment at which it was told to go on
 	by      map[int]int // where it was told to go on by itself; see judging.Suite.Then
+	away    int         // at how many looks in a row its state was not the recording's
 	loud    bool        // it stops behind every segment
 	toEnd   bool        // something is left that shows only when the process ends
 	other   bool        // the suite that was built is not the recording's
@@ -144,7 +145,7 @@ func (d *desk) prepare(step judging.Step) *performance {
 	} else {
 		p.state = d.b.rec.Track(step.Boundary)
 		p.r.Job.Next, _ = d.suite.Next(step.Boundary, true, p.pairs)
-		p.r.Job.Then = p.then(step.Boundary)
+		p.r.Job.Then, p.r.Job.Quiet = p.then(step.Boundary), p.quiet(step.Boundary)
 	}
 	p.asked, p.by = p.r.Job.Next, p.r.Job.Then
 	return p
@@ -157,7 +158,7 @@ func (p *performance) run(ctx context.Context) (judging.Finding, error) {
 	if errors.Is(err, errFilesBetween) {
 		again := p.d.prepare(p.step)
 		again.r = p.r
-		again.r.Job.Then, again.by, again.loud = nil, nil, true
+		again.r.Job.Then, again.r.Job.Quiet, again.by, again.loud = nil, nil, nil, true
 		*p = *again
 		f, err = p.once(ctx)
 	}
@@ -172,7 +173,7 @@ func (p *performance) once(ctx context.Context) (judging.Finding, error) {
 	o, err := p.d.w.Replay(ctx, p.r)
 	for err == nil {
 		p.take(o)
-		if _, several := p.by[p.asked]; several && o.Stop != nil && o.Stop.Boundary-1 > p.asked && !maps.Equal(o.Stop.Files, p.files) {
+		if o.Stop != nil && p.jumped(o.Stop.Boundary) && !maps.Equal(o.Stop.Files, p.files) {
 			return judging.Finding{}, cmp.Or(p.finish(ctx), errFilesBetween)
 		}
 		if o.Suite != nil && o.Stop != nil && o.Stop.Boundary == 1 {
@@ -190,9 +191,36 @@ func (p *performance) once(ctx context.Context) (judging.Finding, error) {
 			return judging.Finding{Status: mutate.Survived, Test: -1}, p.finish(ctx)
 		}
 		p.asked, p.by = next, p.then(next)
-		o, err = p.d.w.Continue(ctx, supervisor.Continue{Next: next, Own: p.reads(next), Then: p.by})
+		o, err = p.d.w.Continue(ctx, supervisor.Continue{Next: next, Own: p.reads(next), Then: p.by, Quiet: p.quiet(next)})
 	}
 	return judging.Finding{}, err
+}
+
+// jumped reports whether the replay, on its way to a boundary, has left out segments behind
+// one that it was told to go on from if that leaves nothing.
+func (p *performance) jumped(boundary int) bool {
+	for n, next := range p.by {
+		if next > n+1 && n >= p.asked && n < boundary-1 {
+			return true
+		}
+	}
+	return false
+}
+
+// quiet gives the segments behind which nobody looks, from a boundary on.
+func (p *performance) quiet(boundary int) [][2]int {
+	suite := p.d.suite
+	switch {
+	case p.loud:
+		return nil
+	case p.other:
+		return [][2]int{{max(boundary, 1), rest}}
+	case p.step.Through:
+		return suite.QuietAll(boundary, p.reads)
+	case p.away > 0:
+		return suite.QuietWhile(boundary, p.away, p.reads)
+	}
+	return suite.Quiet(boundary, p.pairs, p.reads)
 }
 
 // then gives where the replay goes on by itself, if it has the recording's state.
@@ -240,14 +268,16 @@ func (p *performance) next(stop *supervisor.Stop) (int, bool) {
 		}
 	}
 	p.files = stop.Files
+	for n := p.asked; p.away > 0 && n < stop.Boundary; n++ {
+		p.covered = append(p.covered, n)
+	}
 	converged := p.state.Converged(stop.Boundary) && !p.step.Through
-	if !converged {
+	if p.away++; converged {
+		p.away = 0
+	} else {
 		p.whole = true
 	}
 	next, more := d.suite.Next(stop.Boundary, converged, p.pairs)
-	if more && !converged {
-		p.covered = append(p.covered, next)
-	}
 	if !more && p.toEnd && stop.Boundary <= d.suite.End() {
 		return d.suite.End(), true
 	}

@@ -51,6 +51,8 @@ final class Player
     private static bool $plays = false;
     /** @var array<int, int> segment => the one at which this replay goes on by itself, if it leaves nothing; see wire.Job.Then */
     private static array $then = [];
+    /** @var list<array{int, int}> ranges of segments behind which a replay goes on without a look; see wire.Job.Quiet */
+    private static array $quiet = [];
 
     public static function addTest(object $leaf, int $number, string $class, ?object $case): void
     {
@@ -319,14 +321,20 @@ final class Player
         }
         self::$next = Process::$job['next'];
         self::$then = Process::$job['then'] ?? [];
+        self::$quiet = Process::$job['quiet'] ?? [];
     }
 
     /**
      * A replay has run a segment: says what it left, and learns which is the next. Where it
-     * has left nothing, and knows which is the next, it goes on by itself.
+     * has left nothing, and knows which is the next, or is not to look, it goes on by itself.
      */
     private static function report(int $was, int $n): void
     {
+        if (self::$held === '' && !Process::$channel->red && self::isQuiet($was)) {
+            self::$next = $n;
+
+            return;
+        }
         $changes = StateSnapshot::changes();
         $then = $changes === [] && self::$held === '' && !Process::$channel->red ? self::$then[$was] ?? null : null;
         if ($then !== null) {
@@ -340,6 +348,16 @@ final class Player
         $order = self::wait();
         self::$next = $order['next'];
         self::$then = $order['then'] ?? [];
+        self::$quiet = $order['quiet'] ?? [];
+    }
+
+    private static function isQuiet(int $segment): bool
+    {
+        while (self::$quiet !== [] && self::$quiet[0][1] <= $segment) {
+            \array_shift(self::$quiet);
+        }
+
+        return self::$quiet !== [] && self::$quiet[0][0] <= $segment;
     }
 
     private static function wait(): array

@@ -268,6 +268,35 @@ func TestThen(t *testing.T) {
 }
 
 // TestNext: what a replay runs next. Of sevenTests, 3 and 5 are not neutral.
+func TestQuiet(t *testing.T) {
+	s := NewSuite(record(t, segment{kind: "test"}, segment{kind: "test"}, segment{kind: "test", writes: true}, segment{kind: "test"}, segment{kind: "test"},
+		segment{kind: "test"}, segment{kind: "test"}), nil, false)
+	never := func(int) bool { return false }
+	at := func(n int) func(int) bool { return func(segment int) bool { return segment == n } }
+	for _, c := range []struct {
+		what string
+		got  [][2]int
+		want [][2]int
+	}{
+		{"pairs side by side, and looks around a writer of files", s.Quiet(1, []int{1, 2, 4, 5, 7}, never), [][2]int{{1, 2}, {4, 5}}},
+		{"nothing side by side", s.Quiet(4, []int{4, 6}, never), nil},
+		{"a stop before 5", s.Quiet(4, []int{4, 5, 6}, at(5)), [][2]int{{5, 6}}},
+		{"the first look that finds another state", s.QuietWhile(1, 1, never), [][2]int{{1, 2}}},
+		{"the second", s.QuietWhile(3, 2, never), [][2]int{{3, 6}}},
+		{"the second, with a stop", s.QuietWhile(3, 2, at(5)), [][2]int{{3, 4}}},
+		{"many", s.QuietWhile(1, 100, never), [][2]int{{1, 8}}},
+		{"all", s.QuietAll(2, at(5)), [][2]int{{2, 4}, {5, 8}}},
+	} {
+		if !slices.Equal(c.got, c.want) {
+			t.Errorf("%s: %v, want %v", c.what, c.got, c.want)
+		}
+	}
+	s.Segments[4].Held = "a destructor's"
+	if got, want := s.QuietAll(3, never), [][2]int{{3, 4}, {5, 8}}; !slices.Equal(got, want) {
+		t.Errorf("where something is held: %v, want %v", got, want)
+	}
+}
+
 func TestNext(t *testing.T) {
 	s := NewSuite(sevenTests(t), unshared(all), false)
 	for _, c := range []struct {

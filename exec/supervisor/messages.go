@@ -104,9 +104,10 @@ type Stop struct {
 
 // Continue lets a replay go on.
 type Continue struct {
-	Next int         // the next segment that is not left out
-	Then map[int]int // wire.Job.Then from there on
-	Own  bool        // files are to have their own text from now on; see Replay
+	Next  int         // the next segment that is not left out
+	Then  map[int]int // wire.Job.Then from there on
+	Quiet [][2]int    // wire.Job.Quiet from there on
+	Own   bool        // files are to have their own text from now on; see Replay
 }
 
 // Replay asks for one.

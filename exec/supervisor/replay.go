@@ -146,7 +146,7 @@ func (s *supervisor) goOn(next Continue) (*Outcome, error) {
 	}
 	c.next()
 	c.phase(-1)
-	c.peer.send(wire.Order{Op: "go", Next: next.Next, Then: next.Then}) // it may have ended, and then that shows
+	c.peer.send(wire.Order{Op: "go", Next: next.Next, Then: next.Then, Quiet: next.Quiet}) // it may have ended, and then that shows
 	return s.watchReplay()
 }
 

@@ -12,7 +12,7 @@ import (
 )
 
 // Protocol is the version that both sides name in their first message.
-const Protocol = 7
+const Protocol = 8
 
 // Setup is the first message to a PHP process.
 type Setup struct {
@@ -59,7 +59,8 @@ type Order struct {
 	Job   *Job        `json:"job,omitempty"`   // of the child; without one it walks through the suite
 	Until int         `json:"until,omitempty"`
 	Next  int         `json:"next,omitempty"`
-	Then  map[int]int `json:"then,omitempty"` // as Job.Then, from here on
+	Then  map[int]int `json:"then,omitempty"`  // as Job.Then, from here on
+	Quiet [][2]int    `json:"quiet,omitempty"` // as Job.Quiet, from here on
 }
 
 // The kinds of Job.
@@ -80,6 +81,9 @@ type Job struct {
 	// Then has, by segment, which one is the next if it leaves nothing and is green: the
 	// process does not stop there.
 	Then map[int]int `json:"then,omitempty"`
+	// Quiet are ranges of segments, the second number not in them, ascending: behind one of
+	// these that is green the next is run, and nobody looks at what it has left.
+	Quiet [][2]int `json:"quiet,omitempty"`
 	// Parts are the mutants of a batch: place, mutant, which of Lists has its tests.
 	Parts [][3]int `json:"parts,omitempty"`
 	Lists [][]int  `json:"lists,omitempty"`
