@@ -3,6 +3,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -15,10 +16,14 @@ import (
 
 type versionCommand struct{}
 
+// released and releasedOn are the version, and its day as 2026-11-30, of a program that was
+// made by .ci/run dist at a tag. The linker puts them in.
+var released, releasedOn string
+
 func (versionCommand) run(env *environment) error {
-	version, revision := "unreleased", ""
+	version, revision := cmp.Or(released, "unreleased"), ""
 	if info, ok := debug.ReadBuildInfo(); ok {
-		if v := info.Main.Version; v != "" && v != "(devel)" {
+		if v := info.Main.Version; released == "" && v != "" && v != "(devel)" {
 			version = v
 		}
 		for _, s := range info.Settings {

@@ -19,6 +19,8 @@
 //	assay check                whether this machine and project are fit
 //	assay version
 //	assay help [COMMAND]
+//	assay completion SHELL     the completion of bash, zsh or fish
+//	assay manual [COMMAND]     manual pages, for man
 //
 // A flag and a key of assay.toml in the project's root have the same name; the
 // flag wins.

@@ -31,6 +31,9 @@ type commandLine struct {
 	Check     checkCommand     `cmd:"" help:"Find out whether this machine and this project are fit for a run."`
 	Version   versionCommand   `cmd:"" help:"Print the version."`
 	Help      helpCommand      `cmd:"" help:"Explain a command."`
+
+	Completion completionCommand `cmd:"" help:"Print the completion of bash, zsh or fish."`
+	Manual     manualCommand     `cmd:"" help:"Print the manual page of a command, for man."`
 }
 
 type helpCommand struct {
@@ -44,15 +47,7 @@ func parse(env *environment, args []string) (command, error) {
 	printed := false
 	file := &configFile{}
 	env.config = file
-	parser, err := kong.New(&line,
-		kong.Name("assay"),
-		kong.Description(description),
-		kong.Writers(env.stdout, env.stderr),
-		kong.Exit(func(int) { printed = true }),
-		kong.Resolvers(file),
-		kong.Vars{"formats": formatNames()},
-		kong.ExplicitGroups(helpGroups()),
-		kong.ConfigureHelp(kong.HelpOptions{Compact: true, WrapUpperBound: 96}))
+	parser, err := newParser(env, &line, file, func(int) { printed = true })
 	if err != nil {
 		return nil, err
 	}
@@ -80,6 +75,20 @@ func parse(env *environment, args []string) (command, error) {
 		p.defaultPaths(file.paths())
 	}
 	return chosen, nil
+}
+
+// newParser gives the parser of command lines. When it has printed help it calls exit, and goes
+// on if that returns.
+func newParser(env *environment, line *commandLine, file *configFile, exit func(int)) (*kong.Kong, error) {
+	return kong.New(line,
+		kong.Name("assay"),
+		kong.Description(description),
+		kong.Writers(env.stdout, env.stderr),
+		kong.Exit(exit),
+		kong.Resolvers(file),
+		kong.Vars{"formats": formatNames()},
+		kong.ExplicitGroups(helpGroups()),
+		kong.ConfigureHelp(kong.HelpOptions{Compact: true, WrapUpperBound: 96}))
 }
 
 // description explains the words that all help texts and reports use.
