@@ -7,8 +7,10 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"regexp"
 	"runtime"
 	"runtime/debug"
+	"slices"
 
 	"assay/exec"
 	"assay/mutate/project"
@@ -92,8 +94,7 @@ func (c *checkCommand) machine(env *environment, code *codebase, f exec.Facts) {
 	if f.ViewReason == "" {
 		c.ok(env, "each worker sees the project through an overlay; nothing is copied")
 	} else {
-		c.remark(env, "each worker gets a copy of the project, because "+f.ViewReason,
-			"Verdicts are the same. A user who may create user namespaces, or a container that allows mount, saves the copies.")
+		c.remark(env, "each worker gets a copy of the project, because "+f.ViewReason, "Verdicts are the same.")
 	}
 	if len(f.Unconfined) == 0 {
 		c.ok(env, "mutants are kept from files and networks that are not their own")
@@ -101,7 +102,22 @@ func (c *checkCommand) machine(env *environment, code *codebase, f exec.Facts) {
 	for _, text := range f.Unconfined {
 		c.remark(env, text, "")
 	}
+	if slices.ContainsFunc(append(f.Unconfined, f.ViewReason), forbidden.MatchString) {
+		c.remark(env, "what is forbidden here can be allowed", moreRights)
+	}
 }
+
+// forbidden is what is said where rights are missing, by us or by the kernel.
+var forbidden = regexp.MustCompile(`forbids|operation not permitted|permission denied|takes root`)
+
+// moreRights are those for overlays and networks of their own.
+const moreRights = `A container gets these rights with
+    docker run --cap-add SYS_ADMIN --cap-add NET_ADMIN --security-opt apparmor=unconfined
+(podman run likewise), and in a compose file its service with
+    cap_add: [SYS_ADMIN, NET_ADMIN]
+    security_opt: ["apparmor:unconfined"]
+They are rights over the machine: give them where you trust the code. Outside of a container, be
+root, or a user who may create user namespaces. Without all this verdicts are the same.`
 
 // suite runs the tests unchanged.
 func (c *checkCommand) suite(env *environment, code *codebase, engine *exec.Engine) error {

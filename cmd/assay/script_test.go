@@ -22,9 +22,11 @@ import (
 	"github.com/santhosh-tekuri/jsonschema/v6"
 
 	"assay/exec/sandbox"
+	"assay/exec/sandbox/sandboxtest"
 )
 
 func TestMain(m *testing.M) {
+	sandboxtest.EnterContainer()
 	sandbox.Main() // the supervisors of an assay under test are this binary, too
 	testscript.Main(m, map[string]func(){"assay": main})
 }
