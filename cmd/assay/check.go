@@ -89,7 +89,7 @@ func (c *checkCommand) machine(env *environment, code *codebase, f exec.Facts) {
 		c.ok(env, "PHP can fork")
 	} else {
 		c.remark(env, "PHP cannot fork: each mutant gets a process of its own, with the same verdicts, later",
-			"Use a PHP with the pcntl and posix extensions; Debian's php-cli has them.")
+			"Use a PHP with the pcntl and posix extensions. Debian's php-cli has them; in PHP's official images docker-php-ext-install pcntl adds what is missing.")
 	}
 	if f.ViewReason == "" {
 		c.ok(env, "each worker sees the project through an overlay; nothing is copied")
