@@ -60,6 +60,7 @@ func (o *Operator) Family() string {
 type Source struct {
 	Path string // relative to the project root, with "/"
 	Text []byte // never changed
+	Sum  string // SHA-256 in hexadecimal digits of what was judged, where Text only stands in for it; else ""
 }
 
 // A Mutant is one edit to one file.
@@ -258,6 +259,7 @@ type Result struct {
 	Suite    time.Duration
 	Elapsed  time.Duration
 	Engine   *Figures // nil where nothing was judged
+	Part     *Part    // nil for a run in one piece
 }
 
 // Figures say how the engine came to the verdicts. No verdict depends on them, and some

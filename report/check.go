@@ -87,6 +87,9 @@ func (d *Document) check() error {
 		}
 		counted[e.Status]++
 	}
+	if err := d.checkPart(counted); err != nil {
+		return err
+	}
 	return d.checkSummary(counted)
 }
 

@@ -37,6 +37,7 @@ type Document struct {
 	LeftOut       int          `json:"left_out"`
 	AllKills      bool         `json:"all_kills,omitempty"` // the killers of each mutant are known
 	Compared      bool         `json:"compared,omitempty"`
+	Part          *PartEntry   `json:"part,omitempty"` // of a run in several parts
 	SuiteMS       *float64     `json:"suite_ms,omitempty"`
 	ElapsedMS     *float64     `json:"elapsed_ms,omitempty"`
 	Engine        *EngineEntry `json:"engine,omitempty"` // with timings only
@@ -49,6 +50,7 @@ type Document struct {
 	Mutants       []Entry      `json:"mutants"`
 
 	reaching [][]mutate.TestID // of TestSets, as far as they were asked for
+	units    []string          // of mutants, where they are known
 }
 
 // A Tally counts mutants. Score and Reached are percentages, nil when no
@@ -131,7 +133,7 @@ func Describe(r *mutate.Result, o Options) *Document {
 	d := &Document{
 		Format: FormatName, SchemaVersion: SchemaVersion,
 		Project: marked(r.Project), PHP: r.PHP, PHPUnit: r.PHPUnit, Breadth: r.Breadth,
-		Partial: r.Partial, LeftOut: r.LeftOut, AllKills: r.AllKills, Compared: r.Compared,
+		Partial: r.Partial, LeftOut: r.LeftOut, AllKills: r.AllKills, Compared: r.Compared, Part: partEntry(r),
 		Summary: tally(Total(r)),
 		Classes: []ClassTally{}, Files: []FileEntry{}, Tests: []TestEntry{}, TestSets: [][]int{}, Notes: []NoteEntry{}, Mutants: []Entry{},
 	}
@@ -151,9 +153,15 @@ func Describe(r *mutate.Result, o Options) *Document {
 		d.Notes = append(d.Notes, NoteEntry{n.Kind, marked(n.Path), n.Line, marked(n.Text)})
 	}
 	index := d.addTests(r, o)
+	told := o
+	told.Timings = o.Timings || r.Part != nil // reports on the whole tell what parts have seen
 	for _, v := range sorted(r.Verdicts) {
 		d.addFile(v.Mutant.Source)
-		d.Mutants = append(d.Mutants, entry(v, index, o))
+		e := entry(v, index, told)
+		if !o.Timings {
+			e.TimeMS = nil
+		}
+		d.Mutants = append(d.Mutants, e)
 	}
 	return d
 }
@@ -163,7 +171,11 @@ func (d *Document) addFile(s *mutate.Source) {
 	if n := len(d.Files); n > 0 && d.Files[n-1].Path == marked(s.Path) {
 		return
 	}
-	d.Files = append(d.Files, FileEntry{marked(s.Path), len(s.Text), hash(s.Text)})
+	sum := s.Sum
+	if sum == "" {
+		sum = hash(s.Text)
+	}
+	d.Files = append(d.Files, FileEntry{marked(s.Path), len(s.Text), sum})
 }
 
 func hash(text []byte) string {

@@ -87,6 +87,9 @@ func ReadJSON(r io.Reader) (*Document, error) {
 	if err := d.check(); err != nil {
 		return nil, err
 	}
+	if d.Part != nil {
+		d.units = d.Part.Units
+	}
 	return d, nil
 }
 
@@ -131,7 +134,7 @@ func (d *Document) result(read func(path string) ([]byte, error), ops []*mutate.
 	r := &mutate.Result{
 		Project: d.Project, PHP: d.PHP, PHPUnit: d.PHPUnit, Breadth: d.Breadth,
 		Partial: d.Partial, LeftOut: d.LeftOut, AllKills: d.AllKills, Compared: d.Compared,
-		Suite: duration(d.SuiteMS), Elapsed: duration(d.ElapsedMS), Engine: d.Engine.figures(),
+		Suite: duration(d.SuiteMS), Elapsed: duration(d.ElapsedMS), Engine: d.Engine.figures(), Part: d.Part.part(),
 	}
 	sources := map[string]*mutate.Source{}
 	for i := range d.Files {
@@ -141,6 +144,9 @@ func (d *Document) result(read func(path string) ([]byte, error), ops []*mutate.
 			return nil, err
 		}
 		sources[f.Path] = &mutate.Source{Path: f.Path, Text: text}
+		if !f.Fits(text) {
+			sources[f.Path].Sum = f.SHA256
+		}
 	}
 	byID := map[string]*mutate.Operator{}
 	for _, op := range ops {
@@ -156,6 +162,9 @@ func (d *Document) result(read func(path string) ([]byte, error), ops []*mutate.
 		v, err := d.verdict(&d.Mutants[i], sources, byID)
 		if err != nil {
 			return nil, fmt.Errorf("mutant %s: %w", d.Mutants[i].ID, err)
+		}
+		if i < len(d.units) {
+			v.Mutant.Unit = d.units[i]
 		}
 		r.Verdicts = append(r.Verdicts, v)
 	}

@@ -9,11 +9,14 @@ import (
 	"assay/mutate"
 )
 
+// SourceLost is the kind of notes about files that are not what was judged any more.
+const SourceLost = "source_lost"
+
 // Restore makes a result of a document whose files may have changed since, or
 // gone. read gives the text of a file by its path in the document. Of a file
 // that is not the one that was judged only the text of the edits is known:
 // it gets a text in which every edit stands at its place, blanks for all the
-// rest, and a note of the kind "source_lost". lost names these files; in them
+// rest, and a note of the kind [SourceLost]. lost names these files; in them
 // the hash of the text means nothing.
 func (d *Document) Restore(read func(path string) ([]byte, error), ops []*mutate.Operator) (r *mutate.Result, lost []string, err error) {
 	var notes []mutate.Note
@@ -28,7 +31,7 @@ func (d *Document) Restore(read func(path string) ([]byte, error), ops []*mutate
 			said = "cannot be read any more"
 		}
 		lost = append(lost, path)
-		notes = append(notes, mutate.Note{Kind: "source_lost", Path: path,
+		notes = append(notes, mutate.Note{Kind: SourceLost, Path: path,
 			Text: "This file " + said + ": of its lines only the text that mutants replace is shown."})
 		return d.standIn(f)
 	}, ops)

@@ -6,7 +6,6 @@ import (
 	"cmp"
 	"errors"
 	"fmt"
-	"io/fs"
 	"os"
 	"slices"
 	"strings"
@@ -26,9 +25,14 @@ func (asked *requests) settle(code *codebase, r *mutate.Result) {
 	if asked.before == nil {
 		return
 	}
+	compareWith(asked.before, r)
+}
+
+// compareWith marks what is new against an earlier result.
+func compareWith(before *report.Document, r *mutate.Result) {
 	r.Compared = true
 	known := map[string]bool{}
-	for _, e := range asked.before.Mutants {
+	for _, e := range before.Mutants {
 		known[e.ID] = e.Status == mutate.Survived.String() || e.Status == mutate.Unreached.String()
 	}
 	for i := range r.Verdicts {
@@ -131,18 +135,12 @@ func (c *codebase) mutantsIn(tree *os.Root, path string) []*mutate.Mutant {
 
 // readBefore reads the result that --compared-with names.
 func readBefore(path string) (*report.Document, error) {
-	f, err := os.Open(path)
-	if err != nil {
-		var at *fs.PathError
-		if errors.As(err, &at) {
-			err = at.Err
-		}
-		return nil, usagef("--compared-with %s: %v; name a file that --write json=FILE wrote", path, err)
-	}
-	defer f.Close()
-	d, err := report.ReadJSON(f)
-	if err != nil {
-		return nil, usagef("--compared-with %s: %v", path, err)
+	d, err := readResult(path)
+	switch {
+	case err != nil:
+		return nil, usagef("--compared-with %w", err)
+	case d.Part != nil:
+		return nil, usagef("--compared-with %s: it is part %d of %d of a run; put the parts together first, with assay merge", path, d.Part.Number, d.Part.Of)
 	}
 	return d, nil
 }

@@ -60,7 +60,7 @@ func (c *configFile) Resolve(ctx *kong.Context, _ *kong.Path, flag *kong.Flag) (
 	}
 	c.given[flag.Name] = true
 	text := fmt.Sprint(v)
-	if flag.Name == "phpunit-config" || flag.Name == "compared-with" || flag.Name == "history" || (strings.HasPrefix(flag.Name, "php") && strings.ContainsRune(text, '/')) {
+	if flag.Name == "phpunit-config" || flag.Name == "compared-with" || flag.Name == "history" || flag.Name == "cache" || (strings.HasPrefix(flag.Name, "php") && strings.ContainsRune(text, '/')) {
 		text = c.fromHere(text)
 	}
 	return text, nil

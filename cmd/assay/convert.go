@@ -6,14 +6,12 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"io/fs"
 	"os"
 	"path/filepath"
 	"slices"
 	"syscall"
 
 	"assay/mutate"
-	"assay/operators"
 	"assay/report"
 )
 
@@ -38,7 +36,7 @@ func (c *reportCommand) run(env *environment) error {
 		return err
 	}
 	for _, n := range r.Notes {
-		if n.Kind == "source_lost" {
+		if n.Kind == report.SourceLost {
 			fmt.Fprintf(env.stderr, "assay: %s: %s\n", n.Path, n.Text)
 		}
 	}
@@ -54,18 +52,9 @@ func (c *reportCommand) run(env *environment) error {
 }
 
 func (c *reportCommand) restore() (*mutate.Result, []string, error) {
-	f, err := os.Open(c.Result)
+	d, err := readResult(c.Result)
 	if err != nil {
-		var at *fs.PathError
-		if errors.As(err, &at) {
-			err = at.Err
-		}
-		return nil, nil, usagef("%s: %v; name a file that --write json=FILE wrote", c.Result, err)
-	}
-	defer f.Close()
-	d, err := report.ReadJSON(f)
-	if err != nil {
-		return nil, nil, usagef("%s: %v", c.Result, err)
+		return nil, nil, err
 	}
 	if c.Timings && d.ElapsedMS == nil {
 		return nil, nil, usagef("--timings: %s has no times; it was written without --timings", c.Result)
@@ -77,12 +66,7 @@ func (c *reportCommand) restore() (*mutate.Result, []string, error) {
 	if err != nil {
 		return nil, nil, usagef("--project %s: %v", c.Project, err)
 	}
-	tree, err := os.OpenRoot(root) // paths of the file may lead nowhere else
-	if err != nil {
-		return nil, nil, usagef("--project %s: %v", c.Project, err)
-	}
-	defer tree.Close()
-	r, lost, err := d.Restore(func(path string) ([]byte, error) { return readRegular(tree, path) }, operators.All())
+	r, lost, err := restored(d, root)
 	if err != nil {
 		return nil, nil, usagef("%s: %v", c.Result, err)
 	}

@@ -121,7 +121,7 @@ func (c *answerOptions) checkHistory() error {
 
 // addToHistory adds a line for a run that judged all that it was about.
 func (c *runCommand) addToHistory(env *environment, code *codebase, r *mutate.Result, outputs []output) error {
-	if c.History == "" {
+	if c.History == "" || r.Part != nil {
 		return nil
 	}
 	if r.Partial || r.LeftOut > 0 || c.ChangedFrom != "" || report.Total(r).Broken > 0 {
@@ -132,29 +132,43 @@ func (c *runCommand) addToHistory(env *environment, code *codebase, r *mutate.Re
 	if err != nil {
 		return err
 	}
-	var ops []string
-	for _, op := range code.operators {
-		ops = append(ops, op.ID)
-	}
-	scope := sumOf(append(append(append([]string{"paths"}, c.inProject(code)...), "exclude"), append(c.Exclude, ops...)...)...)[:12]
-	commit := ""
-	if out, err := git(code.Root, "rev-parse", "--short=12", "HEAD"); err == nil {
-		commit = strings.TrimSpace(string(out))
-	}
-	rec := report.RecordOf(r, before, code.began, scope, commit, len(r.Verdicts)-c.reused)
+	rec := report.RecordOf(r, before, code.began, c.scope(code), commitOf(code.Root), len(r.Verdicts)-c.reused)
+	return addRecord(c.History, rec, outputs)
+}
+
+// addRecord adds a line to a history, with the page that was written.
+func addRecord(history string, rec report.Record, outputs []output) error {
 	for _, out := range outputs {
 		if out.format.Name == "html" {
-			rec.Page = relativePath(filepath.Dir(c.History), out.path)
+			rec.Page = relativePath(filepath.Dir(history), out.path)
 		}
 	}
 	line, err := rec.Line()
 	if err != nil {
 		return err
 	}
-	if err := appendLine(c.History, line); err != nil {
+	if err := appendLine(history, line); err != nil {
 		return usagef("the history cannot be added to: %v", err)
 	}
 	return nil
+}
+
+// scope is equal for runs over the same paths with the same operators.
+func (c *runCommand) scope(code *codebase) string {
+	var ops []string
+	for _, op := range code.operators {
+		ops = append(ops, op.ID)
+	}
+	return sumOf(append(append(append([]string{"paths"}, c.inProject(code)...), "exclude"), append(c.Exclude, ops...)...)...)[:12]
+}
+
+// commitOf gives git's commit in short, "" where there is none.
+func commitOf(root string) string {
+	out, err := git(root, "rev-parse", "--short=12", "HEAD")
+	if err != nil {
+		return ""
+	}
+	return strings.TrimSpace(string(out))
 }
 
 // relativePath gives a file as seen from a directory, with "/"; as it is where

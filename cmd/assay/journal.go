@@ -96,12 +96,8 @@ const journalVersion = "assay journal 2 "
 
 // openJournal opens the journal for a key. With resume its verdicts are read;
 // without, and when it is about something else, it begins anew.
-func openJournal(root, key string, resume bool) (*journal, error) {
-	last, err := lastRunPath(root)
-	if err != nil {
-		return nil, err
-	}
-	j := &journal{path: strings.TrimSuffix(last, ".json.gz") + ".journal", known: map[string]keptVerdict{}}
+func openJournal(path, key string, resume bool) (j *journal, err error) {
+	j = &journal{path: path, known: map[string]keptVerdict{}}
 	if err := os.MkdirAll(filepath.Dir(j.path), 0o700); err != nil {
 		return nil, err
 	}

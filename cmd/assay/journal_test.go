@@ -82,6 +82,15 @@ func resumeProject(t *testing.T) string {
 	return dir
 }
 
+func journalIn(t *testing.T, root string) string {
+	t.Helper()
+	path, err := new(runCommand).kept("", root).journal()
+	if err != nil {
+		t.Fatal(err)
+	}
+	return path
+}
+
 func compareFiles(t *testing.T, a, b string) {
 	t.Helper()
 	x, err := os.ReadFile(a)
@@ -106,7 +115,7 @@ func compareFiles(t *testing.T, a, b string) {
 func TestJournalTornRecord(t *testing.T) {
 	t.Setenv("XDG_CACHE_HOME", t.TempDir())
 	root := t.TempDir()
-	j, err := openJournal(root, "key", false)
+	j, err := openJournal(journalIn(t, root), "key", false)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -128,7 +137,7 @@ func TestJournalTornRecord(t *testing.T) {
 			if err := os.WriteFile(j.path, append(bytes.Clone(whole[:cut]), tail...), 0o600); err != nil {
 				t.Fatal(err)
 			}
-			k, err := openJournal(root, "key", true)
+			k, err := openJournal(journalIn(t, root), "key", true)
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -144,17 +153,17 @@ func TestJournalTornRecord(t *testing.T) {
 				t.Fatal(err)
 			}
 			k.close()
-			if k, err = openJournal(root, "key", true); err != nil || len(k.known) != want+1 || k.note != "" {
+			if k, err = openJournal(journalIn(t, root), "key", true); err != nil || len(k.known) != want+1 || k.note != "" {
 				t.Errorf("after it was gone on with: %d records, %q, %v", len(k.known), k.note, err)
 			}
 			k.close()
 		}
 	}
-	k, err := openJournal(root, "another key", true)
+	k, err := openJournal(journalIn(t, root), "another key", true)
 	if err != nil || len(k.known) != 0 || !strings.Contains(k.note, "began anew") {
 		t.Errorf("other code: %d records, %q, %v", len(k.known), k.note, err)
 	}
-	if _, err := openJournal(root, "another key", true); err == nil || !strings.Contains(err.Error(), "another run") {
+	if _, err := openJournal(journalIn(t, root), "another key", true); err == nil || !strings.Contains(err.Error(), "another run") {
 		t.Errorf("two at a time: %v", err)
 	}
 	k.close()
@@ -174,7 +183,7 @@ func TestJournalOfWhatChanged(t *testing.T) {
 	}
 	tasks := exec.Plan(code.mutants, s.baseline)
 	m := c.remember(&environment{ctx: t.Context(), stdout: io.Discard, stderr: io.Discard}, code, s.facts, s.baseline, tasks, nil)
-	j, err := openJournal(code.Root, "key", false)
+	j, err := openJournal(journalIn(t, code.Root), "key", false)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -195,7 +204,7 @@ func TestJournalOfWhatChanged(t *testing.T) {
 		}
 	}
 	j.close()
-	if j, err = openJournal(code.Root, "key", true); err != nil || len(j.known) != 3 {
+	if j, err = openJournal(journalIn(t, code.Root), "key", true); err != nil || len(j.known) != 3 {
 		t.Fatalf("%d verdicts, %v", len(j.known), err)
 	}
 	defer j.close()

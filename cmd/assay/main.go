@@ -12,6 +12,7 @@
 //	assay inspect ID           one mutant, and what the last run found out
 //	assay try ID               run one mutant and show PHPUnit's own output
 //	assay report RESULT.json   show a saved result, or write it in other formats
+//	assay merge PART.json...   put the parts of a run together, as one result
 //	assay accept ID            leave a survivor as it is, with a reason
 //	assay tests                which tests kill which mutants, and which might be spared
 //	assay history              what became of score and survivors over many runs

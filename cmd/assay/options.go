@@ -51,7 +51,14 @@ type choiceOptions struct {
 	AllKills    bool     `name:"all-kills" toml:"all-kills" help:"Find out of every test that reaches a mutant whether it kills it, and do not stop at the first that does; takes several times as long." group:"choice"`
 	Fresh       bool     `name:"fresh" toml:"fresh" help:"Judge every mutant, also those whose verdicts of earlier runs still hold." group:"choice"`
 	Resume      bool     `name:"resume" toml:"-" help:"Go on with the run of this project that was interrupted, whatever ended it." group:"choice"`
+	Shard       shard    `name:"shard" toml:"-" placeholder:"K/N" help:"Judge the K-th of N parts of the mutants, as 3/8; assay merge puts the parts together." group:"choice"`
+	ShardBy     string   `name:"shard-by" toml:"shard-by" enum:"cost,place" default:"cost" placeholder:"HOW" help:"How --shard divides: cost, so that each part has about as many tests to run, or place, as mutants stand in the source; for tests that do not run the same code each time." group:"choice"`
 	Budget      duration `name:"budget" toml:"budget" placeholder:"TIME" help:"Stop judging after TIME, as 90s or 10m; begin with the mutants that tell most." group:"choice"`
+}
+
+// cacheOptions say where verdicts are kept for later runs.
+type cacheOptions struct {
+	Cache string `name:"cache" toml:"cache" placeholder:"DIR" help:"Keep verdicts for later runs in DIR, as for a cache of CI, and not in the user's cache directory." group:"choice"`
 }
 
 // screenOptions say how the terminal is used.
@@ -79,6 +86,7 @@ type fileOptions struct {
 	suiteOptions
 	observeOptions
 	choiceOptions
+	cacheOptions
 	answerOptions
 }
 

@@ -24,6 +24,7 @@ type commandLine struct {
 	Inspect   inspectCommand   `cmd:"" help:"Show one mutant, and what the last run found out about it."`
 	Try       tryCommand       `cmd:"" help:"Run the tests on one mutant and show PHPUnit's own output."`
 	Report    reportCommand    `cmd:"" help:"Show a saved result, or write it in other formats."`
+	Merge     mergeCommand     `cmd:"" help:"Put the parts of a run together, as one result."`
 	Accept    acceptCommand    `cmd:"" help:"Accept a survivor, list the accepted ones, or take one out."`
 	Tests     testsCommand     `cmd:"" help:"Show which tests kill which mutants, and which might be spared."`
 	History   historyCommand   `cmd:"" help:"Show what became of score, survivors and time over many runs."`

@@ -3,38 +3,33 @@
 package main
 
 import (
-	"bufio"
-	"compress/gzip"
+	"cmp"
 	"crypto/sha256"
 	"encoding/hex"
-	"encoding/json"
 	"errors"
 	"fmt"
-	"io"
 	"io/fs"
-	"os"
 	"path/filepath"
 	"slices"
-	"strings"
 	"time"
 
 	"assay/exec"
 	"assay/mutate"
-	"assay/report"
 )
 
 // A memory holds the verdicts of earlier runs of a project, each with a sum of
 // all that it rests on. A verdict is reused where the sum, worked out anew from
 // what the recording of this run saw, is the same; what is not known counts as
-// changed. It is a file in the user's cache directory, in gzip: a line for the
-// whole (see memoryHead), then a line a verdict.
+// changed. It lies in the user's cache directory, or in one that was given: a volume for the
+// whole, and one for each part of a run.
 type memory struct {
-	path string // "": there is no place to keep one
-	old  memoryHead
-	kept map[string]keptVerdict // by mutant ID; of earlier runs
-	why  string                 // nothing of it can be used: the reason, for people
-	now  *situation
-	made map[string]keptVerdict // of this run
+	path  string    // of the volume that this run writes; "": there is no place to keep one
+	old   time.Time // of the newest run that is known; zero where there is none
+	known []*volume // of earlier runs, the newest first, as far as they can be used
+	why   string    // nothing of it can be used: the reason, for people
+	now   *situation
+	made  map[string]keptVerdict // of this run
+	part  bool                   // of a run
 
 	began time.Time
 	fresh bool // none is to be reused
@@ -42,7 +37,7 @@ type memory struct {
 	tasks map[*mutate.Mutant]exec.Task
 }
 
-// memoryHead is what all verdicts of a memory rest on.
+// memoryHead is what all verdicts of a volume rest on.
 type memoryHead struct {
 	Version int               `json:"version"`
 	When    time.Time         `json:"when"`  // of the last run
@@ -54,7 +49,7 @@ type memoryHead struct {
 
 const memoryVersion = 1
 
-// keptVerdict is a line of a memory.
+// keptVerdict is a line of a volume.
 type keptVerdict struct {
 	storedLine
 	File  string `json:"file"`
@@ -82,7 +77,7 @@ func (c *runCommand) remember(env *environment, code *codebase, facts exec.Facts
 		fmt.Fprintf(env.stderr, "assay: no verdict is reused or kept: %v\n", err)
 		return &memory{}
 	}
-	m := openMemory(code, now)
+	m := openMemory(c.kept(code.Name, code.Root), now)
 	m.began, m.all, m.tasks = code.began, c.AllKills, make(map[*mutate.Mutant]exec.Task, len(tasks))
 	for _, t := range tasks {
 		m.tasks[t.Mutant] = t
@@ -96,75 +91,57 @@ func (c *runCommand) remember(env *environment, code *codebase, facts exec.Facts
 
 // when names the last run.
 func (m *memory) when() string {
-	if m.old.When.IsZero() {
+	if m.old.IsZero() {
 		return "an earlier run"
 	}
-	return "the run of " + m.old.When.Local().Format("2006-01-02 15:04")
+	return "the run of " + m.old.Local().Format("2006-01-02 15:04")
 }
 
 // openMemory reads the verdicts of earlier runs and finds out which of them
-// may be used at all. A memory that cannot be read is none.
-func openMemory(code *codebase, now *situation) *memory {
-	m := &memory{now: now, kept: map[string]keptVerdict{}, made: map[string]keptVerdict{}}
-	last, err := lastRunPath(code.Root)
-	if err != nil {
-		return m
-	}
-	m.path = strings.TrimSuffix(last, ".json.gz") + ".verdicts.gz"
-	if err := m.read(); err != nil {
-		m.kept = map[string]keptVerdict{}
-		if !errors.Is(err, fs.ErrNotExist) {
+// may be used at all. A volume that cannot be read is none.
+func openMemory(kept keeping, now *situation) *memory {
+	m := &memory{path: kept.verdicts(), part: kept.part.given(), now: now, made: map[string]keptVerdict{}}
+	var all []*volume
+	for _, path := range kept.all() {
+		v, err := readVolume(path)
+		switch {
+		case err == nil:
+			all = append(all, v)
+		case !errors.Is(err, fs.ErrNotExist) && m.why == "":
 			m.why = "they cannot be read (" + err.Error() + ")"
 		}
-		return m
 	}
-	if m.why = now.differs(m.old); m.why != "" {
-		m.kept = map[string]keptVerdict{}
+	newestFirst(all)
+	for _, v := range all {
+		now.hasWritten(v.head.Outputs)
+	}
+	for _, v := range all {
+		why := ""
+		if v.news, why = now.since(v.head); why == "" {
+			m.known = append(m.known, v)
+		}
+		if m.old.IsZero() {
+			m.old = v.head.When
+			m.why = cmp.Or(m.why, why)
+		}
+	}
+	if len(m.known) > 0 {
+		m.old, m.why = m.known[0].head.When, ""
 	}
 	return m
-}
-
-func (m *memory) read() error {
-	f, err := os.Open(m.path)
-	if err != nil {
-		return err
-	}
-	defer f.Close()
-	z, err := gzip.NewReader(bufio.NewReader(f))
-	if err != nil {
-		return err
-	}
-	lines := json.NewDecoder(z)
-	if err := lines.Decode(&m.old); err != nil {
-		return err
-	}
-	if m.old.Version != memoryVersion {
-		return errors.New("another assay wrote them")
-	}
-	for {
-		var k keptVerdict
-		err := lines.Decode(&k)
-		if err == io.EOF {
-			return nil
-		}
-		if err != nil {
-			return err
-		}
-		m.kept[k.ID] = k
-	}
 }
 
 // settle gives the verdicts that still hold to each and returns the tasks that
 // are left.
 func (m *memory) settle(tasks []exec.Task, baseline *exec.Baseline, each func(mutate.Verdict)) ([]exec.Task, int, error) {
-	if len(m.kept) == 0 || m.fresh {
+	if len(m.known) == 0 || m.fresh {
 		return tasks, 0, nil
 	}
 	names := reachNames{baseline, map[*int][]mutate.TestID{}}
 	var left []exec.Task
 	for _, t := range tasks {
-		k, ok := m.kept[t.Mutant.ID]
-		if !ok || !m.holds(t, k) {
+		k, ok := m.find(t)
+		if !ok {
 			left = append(left, t)
 			continue
 		}
@@ -174,16 +151,26 @@ func (m *memory) settle(tasks []exec.Task, baseline *exec.Baseline, each func(mu
 		}
 		v, err := k.verdict(t, names.of(t))
 		if err != nil {
-			return nil, 0, fmt.Errorf("%s: %w; remove the file, or use --fresh", m.path, err)
+			return nil, 0, fmt.Errorf("%s: %w; remove the files of verdicts there, or use --fresh", filepath.Dir(m.path), err)
 		}
 		each(v)
 	}
 	return left, len(tasks) - len(left), nil
 }
 
+// find gives the newest verdict on a task that still holds.
+func (m *memory) find(t exec.Task) (keptVerdict, bool) {
+	for _, v := range m.known {
+		if k, ok := v.kept[t.Mutant.ID]; ok && m.holds(t, k) && !m.now.doubts(t, k, v.news) {
+			return k, true
+		}
+	}
+	return keptVerdict{}, false
+}
+
 // holds reports whether what a verdict rests on is what it was.
 func (m *memory) holds(t exec.Task, k keptVerdict) bool {
-	return (!m.all || k.All) && k.Sum == m.now.sum(t) && k.Rests == m.now.restsSum(k.Opened, k.Whole) && !m.now.doubts(t, k)
+	return (!m.all || k.All) && k.Sum == m.now.sum(t) && k.Rests == m.now.restsSum(k.Opened, k.Whole)
 }
 
 // keep gives a verdict with sums of what it rests on.
@@ -223,43 +210,25 @@ func (m *memory) save(env *environment) {
 	}
 }
 
-// write puts the memory in place. Verdicts on mutants that this run was not
-// about stay as long as their files do.
+// write puts the volume of this run in place. Verdicts on mutants that this run was not
+// about stay as long as their files do: a part keeps those of its own volume, and leaves
+// the others alone; a run in one piece takes in what parts have left.
 func (m *memory) write() error {
-	head := memoryHead{Version: memoryVersion, When: m.began.Truncate(time.Second), Parts: m.now.parts, Names: m.now.names,
-		Files: m.now.sources, Outputs: m.now.outputs}
-	all := map[string]keptVerdict{}
-	if slices.Equal(head.Names, m.old.Names) {
-		for id, k := range m.kept {
-			sum, here := head.Files[k.File]
-			if !here {
-				sum = m.old.Files[k.File]
-				head.Files[k.File] = sum
-			}
-			if sum == m.old.Files[k.File] {
-				all[id] = k
-			}
-		}
-	}
-	for id, k := range m.made {
-		all[id] = k
-	}
-	if err := os.MkdirAll(filepath.Dir(m.path), 0o700); err != nil {
+	v := &volume{path: m.path, kept: m.made, head: memoryHead{Version: memoryVersion, When: m.began.Truncate(time.Second), Parts: m.now.parts,
+		Names: m.now.names, Files: m.now.sources, Outputs: m.now.outputs}}
+	older := slices.DeleteFunc(slices.Clone(m.known), func(o *volume) bool { return m.part && o.path != m.path })
+	v.takeIn(older, m.now.withoutOutputs)
+	if err := v.write(); err != nil {
 		return err
 	}
-	return report.WriteFile(m.path, func(w io.Writer) error {
-		z := gzip.NewWriter(w)
-		lines := json.NewEncoder(z)
-		if err := lines.Encode(head); err != nil {
-			return err
-		}
-		for _, id := range sortedKeys(all) {
-			if err := lines.Encode(all[id]); err != nil {
+	for _, o := range older {
+		if o.path != m.path {
+			if err := o.removeUnlessNew(); err != nil {
 				return err
 			}
 		}
-		return z.Close()
-	})
+	}
+	return nil
 }
 
 // said tells in words what became of the earlier verdicts; "" when there were none.

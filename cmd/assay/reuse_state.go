@@ -36,8 +36,6 @@ type situation struct {
 	classes map[string]string   // sums of what test classes use
 	plans   map[planKey]string  // sums of lists of tests and of what they use
 	texts   map[string][]byte   // in lower case
-	fresh   map[string]bool     // classes, and "" for what is common: they mention files that are new or gone
-	delta   []string            // stems of these
 	common  map[string]struct{} // deps.Common
 	asking  map[string]asks     // by path
 }
@@ -84,22 +82,33 @@ func newSituation(code *codebase, baseline *exec.Baseline, parts []part, outputs
 	return s, nil
 }
 
-// differs gives the reason why nothing of a memory can be used, or "".
-func (s *situation) differs(old memoryHead) string {
-	for i, p := range s.parts {
-		if i >= len(old.Parts) || old.Parts[i].Name != p.Name {
-			return "another assay wrote them"
-		}
-		if old.Parts[i].Sum != p.Sum {
-			return p.Name + " is not what it was"
-		}
-	}
-	for _, p := range old.Outputs {
+// news are the PHP files that have come and gone since a volume was written.
+type news struct {
+	stems []string        // of their names, in lower case
+	fresh map[string]bool // classes, and "" for what is common: they mention such a file
+}
+
+// hasWritten takes in what this program wrote in earlier runs, too.
+func (s *situation) hasWritten(outputs []string) {
+	for _, p := range outputs {
 		if !slices.Contains(s.outputs, p) {
 			s.outputs = append(s.outputs, p)
 		}
 	}
 	s.names = s.withoutOutputs(s.names)
+}
+
+// since tells what has come and gone since a volume was written, or gives the reason why
+// nothing of it can be used.
+func (s *situation) since(old memoryHead) (*news, string) {
+	for i, p := range s.parts {
+		if i >= len(old.Parts) || old.Parts[i].Name != p.Name {
+			return nil, "another assay wrote them"
+		}
+		if old.Parts[i].Sum != p.Sum {
+			return nil, p.Name + " is not what it was"
+		}
+	}
 	then := s.withoutOutputs(old.Names)
 	added, gone := difference(s.names, then), difference(then, s.names)
 	for _, list := range []struct {
@@ -108,14 +117,15 @@ func (s *situation) differs(old memoryHead) string {
 	}{{added, "new"}, {gone, "gone"}} {
 		for _, name := range list.names {
 			if !strings.HasSuffix(name, ".php") {
-				return name + " is " + list.what
+				return nil, name + " is " + list.what
 			}
 		}
 	}
+	n := &news{}
 	for _, name := range append(added, gone...) {
-		s.delta = append(s.delta, strings.ToLower(strings.TrimSuffix(path.Base(name), ".php")))
+		n.stems = append(n.stems, strings.ToLower(strings.TrimSuffix(path.Base(name), ".php")))
 	}
-	return ""
+	return n, ""
 }
 
 // withoutOutputs leaves names out that this program wrote, now or then.
@@ -332,39 +342,39 @@ func (s *situation) restsSum(opened []string, whole bool) string {
 // doubts reports whether a verdict may have rested on a PHP file not being
 // there that is now, or the other way round: whatever it used holds the name of
 // such a file.
-func (s *situation) doubts(t exec.Task, k keptVerdict) bool {
-	if len(s.delta) == 0 {
+func (s *situation) doubts(t exec.Task, k keptVerdict, n *news) bool {
+	if len(n.stems) == 0 {
 		return false
 	}
-	if s.fresh == nil {
-		s.fresh = map[string]bool{"": s.mention(s.deps.Common)}
+	if n.fresh == nil {
+		n.fresh = map[string]bool{"": s.mention(s.deps.Common, n)}
 		for class, paths := range s.deps.Class {
-			s.fresh[class] = s.mention(paths)
+			n.fresh[class] = s.mention(paths, n)
 		}
 	}
-	if s.fresh[""] || s.mention(k.Opened) || s.mention([]string{t.Mutant.Source.Path}) || s.named([]byte(strings.ToLower(t.Mutant.Edit.New))) {
+	if n.fresh[""] || s.mention(k.Opened, n) || s.mention([]string{t.Mutant.Source.Path}, n) || n.named([]byte(strings.ToLower(t.Mutant.Edit.New))) {
 		return true
 	}
 	classes := s.classesOf(t)
 	if k.Whole {
 		classes = sortedKeys(s.deps.Class)
 	}
-	return slices.ContainsFunc(classes, func(c string) bool { return s.fresh[c] })
+	return slices.ContainsFunc(classes, func(c string) bool { return n.fresh[c] })
 }
 
-func (s *situation) mention(paths []string) bool {
+func (s *situation) mention(paths []string, n *news) bool {
 	return slices.ContainsFunc(paths, func(p string) bool {
 		if p == "*" {
 			return true
 		}
-		return s.named(s.text(p))
+		return n.named(s.text(p))
 	})
 }
 
 // named reports whether a text in lower case holds the name of a PHP file that
 // is new or gone.
-func (s *situation) named(text []byte) bool {
-	return slices.ContainsFunc(s.delta, func(stem string) bool { return bytes.Contains(text, []byte(stem)) })
+func (n *news) named(text []byte) bool {
+	return slices.ContainsFunc(n.stems, func(stem string) bool { return bytes.Contains(text, []byte(stem)) })
 }
 
 // text gives the text of a file of the project in lower case; none for what

@@ -27,6 +27,7 @@ type runCommand struct {
 	suiteOptions
 	observeOptions
 	choiceOptions
+	cacheOptions
 	answerOptions
 
 	reused int                    // verdicts of earlier runs
@@ -45,7 +46,7 @@ func (c *runCommand) defaultPaths(paths []string) {
 func (c *runCommand) run(env *environment) error {
 	began := time.Now()
 	outputs, err := c.outputs()
-	for _, check := range []func() error{c.checkHistory, c.checkSample} {
+	for _, check := range []func() error{c.checkHistory, c.checkSample, c.makeCache} {
 		if err == nil {
 			err = check()
 		}
@@ -53,6 +54,7 @@ func (c *runCommand) run(env *environment) error {
 	if err != nil {
 		return err
 	}
+	c.leftToMerge(env)
 	code, err := begin(env.ctx, c.sourceOptions, &c.suiteOptions, c.Paths)
 	if err != nil {
 		return err
@@ -89,6 +91,9 @@ func (c *runCommand) run(env *environment) error {
 	end() // before anything is printed: a reader that stops reading ends this process
 	c.noteFacts(r, engine)
 	r.Elapsed = time.Since(began)
+	if fault := c.describePart(code, engine.Facts(), asked, r); fault != nil {
+		return fault
+	}
 	if c.Timings {
 		defer printFigures(env.stderr, r.Engine)
 	}
@@ -142,6 +147,9 @@ func (c *runCommand) judge(env *environment, code *codebase, engine *exec.Engine
 	r.Notes = append(r.Notes, baseline.Notes...)
 	// No test depends on what this program writes, and no verdict does.
 	ours := append(slices.Clip(outputs), output{path: filepath.Join(code.Root, acceptName)})
+	if c.Cache != "" {
+		ours = append(ours, output{path: c.Cache})
+	}
 	planned := exec.Plan(chosen, baseline)
 	tasks, err := baseline.LeaveOutElsewhere(planned)
 	if err != nil {
@@ -152,7 +160,7 @@ func (c *runCommand) judge(env *environment, code *codebase, engine *exec.Engine
 		r.Notes = append(r.Notes, mutate.Note{Kind: "left_out",
 			Text: fmt.Sprintf("%s of files that no test can run were not judged.", many(n, "mutant"))})
 	}
-	return c.judgeTasks(env, code, engine, baseline, tasks, r, bar, ours)
+	return c.judgeTasks(env, code, engine, baseline, c.takePart(tasks, r), r, bar, ours)
 }
 
 // judgeTasks judges what is not known from an interrupted run, and keeps every
@@ -216,11 +224,15 @@ func (c *runCommand) judgeTasks(env *environment, code *codebase, engine *exec.E
 // openJournal opens the journal of this project for these options.
 func (c *runCommand) openJournal(env *environment, code *codebase, facts exec.Facts, m *memory, outputs []output) (*journal, error) {
 	key, err := journalKey(code, facts, []any{c.Paths, c.sourceOptions, c.PHPUnit, c.PHPUnitConfig, c.TestSuite, c.Group, c.confineOptions,
-		int64(c.MemoryLimit), c.Cold, c.Sample, c.Seed, int64(c.Budget), c.ChangedFrom, c.AllKills}, m, outputs)
+		int64(c.MemoryLimit), c.Cold, c.Sample, c.Seed, int64(c.Budget), c.ChangedFrom, c.AllKills, c.Shard.String(), c.ShardBy}, m, outputs)
 	if err != nil {
 		return nil, err
 	}
-	j, err := openJournal(code.Root, key, c.Resume)
+	path, err := c.kept(code.Name, code.Root).journal()
+	var j *journal
+	if err == nil {
+		j, err = openJournal(path, key, c.Resume)
+	}
 	if err != nil && statusOf(err) != statusUsage {
 		if c.Resume {
 			return nil, usagef("--resume: the journal of the interrupted run cannot be had: %v", err)
@@ -313,11 +325,14 @@ func (c *runCommand) countLeftOut(r *mutate.Result, all, judged int, spent bool)
 	}
 	r.Partial = true
 	r.LeftOut += all - judged
-	text := fmt.Sprintf("The run was interrupted when %d of %s were judged.", judged, many(all, "mutant"))
+	budget, kind, ended := "", "left_out", report.Interrupted
 	if spent {
-		text = fmt.Sprintf("The budget of %s was spent when %d of %s were judged.", time.Duration(c.Budget), judged, many(all, "mutant"))
+		budget, ended = time.Duration(c.Budget).String(), report.EndedByBudget
 	}
-	r.Notes = append(r.Notes, mutate.Note{Kind: "left_out", Text: text})
+	if r.Part != nil {
+		r.Part.Ended, kind = ended, report.PartNote
+	}
+	r.Notes = append(r.Notes, mutate.Note{Kind: kind, Text: report.EndedText(budget, judged, all)})
 }
 
 // report shows and writes the result, keeps it for inspect, and compares it with
@@ -340,6 +355,9 @@ func (c *runCommand) report(env *environment, code *codebase, r *mutate.Result, 
 	total := report.Total(r)
 	if total.Broken > 0 {
 		return fmt.Errorf("%s could not be judged; the report names them", many(total.Broken, "mutant"))
+	}
+	if r.Part != nil {
+		return nil // the bar is for the whole
 	}
 	return c.bar(r, total)
 }

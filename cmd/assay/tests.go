@@ -3,10 +3,6 @@
 package main
 
 import (
-	"errors"
-	"io/fs"
-	"os"
-
 	"assay/mutate/project"
 	"assay/report"
 )
@@ -38,18 +34,5 @@ func (c *testsCommand) document() (*report.Document, error) {
 		}
 		return d, err
 	}
-	f, err := os.Open(c.Result)
-	if err != nil {
-		var at *fs.PathError
-		if errors.As(err, &at) {
-			err = at.Err
-		}
-		return nil, usagef("%s: %v; name a file that --write json=FILE wrote", c.Result, err)
-	}
-	defer f.Close()
-	d, err := report.ReadJSON(f)
-	if err != nil {
-		return nil, usagef("%s: %v", c.Result, err)
-	}
-	return d, nil
+	return readResult(c.Result)
 }

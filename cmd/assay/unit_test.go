@@ -26,7 +26,7 @@ func TestHelpTexts(t *testing.T) {
 	t.Setenv("COLUMNS", "80")
 	for name, args := range map[string][]string{
 		"assay": {"help"}, "run": {"help", "run"}, "list": {"help", "list"}, "inspect": {"help", "inspect"}, "try": {"help", "try"},
-		"history": {"help", "history"}, "tests": {"help", "tests"}, "operators": {"help", "operators"}, "check": {"help", "check"}, "report": {"help", "report"}, "accept": {"help", "accept"}, "version": {"help", "version"}, "help": {"help", "help"},
+		"history": {"help", "history"}, "tests": {"help", "tests"}, "operators": {"help", "operators"}, "check": {"help", "check"}, "report": {"help", "report"}, "merge": {"help", "merge"}, "accept": {"help", "accept"}, "version": {"help", "version"}, "help": {"help", "help"},
 		"completion": {"help", "completion"}, "manual": {"help", "manual"},
 	} {
 		var out, errs bytes.Buffer
