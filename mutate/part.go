@@ -20,10 +20,11 @@ type Part struct {
 	Counts []int    // mutants of each part, without those that comments skip, which are in the first
 	Sums   []string // of the IDs of these
 
-	Project string   // names what is kept of this project in a cache that was given
-	Scope   string   // of a history
-	Commit  string   // in short, "" for none
-	Units   []string // Mutant.Unit of each verdict, in the order of a result file
+	Project string            // names what is kept of this project in a cache that was given
+	Scope   string            // of a history
+	Commit  string            // in short, "" for none
+	Exact   map[string]string // texts that are not UTF-8, in base64, by what a result file has for them
+	Units   []string          // Mutant.Unit of each verdict, in the order of a result file
 }
 
 // Planned is the number of mutants of all parts.

@@ -51,6 +51,7 @@ type Document struct {
 
 	reaching [][]mutate.TestID // of TestSets, as far as they were asked for
 	units    []string          // of mutants, where they are known
+	exact    map[string]string // see exactly
 }
 
 // A Tally counts mutants. Score and Reached are percentages, nil when no

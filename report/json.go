@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"io"
 	"reflect"
+	"slices"
 	"strings"
 	"time"
 
@@ -84,11 +85,11 @@ func ReadJSON(r io.Reader) (*Document, error) {
 	if d.SchemaVersion != SchemaVersion {
 		return nil, fmt.Errorf("the result file has schema version %d; this assay reads version %d", d.SchemaVersion, SchemaVersion)
 	}
+	if d.Part != nil {
+		d.units, d.exact = d.Part.Units, d.Part.Exact
+	}
 	if err := d.check(); err != nil {
 		return nil, err
-	}
-	if d.Part != nil {
-		d.units = d.Part.Units
 	}
 	return d, nil
 }
@@ -119,7 +120,7 @@ func (f *FileEntry) Fits(text []byte) bool { return f.Bytes == len(text) && f.SH
 // Result makes a result of the document again. read gives the text of a file
 // by its path in the document; a file that is not the one that was judged is
 // an error, because the offsets mean nothing in it. Bytes of names that are
-// not UTF-8 stay marked.
+// not UTF-8 stay marked, but in parts of a run.
 func (d *Document) Result(read func(path string) ([]byte, error), ops []*mutate.Operator) (*mutate.Result, error) {
 	return d.result(func(path string) ([]byte, error) {
 		text, err := read(path)
@@ -132,18 +133,19 @@ func (d *Document) Result(read func(path string) ([]byte, error), ops []*mutate.
 
 func (d *Document) result(read func(path string) ([]byte, error), ops []*mutate.Operator) (*mutate.Result, error) {
 	r := &mutate.Result{
-		Project: d.Project, PHP: d.PHP, PHPUnit: d.PHPUnit, Breadth: d.Breadth,
+		Project: d.exactly(d.Project), PHP: d.PHP, PHPUnit: d.PHPUnit, Breadth: d.Breadth,
 		Partial: d.Partial, LeftOut: d.LeftOut, AllKills: d.AllKills, Compared: d.Compared,
 		Suite: duration(d.SuiteMS), Elapsed: duration(d.ElapsedMS), Engine: d.Engine.figures(), Part: d.Part.part(),
 	}
 	sources := map[string]*mutate.Source{}
 	for i := range d.Files {
 		f := &d.Files[i]
-		text, err := read(f.Path)
+		path := d.exactly(f.Path)
+		text, err := read(path)
 		if err != nil {
 			return nil, err
 		}
-		sources[f.Path] = &mutate.Source{Path: f.Path, Text: text}
+		sources[f.Path] = &mutate.Source{Path: path, Text: text}
 		if !f.Fits(text) {
 			sources[f.Path].Sum = f.SHA256
 		}
@@ -153,10 +155,10 @@ func (d *Document) result(read func(path string) ([]byte, error), ops []*mutate.
 		byID[op.ID] = op
 	}
 	for _, t := range d.Tests {
-		r.Tests = append(r.Tests, mutate.Test{ID: mutate.TestID(t.Name), Time: duration(t.TimeMS)})
+		r.Tests = append(r.Tests, mutate.Test{ID: mutate.TestID(d.exactly(t.Name)), Time: duration(t.TimeMS)})
 	}
 	for _, n := range d.Notes {
-		r.Notes = append(r.Notes, mutate.Note{Kind: n.Kind, Path: n.Path, Line: n.Line, Text: n.Text})
+		r.Notes = append(r.Notes, mutate.Note{Kind: n.Kind, Path: d.exactly(n.Path), Line: n.Line, Text: d.exactly(n.Text)})
 	}
 	for i := range d.Mutants {
 		v, err := d.verdict(&d.Mutants[i], sources, byID)
@@ -174,10 +176,10 @@ func (d *Document) result(read func(path string) ([]byte, error), ops []*mutate.
 func (d *Document) verdict(e *Entry, sources map[string]*mutate.Source, ops map[string]*mutate.Operator) (mutate.Verdict, error) {
 	m := &mutate.Mutant{
 		ID: e.ID, Op: ops[e.Operator], Source: sources[e.File], Line: e.Line, Column: e.Column,
-		Class: e.Class, Function: e.Function,
+		Class: d.exactly(e.Class), Function: d.exactly(e.Function),
 	}
 	if e.Status == mutate.Skipped.String() {
-		m.Skipped = e.Reason
+		m.Skipped = d.exactly(e.Reason)
 	}
 	var v mutate.Verdict
 	if m.Op == nil {
@@ -217,7 +219,7 @@ func raw(text, encoded string) (string, error) {
 
 // Verdict gives what an entry says about m, which is the same mutant.
 func (d *Document) Verdict(e *Entry, m *mutate.Mutant) (v mutate.Verdict, err error) {
-	v = mutate.Verdict{Mutant: m, Ran: e.TestsRun, Detail: e.Message, Time: duration(e.TimeMS), New: e.New}
+	v = mutate.Verdict{Mutant: m, Ran: e.TestsRun, Detail: d.exactly(e.Message), Time: duration(e.TimeMS), New: e.New}
 	if v.Status, err = mutate.ParseStatus(e.Status); err != nil {
 		return v, err
 	}
@@ -227,13 +229,18 @@ func (d *Document) Verdict(e *Entry, m *mutate.Mutant) (v mutate.Verdict, err er
 		}
 	}
 	if e.Killer != nil {
-		v.Killer = mutate.TestID(*e.Killer)
+		v.Killer = mutate.TestID(d.exactly(*e.Killer))
 	}
 	for _, i := range e.Killers {
-		v.Killers = append(v.Killers, mutate.TestID(d.Tests[i].Name))
+		v.Killers = append(v.Killers, mutate.TestID(d.exactly(d.Tests[i].Name)))
 	}
 	if v.Seen, err = e.seen(); err != nil {
 		return v, err
+	}
+	v.Seen.Expression = d.exactly(v.Seen.Expression)
+	v.Seen.Values = slices.Clone(v.Seen.Values)
+	for i, value := range v.Seen.Values {
+		v.Seen.Values[i] = d.exactly(value)
 	}
 	v.Reaching = d.reachingOf(e)
 	if e.WouldBe != "" {
@@ -242,7 +249,7 @@ func (d *Document) Verdict(e *Entry, m *mutate.Mutant) (v mutate.Verdict, err er
 		}
 	}
 	if v.Status == mutate.Broken || v.Status == mutate.Accepted {
-		v.Detail = e.Reason
+		v.Detail = d.exactly(e.Reason)
 	}
 	return v, nil
 }
@@ -259,7 +266,7 @@ func (d *Document) reachingOf(e *Entry) []mutate.TestID {
 	if d.reaching[e.TestsReaching] == nil {
 		list := make([]mutate.TestID, len(set))
 		for i, n := range set {
-			list[i] = mutate.TestID(d.Tests[n].Name)
+			list[i] = mutate.TestID(d.exactly(d.Tests[n].Name))
 		}
 		d.reaching[e.TestsReaching] = list
 	}

@@ -2,8 +2,10 @@ package report
 
 import (
 	"cmp"
+	"encoding/base64"
 	"errors"
 	"fmt"
+	"maps"
 	"slices"
 	"strings"
 	"time"
@@ -28,6 +30,7 @@ type PartEntry struct {
 	Project string            `json:"project"`
 	Scope   string            `json:"scope"`
 	Commit  string            `json:"commit"`
+	Exact   map[string]string `json:"exact,omitempty"`
 	Units   []string          `json:"units"`
 }
 
@@ -50,11 +53,43 @@ func partEntry(r *mutate.Result) *PartEntry {
 	for path, sum := range r.Part.Inputs {
 		e.Inputs[marked(path)] = sum
 	}
-	e.Units = []string{}
+	e.Units, e.Exact = []string{}, map[string]string{}
 	for _, v := range sorted(r.Verdicts) {
 		e.Units = append(e.Units, v.Mutant.Unit)
 	}
+	for _, s := range textsOf(r) {
+		if m := marked(s); m != s {
+			e.Exact[m] = base64.StdEncoding.EncodeToString([]byte(s))
+		}
+	}
 	return &e
+}
+
+// textsOf gives the texts of a result that may not be UTF-8, but for those of edits.
+func textsOf(r *mutate.Result) []string {
+	out := []string{r.Project}
+	for _, n := range r.Notes {
+		out = append(out, n.Path, n.Text)
+	}
+	for _, t := range r.Tests {
+		out = append(out, string(t.ID))
+	}
+	for _, v := range r.Verdicts {
+		m := v.Mutant
+		out = append(out, m.Source.Path, m.Class, m.Function, m.Skipped, string(v.Killer), v.Detail, v.Seen.Expression)
+		out = append(out, v.Seen.Values...)
+	}
+	return out
+}
+
+// exactly gives the text that a document has marked, where the document knows it.
+func (d *Document) exactly(s string) string {
+	if encoded, ok := d.exact[s]; ok {
+		if b, err := base64.StdEncoding.DecodeString(encoded); err == nil && marked(string(b)) == s {
+			return string(b)
+		}
+	}
+	return s
 }
 
 func (e *PartEntry) part() *mutate.Part {
@@ -90,6 +125,11 @@ func (d *Document) checkPart(counted map[string]int) error {
 			ids = append(ids, e.ID)
 		}
 	}
+	for text := range p.Exact {
+		if d.exactly(text) == text {
+			return fmt.Errorf("part: the exact bytes of %q are not such that it stands for them", text)
+		}
+	}
 	if p.Ended == "" && PartSum(ids) != p.Sums[p.Number-1] {
 		return errors.New("part: its mutants are not those that it says")
 	}
@@ -119,7 +159,7 @@ func Merge(docs []*Document) *Document {
 	slices.SortFunc(docs, func(a, b *Document) int { return cmp.Compare(a.Part.Number, b.Part.Number) })
 	first := docs[0]
 	out := &Document{Format: FormatName, SchemaVersion: SchemaVersion, Project: first.Project, PHP: first.PHP, PHPUnit: first.PHPUnit,
-		Breadth: first.Breadth, AllKills: first.AllKills, Compared: first.Compared, Tests: first.Tests, LeftOut: first.Part.LeftOut}
+		Breadth: first.Breadth, AllKills: first.AllKills, Compared: first.Compared, Tests: first.Tests, LeftOut: first.Part.LeftOut, exact: map[string]string{}}
 	files := map[string]bool{}
 	for _, d := range docs {
 		sets := len(out.TestSets)
@@ -128,6 +168,7 @@ func Merge(docs []*Document) *Document {
 			e.TestsReaching += sets
 			out.Mutants = append(out.Mutants, e)
 		}
+		maps.Copy(out.exact, d.Part.Exact)
 		out.units = append(out.units, d.Part.Units...)
 		for _, f := range d.Files {
 			if !files[f.Path] {
