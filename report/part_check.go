@@ -35,7 +35,7 @@ func CheckParts(names []string, docs []*Document, partial bool) error {
 	var missing []string
 	of := docs[0].Part.Of
 	for n := 1; n <= of; n++ {
-		if byNumber[n] == "" {
+		if _, there := byNumber[n]; !there {
 			missing = append(missing, fmt.Sprintf("%d of %d", n, of))
 		}
 	}
