@@ -32,8 +32,11 @@ type mergeCommand struct {
 // and writes the result, keeps it for assay inspect, adds to the history, and compares it
 // with the bar.
 func (c *mergeCommand) run(env *environment) error {
+	if err := c.makeCache(); err != nil { // an output may lie beside it
+		return err
+	}
 	outputs, err := c.outputs()
-	for _, check := range []func() error{c.checkHistory, c.checkParts, c.makeCache} {
+	for _, check := range []func() error{c.checkHistory, c.checkParts} {
 		if err == nil {
 			err = check()
 		}

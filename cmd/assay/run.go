@@ -45,8 +45,11 @@ func (c *runCommand) defaultPaths(paths []string) {
 // run is the pipeline: find, generate, choose, record, plan, judge, report.
 func (c *runCommand) run(env *environment) error {
 	began := time.Now()
+	if err := c.makeCache(); err != nil { // an output may lie beside it
+		return err
+	}
 	outputs, err := c.outputs()
-	for _, check := range []func() error{c.checkHistory, c.checkSample, c.makeCache} {
+	for _, check := range []func() error{c.checkHistory, c.checkSample} {
 		if err == nil {
 			err = check()
 		}
