@@ -112,7 +112,7 @@ func TestUnmatched(t *testing.T) {
 func TestReadmeIsComplete(t *testing.T) {
 	text := readme(t)
 	options := text[strings.Index(text, "\n## Options"):strings.Index(text, "\n## Operators")]
-	known := map[string]bool{"core": true, "wide": true, "overlay": true, "copy": true, "auto": true, "always": true, "never": true,
+	known := map[string]bool{"core": true, "wide": true, "overlay": true, "copy": true, "auto": true, "always": true, "never": true, "cost": true, "place": true,
 		"paths": true}
 	for _, f := range report.Formats() {
 		known[f.Name] = true

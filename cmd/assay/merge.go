@@ -20,10 +20,10 @@ import (
 
 type mergeCommand struct {
 	Parts     []string `arg:"" name:"part" help:"The results of all parts, which assay run --shard K/N --write json=FILE wrote."`
-	Project   string   `name:"project" toml:"-" placeholder:"DIR" default:"." help:"A directory of the project, if not this one; the source files are read there." group:"code"`
-	Config    string   `name:"config" toml:"-" placeholder:"FILE" help:"Options are read from FILE instead of the project's assay.toml." group:"code"`
-	Partial   bool     `name:"partial" toml:"-" help:"Take what there is, where parts are missing or were interrupted, and say in the report what is not there." group:"choice"`
-	CacheFrom []string `name:"cache-from" toml:"-" placeholder:"DIR" sep:"none" help:"Take verdicts from the cache in DIR as well, as from that of another machine; repeatable." group:"choice"`
+	Project   string   `name:"project" toml:"-" placeholder:"DIR" default:"." help:"A directory of the project, if not this one; the source files are read there."`
+	Config    string   `name:"config" toml:"-" placeholder:"FILE" help:"Options are read from FILE instead of the project's assay.toml."`
+	Partial   bool     `name:"partial" toml:"-" help:"Take what there is, where parts are missing or were interrupted, and say in the report what is not there."`
+	CacheFrom []string `name:"cache-from" toml:"-" placeholder:"DIR" sep:"none" help:"Take verdicts from the cache in DIR as well, as from that of another machine; repeatable."`
 	cacheOptions
 	answerOptions
 }

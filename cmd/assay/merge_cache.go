@@ -5,7 +5,6 @@ package main
 import (
 	"errors"
 	"io/fs"
-	"os"
 	"path/filepath"
 	"reflect"
 	"slices"
@@ -116,13 +115,14 @@ func laidOver(base string, all []*volume) (int, error) {
 		}
 		done[name] = true
 		to := &volume{path: filepath.Join(filepath.Dir(base), name), head: v.head, kept: v.kept}
+		had := len(v.kept)
 		for _, o := range all[i+1:] {
 			if filepath.Base(o.path) == name && reflect.DeepEqual(o.head.Parts, v.head.Parts) {
 				to.takeIn([]*volume{o}, func(names []string) []string { return names })
 			}
 		}
 		n += len(to.kept)
-		if _, err := os.Stat(to.path); err == nil && v.path == to.path && len(to.kept) == len(v.kept) {
+		if v.path == to.path && len(to.kept) == had {
 			continue // as it is
 		}
 		if err := to.write(); err != nil {

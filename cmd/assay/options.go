@@ -58,7 +58,7 @@ type choiceOptions struct {
 
 // cacheOptions say where verdicts are kept for later runs.
 type cacheOptions struct {
-	Cache string `name:"cache" toml:"cache" placeholder:"DIR" help:"Keep verdicts for later runs in DIR, as for a cache of CI, and not in the user's cache directory." group:"choice"`
+	Cache string `name:"cache" toml:"cache" placeholder:"DIR" help:"Keep verdicts for later runs in DIR, as for a cache of CI, and not in the user's cache directory." group:"answer"`
 }
 
 // screenOptions say how the terminal is used.

@@ -56,6 +56,7 @@ type keptVerdict struct {
 	Sum   string `json:"sum"`             // of the change, its tests and what these use unchanged
 	Rests string `json:"rests,omitempty"` // of what was used besides
 	All   bool   `json:"all,omitempty"`   // Killers are known, or there are none
+	When  int64  `json:"when,omitempty"`  // of the run that found it out, or that it still held; in seconds (Unix time)
 }
 
 // remember opens the memory of a project. A run without one, because there is
@@ -145,6 +146,7 @@ func (m *memory) settle(tasks []exec.Task, baseline *exec.Baseline, each func(mu
 			left = append(left, t)
 			continue
 		}
+		k.When = m.began.Unix()
 		m.made[k.ID] = k
 		if !m.all {
 			k.Killers = nil
@@ -176,7 +178,7 @@ func (m *memory) holds(t exec.Task, k keptVerdict) bool {
 // keep gives a verdict with sums of what it rests on.
 func (m *memory) keep(v mutate.Verdict) keptVerdict {
 	t := m.tasks[v.Mutant]
-	k := keptVerdict{storedLine: stored(v), File: t.Mutant.Source.Path, Sum: m.now.sum(t)}
+	k := keptVerdict{storedLine: stored(v), File: t.Mutant.Source.Path, Sum: m.now.sum(t), When: m.began.Unix()}
 	k.All = m.all || v.Status != mutate.Killed && v.Status != mutate.TimedOut
 	k.Opened = m.now.besides(t, v.Rests.Opened)
 	k.Rests = m.now.restsSum(k.Opened, k.Whole)

@@ -93,7 +93,8 @@ func (v *volume) removeUnlessNew() error {
 
 // takeIn adds the verdicts of older volumes that stay: those on files that are what they
 // were, if the project has the same files; names leaves out of a list of files what this
-// program wrote. Of two verdicts on a mutant the newer one stays.
+// program wrote. Of two verdicts on a mutant the newer one stays: a volume that is newer may
+// hold an older one, which its run was not about.
 func (v *volume) takeIn(older []*volume, names func([]string) []string) {
 	newestFirst(older)
 	if v.head.Files == nil {
@@ -109,7 +110,7 @@ func (v *volume) takeIn(older []*volume, names func([]string) []string) {
 				sum = o.head.Files[k.File]
 				v.head.Files[k.File] = sum
 			}
-			if _, newer := v.kept[id]; !newer && sum == o.head.Files[k.File] {
+			if own, known := v.kept[id]; sum == o.head.Files[k.File] && (!known || own.When < k.When) {
 				v.kept[id] = k
 			}
 		}

@@ -92,10 +92,13 @@ func phpSum(php string) (string, error) {
 }
 
 // ofSession are variables that a terminal, a login or a service for builds sets
-// anew each time.
+// anew each time: those of Jenkins and its plugins, and of indexed jobs of Kubernetes, from
+// memory.
 var ofSession = regexp.MustCompile(`^(_|PWD|OLDPWD|SHLVL|TERM.*|COLORTERM|COLUMNS|LINES|HOSTNAME|WINDOWID|DISPLAY|WAYLAND_DISPLAY|VTE_VERSION|TMUX.*|STY|` +
 	`LS_COLORS|NO_COLOR|FORCE_COLOR|CLICOLOR.*|EDITOR|VISUAL|PAGER|MAIL|SSH_.*|GPG_.*|DBUS_.*|INVOCATION_ID|JOURNAL_STREAM|MANAGERPID|SYSTEMD_EXEC_PID|MEMORY_PRESSURE_.*|` +
-	`XDG_(SESSION|RUNTIME|SEAT|VTNR|CACHE).*|GITHUB_.*|RUNNER_.*|ACTIONS_.*|CI_.*|GITLAB_.*|FF_.*|BUILD_.*|JENKINS_.*)$`)
+	`XDG_(SESSION|RUNTIME|SEAT|VTNR|CACHE).*|GITHUB_.*|RUNNER_.*|ACTIONS_.*|CI_.*|GITLAB_.*|FF_.*|BUILD_.*|JENKINS_.*|` +
+	`JOB_COMPLETION_INDEX|HUDSON_.*|JOB_(BASE_)?NAME|JOB_(DISPLAY_)?URL|RUN_\w*DISPLAY_URL|NODE_NAME|NODE_LABELS|EXECUTOR_NUMBER|STAGE_NAME|` +
+	`WORKSPACE(_TMP)?|GIT_(COMMIT|BRANCH|LOCAL_BRANCH|PREVIOUS_\w+)|CHANGE_.*|BRANCH_NAME|BRANCH_IS_PRIMARY)$`)
 
 // environment sums up the variables that tests get. Those of a session count
 // only where PHPUnit's configuration or a file that tests use names them.
