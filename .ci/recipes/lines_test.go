@@ -5,6 +5,7 @@ package recipes
 import (
 	"bytes"
 	"fmt"
+	"io/fs"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -81,11 +82,29 @@ func TestCommandLines(t *testing.T) {
 			if got != wholes[strings.Contains(line, "--changed-from")] {
 				t.Error("the merged result is not that of the run in one piece")
 			}
+			if n := volumes(t, project) + volumes(t, place); n != 1 {
+				t.Errorf("the caches of all parts are %d files of verdicts, and not one", n)
+			}
 			if said := s.do(t, bin, project, place, line, 2); !strings.Contains(said, "judging 0 mutants") {
 				t.Errorf("the verdicts are not used again:\n%s", said)
 			}
 		})
 	}
+}
+
+// volumes counts the files of verdicts below a directory.
+func volumes(t *testing.T, dir string) (n int) {
+	t.Helper()
+	err := filepath.WalkDir(dir, func(path string, _ fs.DirEntry, err error) error {
+		if strings.HasSuffix(path, ".verdicts.gz") {
+			n++
+		}
+		return err
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return n
 }
 
 // do runs a command line as a machine of the service does; each has a home of its own.

@@ -31,7 +31,7 @@
 //	0    fine
 //	1    the mutation score is below --fail-under, or --fail-on-new found something
 //	2    the command line, assay.toml, assay.accepted or a comment that skips
-//	     mutants is wrong; nothing was run
+//	     mutants is wrong, or parts do not fit together; nothing was run
 //	3    the project must be fixed first: a red suite, no tests, no source
 //	4    a fault of assay's own
 //	130  interrupted (SIGINT); 143 for SIGTERM, 129 for SIGHUP, 131 for SIGQUIT.

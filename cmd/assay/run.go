@@ -45,15 +45,7 @@ func (c *runCommand) defaultPaths(paths []string) {
 // run is the pipeline: find, generate, choose, record, plan, judge, report.
 func (c *runCommand) run(env *environment) error {
 	began := time.Now()
-	if err := c.makeCache(); err != nil { // an output may lie beside it
-		return err
-	}
-	outputs, err := c.outputs()
-	for _, check := range []func() error{c.checkHistory, c.checkSample} {
-		if err == nil {
-			err = check()
-		}
-	}
+	outputs, err := c.outputsChecked()
 	if err != nil {
 		return err
 	}
@@ -106,6 +98,21 @@ func (c *runCommand) run(env *environment) error {
 		return fault
 	}
 	return err
+}
+
+// outputsChecked gives the files to write, and refuses what can be seen to be wrong before anything
+// is done.
+func (c *runCommand) outputsChecked() ([]output, error) {
+	if err := c.makeCache(); err != nil { // an output may lie beside it
+		return nil, err
+	}
+	outputs, err := c.outputs()
+	for _, check := range []func() error{c.checkHistory, c.checkSample} {
+		if err == nil {
+			err = check()
+		}
+	}
+	return outputs, err
 }
 
 // noteFacts has the result say with what, and how, the tests were run.

@@ -47,11 +47,11 @@ func (s shard) String() string {
 
 func (s shard) given() bool { return s.of > 0 }
 
-// divide gives each task its part, from 0 on. Every mutant costs about as much as there are
-// parts of the suite to replay; times would be others on each machine. The costliest are dealt
-// first, each to the part that has least: so the parts differ by no more than the cost of
-// one mutant, and by one mutant, where that can be. byPlace makes all cost the same: mutants
-// are dealt as they stand in the source, whatever the recording has seen.
+// divide gives each task its part, from 0 on. A mutant costs as much as there are segments that
+// pass it, and one more; times would be others on each machine. The costliest are dealt first,
+// each to the part that has least: so two parts differ by no more than the cost of one mutant.
+// With byPlace all cost the same: mutants are dealt as they stand in the source, whatever the
+// recording has seen.
 func divide(tasks []exec.Task, parts int, byPlace bool) []int {
 	order := make([]int, len(tasks))
 	costs := make([]int, len(tasks))
