@@ -13,6 +13,9 @@ func FuzzResult(f *testing.F) {
 	for _, timings := range []bool{false, true} {
 		f.Add(printed(f, Formats()[1], fixture(f), Options{Timings: timings}))
 	}
+	part := fixture(f)
+	part.Part = partOfOne(part)
+	f.Add(printed(f, Formats()[1], part, Options{}))
 	f.Add([]byte(`{"format": "assay result", "schema_version": 3}`))
 	f.Fuzz(func(t *testing.T, text []byte) {
 		d, err := ReadJSON(bytes.NewReader(text))
@@ -25,6 +28,9 @@ func FuzzResult(f *testing.F) {
 		}
 		if size > 1<<20 {
 			return // it may be, and takes its time
+		}
+		if d.Part != nil && CheckParts([]string{"a"}, []*Document{d}, true) == nil {
+			d = Merge([]*Document{d})
 		}
 		r, _, err := d.Restore(func(string) ([]byte, error) { return nil, errors.New("gone") }, fixtureOps)
 		if err != nil {

@@ -14,6 +14,17 @@ import (
 	"assay/mutate"
 )
 
+// partOfOne says of a result that it is the only part of a run.
+func partOfOne(r *mutate.Result) *mutate.Part {
+	var ids []string
+	for _, v := range r.Verdicts {
+		if v.Status != mutate.Skipped {
+			ids = append(ids, v.Mutant.ID)
+		}
+	}
+	return &mutate.Part{Number: 1, Of: 1, Counts: []int{len(ids)}, Sums: []string{PartSum(ids)}}
+}
+
 // inParts deals the verdicts of a result to parts, and gives the documents that they are
 // written and read as.
 func inParts(t *testing.T, r *mutate.Result, of int) []*Document {
