@@ -70,7 +70,7 @@ func TestMergeIsTheWhole(t *testing.T) {
 		{"../../testdata/demo", []int{1, 2, 3, 8}, ""},
 		{"../../testdata/demo", []int{3}, "--sample 40 --shard-by place --all-kills"},
 		{"../../testdata/fixtures/latin1-and-crlf", []int{2, 3}, ""},
-		{"../../testdata/fixtures/skipping", []int{0}, "--breadth wide"},
+		{"../../testdata/fixtures/skipping", []int{0}, "--only relational"},
 	}
 	if given := os.Getenv("ORACLE_PROJECT"); given != "" {
 		cases = cases[:0]
