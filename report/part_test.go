@@ -115,7 +115,7 @@ func TestMergeWithoutSources(t *testing.T) {
 
 func TestPartsOfDifferentRuns(t *testing.T) {
 	for want, change := range map[string]func([]*Document) []*Document{
-		"b is the result of a run in one piece": func(d []*Document) []*Document { d[1].Part = nil; return d },
+		"b is the result of a run in one piece":                                                 func(d []*Document) []*Document { d[1].Part = nil; return d },
 		"a and b are not of one run: the number of parts is 3 in the first and 4 in the second": func(d []*Document) []*Document { d[1].Part.Of = 4; return d },
 		"a and c are not of one run: the version of PHP is 8.2.7 in the first and 8.4.1 in the": func(d []*Document) []*Document { d[2].PHP = "8.4.1"; return d },
 		"a and b are not of one run: the version of PHPUnit is 9.6.7 in":                        func(d []*Document) []*Document { d[1].PHPUnit = "11"; return d },
@@ -208,7 +208,9 @@ func TestUnionOfNotes(t *testing.T) {
 			t.Fatalf("round %d: %v, want %v", round, got, whole)
 		}
 	}
-	entry := func(kind string, line int) NoteEntry { return NoteEntry{Kind: kind, Path: "assay.accepted", Line: line} }
+	entry := func(kind string, line int) NoteEntry {
+		return NoteEntry{Kind: kind, Path: "assay.accepted", Line: line}
+	}
 	part, view := NoteEntry{Kind: PartNote, Text: "x"}, NoteEntry{Kind: "view"}
 	docs := inParts(t, fixture(t), 3)
 	docs[0].Notes = []NoteEntry{part, entry("stale", 9), view}
