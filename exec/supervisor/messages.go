@@ -161,8 +161,9 @@ type Outcome struct {
 	Orphaned bool // its parent died before it: Exit is not known
 	Last     string
 	Output   string
-	Wall     int64 // microseconds
-	Faults   int64 // minor page faults
+	Log      []byte // of PHPUnit without the harness; nil where there is none
+	Wall     int64  // microseconds
+	Faults   int64  // minor page faults
 	Opened   []string
 	Ports    []uint16 // at which it or what it started listened, in a recording
 }
@@ -189,7 +190,9 @@ type TestRun struct {
 
 // Bare is PHPUnit without the harness.
 type Bare struct {
-	Path  string
-	Text  []byte
-	Limit int64 // nanoseconds of wall time
+	Texts map[string][]byte // files that have another text
+	Added map[string][]byte // files that are not there else; their folders are
+	Args  []string          // of PHPUnit, before those of each run
+	Log   bool              // have it write a log, in JUnit's format
+	Limit int64             // nanoseconds of wall time
 }
