@@ -24,6 +24,7 @@ type request struct {
 	Continue *Continue
 	Finish   bool
 	Bare     *Bare
+	Prove    *Prove
 }
 
 type reply struct {
@@ -33,6 +34,7 @@ type reply struct {
 	Stop    *Stop
 	Run     *recording.Run
 	Outcome *Outcome
+	Told    []string
 }
 
 // Open says how PHP is started.
@@ -195,4 +197,11 @@ type Bare struct {
 	Args  []string          // of PHPUnit, before those of each run
 	Log   bool              // have it write a log, in JUnit's format
 	Limit int64             // nanoseconds of wall time
+}
+
+// Prove is a process that records calls, or makes some.
+type Prove struct {
+	Texts map[string][]byte // files in place of the project's own
+	Setup wire.Prove
+	Limit int64 // nanoseconds of wall time
 }

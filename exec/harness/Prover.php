@@ -1,0 +1,129 @@
+<?php
+
+declare(strict_types=1);
+
+namespace PHPUnit\AssayHarness;
+
+/**
+ * Looks for inputs that tell mutants from the original, in two kinds of process: one runs the
+ * suite and has calls recorded, the other makes calls where the suite has been built, and says
+ * what came of them.
+ */
+final class Prover
+{
+    /** How many seconds the calls of one input may take. */
+    private const SECONDS = 2;
+    /** How many inputs of a mutant may end their process. */
+    private const ENDINGS = 4;
+
+    private static ?CallRecorder $recorder = null;
+    private static string $file = '';
+
+    /** This is boundary n of the suite, behind which is a test or, -1, something else. */
+    public static function at(int $n, int $test): void
+    {
+        $prove = Process::$setup['prove'];
+        if ($n === 1) {
+            require_once __DIR__ . '/ProverValues.php';
+            if ($prove['what'] === 'record') {
+                require_once __DIR__ . '/CallRecorder.php';
+                MutantSwitch::$calls = self::$recorder = new CallRecorder($prove['sources'], $prove['wanted']);
+                MutantSwitch::used();
+            } else {
+                require_once __DIR__ . '/ProverOutcome.php';
+                require_once __DIR__ . '/ProverCalls.php';
+                self::serve($prove['jobs']);
+            }
+        }
+        self::$recorder->begin($test);
+        if ($n === Player::end()) {
+            self::$recorder->flush();
+            MutantSwitch::$calls = null;
+            Process::$channel->send(['recorded']);
+        }
+    }
+
+    /** Makes the calls of all jobs and ends the process. */
+    private static function serve(array $jobs): void
+    {
+        self::$file = (string) \tempnam(\sys_get_temp_dir(), 'assay');
+        foreach ($jobs as $job) {
+            $answer = ['id' => $job['id'], 'original' => [], 'mutant' => [], 'again' => []];
+            foreach ($job['sides'] as $side) {
+                $job['chosen'] = $side === 'mutant' ? [$job['place'], $job['mutant']] : [0, 0];
+                $answer[$side] = self::inChildren($job);
+            }
+            if (isset($answer['original'], $answer['mutant']) && empty($job['whole'])) {
+                self::leaveOutSame($answer['original'], $answer['mutant']);
+            }
+            Process::$channel->send(['proof', \json_encode($answer, \JSON_THROW_ON_ERROR | \JSON_UNESCAPED_SLASHES)]);
+        }
+        \unlink(self::$file);
+        Process::$channel->send(['ended']);
+        Process::kill();
+    }
+
+    /** Where both sides are alike, the outcome itself is not told. */
+    private static function leaveOutSame(array &$original, array &$mutant): void
+    {
+        foreach ($mutant as $i => $line) {
+            if (isset($original[$i][2], $line[2]) && $original[$i][2] === $line[2]) {
+                $original[$i][3] = $mutant[$i][3] = null;
+            }
+        }
+    }
+
+    /** Makes the calls of one side, in a child, or in one child for each input where it is to be fresh. */
+    private static function inChildren(array $job): array
+    {
+        $lines = [];
+        $all = \count($job['inputs']);
+        for ($from = $endings = 0; $from < $all;) {
+            $to = empty($job['fresh']) ? $all : $from + 1;
+            \file_put_contents(self::$file, '');
+            self::child($job, $from, $to);
+            foreach (\explode("\n", \trim((string) \file_get_contents(self::$file))) as $line) {
+                if ($line !== '' && \is_array($read = \json_decode($line, true, 512))) {
+                    $lines[] = $read;
+                }
+            }
+            if (\count($lines) < $to) { // the next one has ended its process
+                $lines[] = null;
+                if (++$endings >= self::ENDINGS) {
+                    break;
+                }
+            }
+            $from = \count($lines);
+        }
+
+        return $lines;
+    }
+
+    private static function child(array $job, int $from, int $to): void
+    {
+        $pid = \pcntl_fork();
+        if ($pid < 0) {
+            throw new \RuntimeException('PHP cannot fork');
+        }
+        if ($pid > 0) {
+            do {
+                $got = \pcntl_waitpid($pid, $status);
+            } while ($got === -1 && \pcntl_get_last_error() === \PCNTL_EINTR);
+
+            return;
+        }
+        \ini_set('memory_limit', '512M');
+        \pcntl_signal(\SIGALRM, \SIG_DFL);
+        [MutantSwitch::$place, MutantSwitch::$mutant] = $job['chosen'];
+        $out = \fopen(self::$file, 'a');
+        \stream_set_write_buffer($out, 0);
+        $calls = new ProverCalls($job['points'], $job['dated'] ?? false);
+        for ($i = $from; $i < $to; ++$i) {
+            \pcntl_alarm(self::SECONDS);
+            $line = $calls->outcomeOf($job['inputs'][$i], $job['look'] ?? null);
+            \pcntl_alarm(0);
+            \fwrite($out, \json_encode($line, \JSON_THROW_ON_ERROR | \JSON_UNESCAPED_SLASHES) . "\n");
+        }
+        Process::kill();
+    }
+}

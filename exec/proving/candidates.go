@@ -1,0 +1,367 @@
+package proving
+
+import (
+	"math"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+	"unicode/utf8"
+
+	"assay/mutate"
+)
+
+// candidates gives values to put in place of one, the likeliest to tell something first.
+func (v *Variation) candidates(in *Input, s site) []mutate.Value {
+	l := lister{p: s.parameter, seen: map[string]bool{keyOf(s.value): true}}
+	others := v.others(in, s)
+	switch s.value.Kind {
+	case mutate.ValueInt:
+		l.ints(s.value.Int, v.words, others)
+	case mutate.ValueFloat:
+		l.floats(s.value.Float, v.words, others)
+	case mutate.ValueString:
+		l.texts(s.value.String, v.words, others)
+	case mutate.ValueBool:
+		l.add(boolean(!s.value.Bool))
+	case mutate.ValueArray:
+		l.arrays(s.value, v.words)
+	case mutate.ValueNew:
+		l.dates(s.value, others)
+	case mutate.ValueCase:
+		for _, name := range v.r.cases[s.value.Class] {
+			l.add(mutate.Value{Kind: mutate.ValueCase, Class: s.value.Class, Name: name})
+		}
+	case mutate.ValueVariable:
+		for _, c := range in.Calls[:s.call] {
+			if c.Into != "" && in.Classes[c.Into] == in.Classes[s.value.Variable] {
+				l.add(variable(c.Into))
+			}
+		}
+	}
+	for _, o := range v.recorded(in, s) {
+		l.add(o)
+	}
+	if s.parameter != nil {
+		for _, o := range v.ofTypes(in, s.parameter) {
+			l.add(o)
+		}
+	} else if s.value.Kind != mutate.ValueNew && s.value.Kind != mutate.ValueVariable {
+		l.add(null())
+	}
+	return l.out
+}
+
+// others gives what else stands in an input.
+func (v *Variation) others(in *Input, s site) (out []mutate.Value) {
+	for _, o := range v.sites(in) {
+		if o.value.Kind == s.value.Kind && !same(o.value, s.value) {
+			out = append(out, o.value)
+		}
+	}
+	return out
+}
+
+// recorded gives what a parameter was given in other calls of the suite.
+func (v *Variation) recorded(in *Input, s site) (out []mutate.Value) {
+	if len(s.path) > 0 {
+		return nil
+	}
+	call := &in.Calls[s.call]
+	var serials []int
+	for n, c := range v.r.calls {
+		if c.kind == call.Kind && c.name == call.Name && c.class == call.Class && s.arg < len(c.args) && c.why == "" {
+			serials = append(serials, n)
+		}
+	}
+	slices.Sort(serials)
+	for _, n := range serials {
+		if a := v.r.calls[n].args[s.arg]; a.Kind != mutate.ValueUnset && !hasObjects(a) {
+			if out = append(out, a); len(out) == 30 {
+				break
+			}
+		}
+	}
+	return out
+}
+
+func hasObjects(v mutate.Value) bool {
+	return v.Kind == mutate.ValueVariable || slices.ContainsFunc(v.Items, func(i mutate.Item) bool { return hasObjects(i.Value) })
+}
+
+// lister collects values, each once, that a parameter takes.
+type lister struct {
+	p    *Parameter
+	seen map[string]bool
+	out  []mutate.Value
+}
+
+func (l *lister) add(values ...mutate.Value) {
+	for _, v := range values {
+		if k := v.Kind; k != mutate.ValueNew && k != mutate.ValueCase && k != mutate.ValueVariable && !l.p.takes(k) {
+			continue
+		}
+		if key := keyOf(v); !l.seen[key] {
+			l.seen[key] = true
+			l.out = append(l.out, v)
+		}
+	}
+}
+
+func (l *lister) ints(n int64, w *Words, others []mutate.Value) {
+	for _, o := range others {
+		l.add(o)
+	}
+	l.add(integer(n+1), integer(n-1), integer(0), integer(1), integer(-1), integer(-n))
+	for _, o := range others {
+		l.add(integer(o.Int+1), integer(o.Int-1))
+	}
+	for _, d := range w.Ints {
+		l.add(integer(d), integer(d+1), integer(d-1), integer(-d))
+	}
+	for _, f := range w.Floats {
+		l.add(integer(int64(f)), integer(int64(f)+1))
+	}
+	l.add(integer(2*n), integer(n/2), integer(10*n), integer(2), integer(100), integer(math.MaxInt64), integer(math.MinInt64))
+	for _, d := range w.Ints {
+		l.add(integer(n+d), integer(n-d), integer(2*d))
+	}
+	l.add(float(float64(n)+0.5), text(strconv.FormatInt(n, 10)))
+}
+
+func (l *lister) floats(f float64, w *Words, others []mutate.Value) {
+	for _, o := range others {
+		l.add(o)
+	}
+	l.add(float(0), float(f+1), float(f-1), float(-f), float(f/2), float(2*f), float(0.5), float(1), float(-1))
+	for _, d := range w.Floats {
+		l.add(float(d), float(d+0.01), float(d-0.01), float(-d))
+	}
+	for _, d := range w.Ints {
+		l.add(float(float64(d)), float(float64(d)+0.01), float(float64(d)-0.01), float(-float64(d)))
+	}
+	l.add(float(math.Floor(f)), float(f+0.005), float(f+0.001), float(f-0.001), float(1e9), float(1e-9))
+}
+
+func (l *lister) texts(s string, w *Words, others []mutate.Value) {
+	l.dateTexts(s)
+	for _, o := range others {
+		l.add(o)
+	}
+	add := func(all ...string) {
+		for _, t := range all {
+			if len(t) <= 4000 && (utf8.ValidString(t) || !utf8.ValidString(s)) {
+				l.add(text(t))
+			}
+		}
+	}
+	add("", " ", s+" ", " "+s, strings.ToUpper(s), strings.ToLower(s))
+	if n, err := strconv.ParseInt(strings.TrimSpace(s), 10, 64); err == nil {
+		add(strconv.FormatInt(n+1, 10), strconv.FormatInt(n-1, 10), strconv.FormatInt(-n, 10), "0"+s, s+".0", s+".5")
+		for _, d := range w.Ints {
+			add(strconv.FormatInt(d, 10), strconv.FormatInt(d+1, 10), strconv.FormatInt(d-1, 10))
+		}
+	}
+	for _, d := range w.Strings {
+		add(d, s+d, d+s, strings.Replace(s, " ", d, 1))
+	}
+	l.pieces(s, add)
+	for _, d := range w.Strings {
+		half := len(s) / 2
+		add(s[:half]+d+s[half:], strings.ReplaceAll(s, d, ""), strings.Replace(s, d, d+d, 1), d+d)
+		if strings.ToUpper(d) != d {
+			add(strings.ToUpper(d), s+strings.ToUpper(d))
+		}
+	}
+	add("0", "1", "-1", "a", "é", s+"é", "\x00", s+"\t")
+	if n := len(w.Ints); n > 0 { // texts of just such a length
+		for _, d := range w.Ints[:min(n, 6)] {
+			for _, k := range []int64{d, d + 1, d - 1} {
+				if k > 0 && k <= 300 {
+					add(strings.Repeat("x", int(k)))
+				}
+			}
+		}
+	}
+}
+
+// pieces adds texts that are made of parts of one.
+func (l *lister) pieces(s string, add func(...string)) {
+	if s == "" {
+		return
+	}
+	half := len(s) / 2
+	add(s[:half], s[half:], s+s, s[1:], s[:len(s)-1], s[half:]+s[:half], "\n"+s, s+"\n", s+"\n"+s, s+"\n\n"+s)
+	for _, sep := range []string{"\n", " ", ",", ";", ".", "-", "/", ":", "|"} {
+		parts := strings.Split(s, sep)
+		if len(parts) < 2 || len(parts) > 30 {
+			continue
+		}
+		for i := range parts {
+			add(strings.Join(slices.Delete(slices.Clone(parts), i, i+1), sep), parts[i])
+			if i < 8 {
+				blank := slices.Clone(parts)
+				blank[i] = ""
+				twice := slices.Insert(slices.Clone(parts), i, parts[i])
+				add(strings.Join(blank, sep), strings.Join(twice, sep))
+			}
+			if i > 0 && i < 8 {
+				swapped := slices.Clone(parts)
+				swapped[i], swapped[i-1] = swapped[i-1], swapped[i]
+				add(strings.Join(swapped, sep))
+			}
+		}
+		add(strings.Join(parts, sep+sep), strings.Join(parts, sep+" "), strings.Join(parts, " "+sep))
+	}
+	if len(s) <= 24 {
+		for i := range len(s) {
+			add(s[:i]+s[i+1:], s[:i]+" "+s[i:], s[:i]+s[i:i+1]+s[i:])
+		}
+	}
+}
+
+// dateTexts shifts what looks like a date.
+func (l *lister) dateTexts(s string) {
+	for _, layout := range []string{"2006-01-02 15:04:05.000000", "2006-01-02 15:04:05", "2006-01-02T15:04:05Z07:00", "2006-01-02 15:04", "2006-01-02"} {
+		t, err := time.Parse(layout, s)
+		if err != nil {
+			continue
+		}
+		for _, to := range shifted(t, strings.Contains(layout, "15")) {
+			l.add(text(to.Format(layout)))
+		}
+		return
+	}
+}
+
+// shifted gives dates around one.
+func shifted(t time.Time, hasTime bool) []time.Time {
+	out := []time.Time{t.AddDate(0, 0, 1), t.AddDate(0, 0, -1)}
+	if hasTime {
+		out = append(out, t.Add(time.Second), t.Add(-time.Second), t.Truncate(24*time.Hour), t.Truncate(24*time.Hour).Add(24*time.Hour-time.Second), t.Add(time.Hour), t.Add(12*time.Hour))
+	}
+	first := time.Date(t.Year(), t.Month(), 1, t.Hour(), t.Minute(), t.Second(), t.Nanosecond(), t.Location())
+	return append(out, t.AddDate(0, 0, 7), t.AddDate(0, 1, 0), t.AddDate(0, -1, 0), t.AddDate(1, 0, 0), t.AddDate(-1, 0, 0),
+		first, first.AddDate(0, 1, -1), time.Date(t.Year(), 1, 1, 0, 0, 0, 0, t.Location()), time.Date(t.Year(), 12, 31, 0, 0, 0, 0, t.Location()),
+		time.Date(2024, 2, 29, t.Hour(), t.Minute(), t.Second(), 0, t.Location()))
+}
+
+// zones are time zones to put a date into.
+var zones = []string{"UTC", "Europe/Berlin", "America/New_York", "Asia/Kolkata", "Pacific/Auckland"}
+
+func (l *lister) dates(v mutate.Value, others []mutate.Value) {
+	for _, o := range others {
+		if o.Class == v.Class {
+			l.add(o)
+		} else if strings.HasPrefix(o.Class, "DateTime") && strings.HasPrefix(v.Class, "DateTime") && len(o.Args) == len(v.Args) {
+			moved := v
+			moved.Args = o.Args
+			l.add(moved)
+		}
+	}
+	with := func(i int, to mutate.Value) mutate.Value {
+		out := v
+		out.Args = slices.Clone(v.Args)
+		out.Args[i].Value = to
+		return out
+	}
+	for i, a := range v.Args {
+		switch {
+		case a.Value.Kind == mutate.ValueString && v.Class == "DateTimeZone":
+			for _, z := range zones {
+				l.add(with(i, text(z)))
+			}
+		case a.Value.Kind == mutate.ValueString && v.Class == "DateInterval":
+			for _, spec := range []string{"PT0S", "P1D", "P1M", "PT1H", "P7D", "P1Y"} {
+				l.add(with(i, text(spec)))
+			}
+		case a.Value.Kind == mutate.ValueString:
+			in := lister{seen: map[string]bool{}}
+			for _, o := range others {
+				if len(o.Args) == 2 && len(v.Args) == 2 {
+					in.dateTexts(o.Args[0].Value.String)
+				}
+			}
+			near := in.out
+			in = lister{seen: map[string]bool{}}
+			in.dateTexts(a.Value.String)
+			for _, d := range append(in.out, near...) {
+				l.add(with(i, d))
+			}
+		case a.Value.Kind == mutate.ValueNew && a.Value.Class == "DateTimeZone":
+			for _, z := range zones {
+				l.add(with(i, mutate.Value{Kind: mutate.ValueNew, Class: "DateTimeZone", Args: []mutate.Argument{{Value: text(z)}}}))
+			}
+		case a.Value.Kind == mutate.ValueArray:
+			in := lister{seen: map[string]bool{}}
+			in.arrays(a.Value, &Words{})
+			for _, d := range in.out {
+				l.add(with(i, d))
+			}
+		}
+	}
+}
+
+func (l *lister) arrays(v mutate.Value, w *Words) {
+	items := v.Items
+	l.add(array())
+	isList := true
+	for i, item := range items {
+		isList = isList && item.Key.Kind == mutate.ValueInt && item.Key.Int == int64(i)
+	}
+	add := func(items []mutate.Item) {
+		if isList {
+			items = slices.Clone(items)
+			for i := range items {
+				items[i].Key = integer(int64(i))
+			}
+		}
+		l.add(array(items...))
+	}
+	for i := range items[:min(len(items), 10)] {
+		add(slices.Delete(slices.Clone(items), i, i+1))
+		add(items[i : i+1])
+	}
+	if n := len(items); n > 0 && isList {
+		add(append(slices.Clone(items), items[0]))
+		add(append(slices.Clone(items), items[n-1]))
+		add(append(slices.Clone(items), items...))
+		add(append(slices.Clone(items), mutate.Item{Value: null()}))
+	}
+	if len(items) > 1 {
+		back := slices.Clone(items)
+		slices.Reverse(back)
+		add(back)
+		swapped := slices.Clone(items)
+		swapped[0], swapped[1] = swapped[1], swapped[0]
+		add(swapped)
+		add(items[:len(items)/2])
+		add(items[len(items)/2:])
+	}
+	for i := range items[:min(len(items), 6)] { // other keys
+		for _, s := range w.Strings[:min(len(w.Strings), 6)] {
+			if !isList {
+				other := slices.Clone(items)
+				other[i].Key = text(s)
+				add(other)
+			}
+		}
+	}
+	for _, s := range w.Strings[:min(len(w.Strings), 12)] {
+		to := slices.Clone(items)
+		if isList {
+			add(append(to, mutate.Item{Value: text(s)}))
+		}
+		if len(items) == 0 || !isList {
+			for _, value := range []mutate.Value{integer(1), text("a"), null(), boolean(true)} {
+				l.add(array(append(slices.Clone(items), mutate.Item{Key: text(s), Value: value})...))
+			}
+		}
+	}
+	if len(items) == 0 {
+		for _, value := range []mutate.Value{integer(0), integer(1), text(""), text("a")} {
+			add([]mutate.Item{{Value: value}})
+			add([]mutate.Item{{Value: value}, {Value: value}})
+		}
+	}
+}
