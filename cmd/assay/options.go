@@ -54,6 +54,13 @@ type choiceOptions struct {
 	Budget      duration `name:"budget" toml:"budget" placeholder:"TIME" help:"Stop judging after TIME, as 90s or 10m; begin with the mutants that tell most." group:"choice"`
 }
 
+// proofOptions say how tests for survivors are looked for.
+type proofOptions struct {
+	ProveFor  duration `name:"prove-for" toml:"prove-for" default:"5m" placeholder:"TIME" help:"Look for tests for TIME at most, as 90s or 10m; what was found till then is kept." group:"proof"`
+	ProveOnly []string `name:"prove-only" toml:"prove-only" placeholder:"PATTERN" sep:"none" help:"Call only functions that match with made-up arguments, as Acme\\Fare::* (a constructor is Class::__construct); repeatable." group:"proof"`
+	ProveNot  []string `name:"prove-not" toml:"prove-not" placeholder:"PATTERN" sep:"none" help:"Call no functions that match; repeatable." group:"proof"`
+}
+
 // screenOptions say how the terminal is used.
 type screenOptions struct {
 	Color     string `name:"color" toml:"color" enum:"auto,always,never" default:"auto" placeholder:"WHEN" help:"auto, always or never; auto is a terminal without NO_COLOR." group:"answer"`
@@ -79,6 +86,7 @@ type fileOptions struct {
 	suiteOptions
 	observeOptions
 	choiceOptions
+	proofOptions
 	answerOptions
 }
 
@@ -88,6 +96,7 @@ var groups = map[string]string{
 	"tests":  "How the tests are run:",
 	"reach":  "What the tests may reach:",
 	"choice": "Which mutants are judged:",
+	"proof":  "How tests for survivors are looked for:",
 	"answer": "What comes out:",
 }
 

@@ -27,6 +27,8 @@ type runCommand struct {
 	suiteOptions
 	observeOptions
 	choiceOptions
+	Prove bool `name:"prove" toml:"-" help:"Look for tests that kill what survives, and try them, when all is judged." group:"proof"`
+	proofOptions
 	answerOptions
 
 	reused int                    // verdicts of earlier runs
@@ -362,16 +364,46 @@ type output struct {
 	path   string
 }
 
-func (c *answerOptions) outputs() ([]output, error) { return parseOutputs(c.Write) }
+func (c *runCommand) outputs() ([]output, error) { return parseOutputs(c.Write, c.Prove) }
+
+// isProofs reports whether it is the folder of proofs.
+func (o output) isProofs() bool { return o.format.Write == nil }
+
+// proofsFolder reads the one --write that names a folder.
+func proofsFolder(w, path string, proofs bool) (output, error) {
+	if !proofs {
+		return output{}, badValue("write", w, "%s: there are proofs only where they are looked for; add --prove to assay run, or use assay prove", w)
+	}
+	info, err := os.Stat(path)
+	switch {
+	case err == nil && !info.IsDir():
+		return output{}, badValue("write", w, "%s: %s is a file; name a folder", w, path)
+	case err == nil:
+		path = filepath.Clean(path)
+	default:
+		if info, err := os.Stat(filepath.Dir(path)); err != nil || !info.IsDir() {
+			return output{}, badValue("write", w, "%s: there is no folder %s; make it first", w, filepath.Dir(path))
+		}
+	}
+	return output{report.Format{Name: "proofs"}, path}, nil
+}
 
 // parseOutputs reads --write and refuses what could not be written at the end
-// of a long run.
-func parseOutputs(writes []string) ([]output, error) {
+// of a long run. proofs says whether there may be a folder for them.
+func parseOutputs(writes []string, proofs bool) ([]output, error) {
 	var outs []output
 	for _, w := range writes {
 		name, path, ok := strings.Cut(w, "=")
 		if !ok || path == "" {
 			return nil, badValue("write", w, "%s: write it as FORMAT=FILE, for instance json=result.json", w)
+		}
+		if name == "proofs" {
+			folder, err := proofsFolder(w, path, proofs)
+			if err != nil {
+				return nil, err
+			}
+			outs = append(outs, folder)
+			continue
 		}
 		format, err := report.Lookup(name)
 		if err != nil {
@@ -397,6 +429,9 @@ func parseOutputs(writes []string) ([]output, error) {
 // writeOutputs writes the files that --write asks for.
 func writeOutputs(outputs []output, r *mutate.Result, timings bool, editor string) error {
 	for _, out := range outputs {
+		if out.isProofs() {
+			continue // written before, for the others name them
+		}
 		o := report.Options{Timings: timings}
 		if out.format.Repository {
 			o.Prefix = repositoryPrefix(r.Root)

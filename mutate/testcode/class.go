@@ -27,7 +27,7 @@ func (s *Suite) newClass(f *mutate.Finding, look mutate.Look) (Test, bool) {
 	var c *testClass
 	file.Walk(func(n *syntax.Node) bool {
 		if n.Kind == "class_declaration" && c == nil {
-			c = openClass(file, n)
+			c = s.openClass(file, n)
 		}
 		return c == nil
 	})

@@ -14,7 +14,7 @@
 //     before it, a method, a line of import.
 //   - The new text is in the style of the file: its line ends, its indentation, how it
 //     calls assertions, marks and names tests, and imports classes.
-//   - Above each test stands [Question]: it pins what the code does, which need not be
+//   - Above each test stands [mutate.Question]: it pins what the code does, which need not be
 //     what it should do.
 //   - Same files, same finding, same bytes.
 package testcode

@@ -30,7 +30,6 @@ func (c *testClass) row(f *mutate.Finding) (Test, bool) {
 	if p == nil || !ok {
 		return Test{}, false
 	}
-	key := p.newKey(rowName(f, look))
 	text := ""
 	w := &code{&c.style, c.names}
 	for i, v := range values {
@@ -44,11 +43,12 @@ func (c *testClass) row(f *mutate.Finding) (Test, bool) {
 		open, shut = "array(", ")"
 	}
 	text = open + text + shut
+	key := c.newKey(p, rowName(f, look), text)
 	if p.keyed {
 		text = single(key) + " => " + text
 	}
 	nl := c.style.newline
-	row := p.indent + "// " + Question + nl + p.indent + text + "," + nl
+	row := p.indent + "// " + mutate.Question + nl + p.indent + text + "," + nl
 	put := []insertion{{lineEnd(c.file.Src, p.end), row}}
 	if !p.comma {
 		put = append(put, insertion{p.end, ","})
@@ -75,6 +75,7 @@ func (c *testClass) methodNamed(name string) *syntax.Node {
 
 // provider is a list of rows that another one can be put into.
 type provider struct {
+	name   string
 	rows   int
 	keyed  bool // the rows have names
 	keys   []string
@@ -136,7 +137,7 @@ func (c *testClass) rowsOf(m *syntax.Node) *provider {
 	if len(elements) == 0 {
 		return nil
 	}
-	p := &provider{rows: len(elements)}
+	p := &provider{rows: len(elements), name: c.file.Text(m.Child("name"))}
 	named := 0
 	for _, e := range elements {
 		parts := e.NamedChildren()
@@ -205,9 +206,9 @@ func inShort(v mutate.Value) string {
 }
 
 // newKey gives a name for a row that no other has.
-func (p *provider) newKey(key string) string {
+func (c *testClass) newKey(p *provider, key, row string) string {
 	free := key
-	for n := 2; slices.Contains(p.keys, free); n++ {
+	for n := 2; slices.Contains(p.keys, free) || !c.suite.free(c.name+"#"+p.name, free, row); n++ {
 		free = fmt.Sprintf("%s (%d)", key, n)
 	}
 	return free

@@ -35,6 +35,7 @@ type style struct {
 
 // A testClass is a class of a test file, as it is written.
 type testClass struct {
+	suite   *Suite
 	file    *syntax.File
 	node    *syntax.Node
 	body    *syntax.Node
@@ -54,12 +55,12 @@ var shortArray = regexp.MustCompile(`(?:[=(,>]|return|yield)\s*\[`)
 
 // openClass reads a class of a file; nil where it is not written so that it can be added
 // to.
-func openClass(f *syntax.File, node *syntax.Node) *testClass {
+func (s *Suite) openClass(f *syntax.File, node *syntax.Node) *testClass {
 	body := node.Child("body")
 	if node.Bad || body == nil || body.Bad || len(body.Children) < 2 {
 		return nil
 	}
-	c := &testClass{file: f, node: node, body: body, name: f.Scope(node).Class, names: readNames(f, node)}
+	c := &testClass{suite: s, file: f, node: node, body: body, name: f.Scope(node).Class, names: readNames(f, node)}
 	if node.Kind == "class_declaration" {
 		c.name = join(f.Scope(node).Namespace, f.Text(node.Child("name")))
 	}

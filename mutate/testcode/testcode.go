@@ -10,9 +10,6 @@ import (
 	"assay/mutate/syntax"
 )
 
-// Question stands above each test that is written, and in each report that shows one.
-const Question = "This pins what the code does today. Is that right?"
-
 // Kind says how a test is written.
 type Kind uint8
 
@@ -39,11 +36,23 @@ type Suite struct {
 	sources []*mutate.Source
 	files   map[string]*syntax.File
 	classes map[string]*mutate.Source // lower-case full name of a class that was looked for
+	named   map[string]string         // names that tests were given => what they do
 }
 
 // New gives the suite of some files, whose texts are not changed.
 func New(sources []*mutate.Source) *Suite {
-	return &Suite{sources: sources, files: map[string]*syntax.File{}, classes: map[string]*mutate.Source{}}
+	return &Suite{sources: sources, files: map[string]*syntax.File{}, classes: map[string]*mutate.Source{}, named: map[string]string{}}
+}
+
+// free reports whether a test may have a name: no other was given it, or one that does the
+// same. A test that is written twice has one name.
+func (s *Suite) free(class, name, does string) bool {
+	key := strings.ToLower(class + "::" + name)
+	before, given := s.named[key]
+	if !given {
+		s.named[key] = does
+	}
+	return !given || before == does
 }
 
 // looksWritten bounds how many of a finding's looks are written as methods.
@@ -115,7 +124,7 @@ func (s *Suite) open(source *mutate.Source, full string) *testClass {
 			return false
 		}
 		if n.Kind == "class_declaration" && (full == "" || strings.EqualFold(join(f.Scope(n).Namespace, f.Text(n.Child("name"))), full)) {
-			found = openClass(f, n)
+			found = s.openClass(f, n)
 		}
 		return true
 	})
@@ -129,7 +138,7 @@ func (c *testClass) method(f *mutate.Finding, look mutate.Look) (Test, bool) {
 	if !ok {
 		return Test{}, false
 	}
-	name := c.methodName(title(f, look))
+	name := c.methodName(title(f, look), strings.Join(lines, "\n"))
 	text := c.lines(c.head(name), lines, []string{c.style.base + "}"})
 	src := c.file.Src
 	brace := c.body.Children[len(c.body.Children)-1].Start
@@ -156,12 +165,12 @@ func (c *testClass) lines(parts ...[]string) string {
 // head writes what stands before the statements of a method.
 func (c *testClass) head(name string) []string {
 	base := c.style.base
-	out := []string{base + "// " + Question}
+	out := []string{base + "// " + mutate.Question}
 	switch c.style.marking {
 	case byAttribute:
 		out = append(out, base+"#["+c.names.class(`PHPUnit\Framework\Attributes\Test`)+"]")
 	case byAnnotation:
-		out = []string{base + "/**", base + " * " + Question, base + " *", base + " * @test", base + " */"}
+		out = []string{base + "/**", base + " * " + mutate.Question, base + " *", base + " * @test", base + " */"}
 	}
 	declaration := base + "public function " + name + "()"
 	if c.style.void {

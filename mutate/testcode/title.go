@@ -191,8 +191,9 @@ func split(s string) []string {
 	return words
 }
 
-// methodName writes words as the name of a test, which no method of the class has.
-func (c *testClass) methodName(words []string) string {
+// methodName writes words as the name of a test, which no method of the class has, nor any
+// other test that was written for it.
+func (c *testClass) methodName(words []string, does string) string {
 	name := ""
 	if c.style.marking == byPrefix {
 		name = "test"
@@ -212,7 +213,7 @@ func (c *testClass) methodName(words []string) string {
 		}
 	}
 	free := name
-	for n := 2; c.hasMethod(free); n++ {
+	for n := 2; c.hasMethod(free) || !c.suite.free(c.name, free, does); n++ {
 		free = fmt.Sprint(name, "_", n)
 		if !c.style.snake && !endsInDigit(name) {
 			free = fmt.Sprint(name, n)
