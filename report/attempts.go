@@ -92,8 +92,8 @@ func (p *attempts) proved(w io.Writer, a mutate.Attempt) error {
 	if err := Mutant(w, a.Mutant, p.r.Root, p.o); err != nil {
 		return err
 	}
-	p.printf("\n%s", p.proof(a.Proof, a.Mutant.ID))
-	return nil
+	_, err := fmt.Fprintf(w, "\n%s", p.proof(a.Proof, a.Mutant.ID))
+	return err
 }
 
 // proof tells of a proof: where it belongs, its text, and what it kills besides.

@@ -66,21 +66,27 @@ func (s *Suite) Write(f *mutate.Finding) []Test {
 	}
 	var out []Test
 	class, _, _ := strings.Cut(string(f.From), "::")
-	if c := s.class(class); c != nil {
-		if t, ok := c.row(f); ok {
-			out = append(out, t)
+	looks := f.Looks[:min(len(f.Looks), looksWritten)]
+	same := s.inShort(f, class)
+	for _, f := range same {
+		if c := s.class(class); c != nil {
+			if t, ok := c.row(f); ok {
+				out = append(out, t)
+			}
 		}
 	}
-	for _, look := range f.Looks[:min(len(f.Looks), looksWritten)] {
-		c := s.class(class) // anew, for what is to be imported is noted in it
-		if c == nil {
-			break
-		}
-		if t, ok := c.method(f, look); ok {
-			out = append(out, t)
+	for _, look := range looks {
+		for _, f := range same {
+			c := s.class(class) // anew, for what is to be imported is noted in it
+			if c == nil {
+				break
+			}
+			if t, ok := c.method(f, look); ok {
+				out = append(out, t)
+			}
 		}
 	}
-	for _, look := range f.Looks[:min(len(f.Looks), looksWritten)] {
+	for _, look := range looks {
 		if t, ok := s.newClass(f, look); ok {
 			return append(out, t)
 		}
