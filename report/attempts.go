@@ -1,6 +1,7 @@
 package report
 
 import (
+	"bufio"
 	"cmp"
 	"fmt"
 	"io"
@@ -14,8 +15,10 @@ import (
 // a proof, with its text, then those for which nothing was found, those that are likely
 // equivalent, and those that were not looked at. root is the project's, for links.
 func Attempts(w io.Writer, list []mutate.Attempt, root string, o Options) error {
+	o.Width = cmp.Or(o.Width, defaultWidth)
+	w = &withoutFirstBlank{w: w}
 	p := &attempts{text: newText(w, &mutate.Result{Root: root}, o), shown: map[*mutate.Proof]bool{}}
-	p.o.Width = cmp.Or(o.Width, defaultWidth)
+	p.Writer = bufio.NewWriter(w) // others write there, too
 	groups := map[attemptKind][]mutate.Attempt{}
 	for _, a := range list {
 		groups[kindOfAttempt(a)] = append(groups[kindOfAttempt(a)], a)

@@ -114,7 +114,7 @@ func withoutInto(c mutate.Call) mutate.Call {
 func (b *body) assertResult(f *mutate.Finding, last mutate.Call, look mutate.Look) bool {
 	inline := func(indent string) string {
 		text := b.expression(last, indent, 0)
-		if last.Kind == mutate.CallNew && len(look.Path) > 0 {
+		if last.Kind == mutate.CallNew && len(look.Path) > 0 && look.Path[0].Kind != mutate.AccessClass && look.Path[0].Kind != mutate.AccessAll {
 			return "(" + text + ")"
 		}
 		return text

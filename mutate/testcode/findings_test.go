@@ -47,6 +47,7 @@ func at(key mutate.Value) mutate.Access { return mutate.Access{Kind: mutate.Acce
 const (
 	lamp  = `Harbour\Lamp`
 	tide  = `Harbour\Tide`
+	buoy  = `Harbour\Buoy`
 	shelf = `Library\Shelf`
 )
 
@@ -84,6 +85,13 @@ var findings = map[string][]mutate.Finding{
 	},
 	"annotation-crlf": {
 		finding(`ShelfTest::holdsBooks`, result(list(text("Emma"), text("a\nb\nc"))), made("Shelf", "shelf"), called("shelf", "Shelf", "titles", list(text("Emma"), text("a\nb\nc")))),
+	},
+	"homes": {
+		finding(`Harbour\Tests\PortTest::testBuoys`, result(list(number(1), number(2))), made(buoy, "buoy", text("North")), called("buoy", buoy, "marks", list(number(1), number(2)))),
+		finding(`Harbour\Tests\PortTest::testBuoys`, result(list(number(3), number(4))), made(buoy, "buoy", text("North")), called("buoy", buoy, "marks", list(number(3), number(4)))),
+		finding(`Harbour\Tests\PortTest::testBuoys`, result(list(number(1), number(2))), made(buoy, "buoy", text("North")), called("buoy", buoy, "marks", list(number(1), number(2)))),
+		finding(`Harbour\Tests\PortTest::testBuoys`, result(number(59)), made(buoy, "buoy", text("North")),
+			called("buoy", buoy, "since", object("DateTimeImmutable", text("2024-02-29 00:00:00"), object("DateTimeZone", text("UTC"))))),
 	},
 	"new-class": {
 		finding(`Vendor\Base::testElsewhere`, result(number(4)), made(tide, "tide", number(4)), called("tide", tide, "height")),

@@ -75,14 +75,13 @@ func (s *Suite) Write(f *mutate.Finding) []Test {
 			}
 		}
 	}
-	for _, look := range looks {
-		for _, f := range same {
-			c := s.class(class) // anew, for what is to be imported is noted in it
-			if c == nil {
-				break
-			}
-			if t, ok := c.method(f, look); ok {
-				out = append(out, t)
+	for _, name := range s.homes(f, class) {
+		for _, look := range looks {
+			for _, f := range same {
+				c := s.class(name) // anew, for what is to be imported is noted in it
+				if t, ok := c.method(f, look); ok {
+					out = append(out, t)
+				}
 			}
 		}
 	}
@@ -92,6 +91,20 @@ func (s *Suite) Write(f *mutate.Finding) []Test {
 		}
 	}
 	return out
+}
+
+// homes names the classes of the suite that a method may go into: the one that is named
+// after the class that is called, and the one that the finding comes from.
+func (s *Suite) homes(f *mutate.Finding, from string) []string {
+	var out []string
+	if s.class(from) == nil {
+		return out // nothing is known of where tests of this suite stand
+	}
+	space, last := cut(from)
+	if own := join(space, subject(f)+"Test"); !strings.EqualFold(last, subject(f)+"Test") && s.class(own) != nil {
+		out = append(out, own)
+	}
+	return append(out, from)
 }
 
 // class opens a class of the suite by its full name; nil where there is none.

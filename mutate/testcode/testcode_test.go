@@ -67,8 +67,9 @@ func TestWrite(t *testing.T) {
 			}
 			root, tests := project(t, a.Files)
 			var want []txtar.File
+			suite := New(tests)
 			for i, f := range findings[name] {
-				for _, w := range New(tests).Write(&f) {
+				for _, w := range suite.Write(&f) {
 					diff := w.Diff()
 					checkDiff(t, root, w, diff)
 					if !strings.HasSuffix(string(w.ID), "(not run)") && !strings.Contains(name, "attribute") {

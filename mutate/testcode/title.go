@@ -61,6 +61,9 @@ func outcome(last mutate.Call, look mutate.Look) []string {
 			class = o.Value.String
 		}
 		found = append([]string{"a"}, split(lastOf(class))...)
+		if len(found) > 1 && strings.Contains("AEIOaeio", found[1][:1]) {
+			found[0] = "an"
+		}
 	}
 	switch {
 	case o.Thrown:
