@@ -5,7 +5,6 @@ import (
 	"cmp"
 	"fmt"
 	"io"
-	"slices"
 	"strings"
 
 	"assay/mutate"
@@ -95,52 +94,8 @@ func (p *attempts) proved(w io.Writer, a mutate.Attempt) error {
 	if err := Mutant(w, a.Mutant, p.r.Root, p.o); err != nil {
 		return err
 	}
-	_, err := fmt.Fprintf(w, "\n%s", p.proof(a.Proof, a.Mutant.ID))
+	_, err := fmt.Fprintf(w, "\n%s", proofText(a.Proof, a.Mutant.ID, "A test that kills it", p.o))
 	return err
-}
-
-// proof tells of a proof: where it belongs, its text, and what it kills besides.
-func (p *text) proof(f *mutate.Proof, of string) string {
-	var b strings.Builder
-	said := "A test that kills it: " + visible(string(f.Test)) + "."
-	if f.Path != "" {
-		said = fmt.Sprintf("A test that kills it, for %s: %s.", visible(p.o.Prefix+f.Path), visible(string(f.Test)))
-	}
-	b.WriteString(wrap(said, "  ", p.o.Width))
-	if f.Code != "" {
-		b.WriteByte('\n')
-		for line := range strings.Lines(f.Code) {
-			b.WriteString(strings.TrimRight("    "+p.added(visible(strings.TrimRight(line, "\r\n"))), " ") + "\n")
-		}
-		b.WriteByte('\n')
-	} else {
-		b.WriteString(wrap(mutate.Question, "  ", p.o.Width))
-	}
-	b.WriteString(wrap(killsSaid(f, of), "  ", p.o.Width))
-	return b.String()
-}
-
-// killsSaid says in sentences what a proof was seen to do.
-func killsSaid(f *mutate.Proof, of string) string {
-	others := slices.DeleteFunc(slices.Clone(f.Kills), func(id string) bool { return id == of })
-	for i, id := range others {
-		others[i] = visible(id)
-	}
-	said := "It passes on the original and fails on this mutant"
-	switch {
-	case len(others) == 1:
-		said += ", and on another one that survived: " + others[0]
-	case len(others) > 1:
-		said += fmt.Sprintf(", and on %d others that survived: %s", len(others), strings.Join(others, ", "))
-	}
-	said += "."
-	if f.Tried > 0 {
-		said += fmt.Sprintf(" Found after %s.", count(f.Tried, "input"))
-	}
-	if f.File != "" {
-		said += " As a diff: " + visible(f.File) + "."
-	}
-	return said
 }
 
 // without tells of a survivor that has no proof.
@@ -183,6 +138,28 @@ func tallied(list []string) []string {
 		}
 	}
 	return order
+}
+
+// AttemptsSaid says in a sentence what came of looking for tests.
+func AttemptsSaid(list []mutate.Attempt) string {
+	tests, n := map[*mutate.Proof]bool{}, map[attemptKind]int{}
+	for _, a := range list {
+		if n[kindOfAttempt(a)]++; a.Proof != nil {
+			tests[a.Proof] = true
+		}
+	}
+	said := fmt.Sprintf("Tests were looked for that kill %s: ", count(len(list), "survivor"))
+	var parts []string
+	if len(tests) > 0 {
+		parts = append(parts, fmt.Sprintf("%s were seen to kill %d of them", count(len(tests), "test"), n[proved]))
+	}
+	for _, k := range []attemptKind{untried, nothing, likely, notLooked} {
+		if n[k] > 0 {
+			title, _, _ := strings.Cut(attemptTitles[k], ":")
+			parts = append(parts, fmt.Sprintf("%s: %d", strings.ToLower(title), n[k]))
+		}
+	}
+	return said + strings.Join(parts, "; ") + "."
 }
 
 // tally ends the report.

@@ -3,6 +3,8 @@ package report
 import (
 	"errors"
 	"fmt"
+	"slices"
+	"strings"
 
 	"assay/mutate"
 )
@@ -66,4 +68,88 @@ func (e *Entry) checkProof() error {
 		return errors.New("its proof kills nothing")
 	}
 	return nil
+}
+
+// proofText tells of a proof: where it belongs, its text, and what it kills besides. lead
+// begins the sentence.
+func proofText(f *mutate.Proof, of, lead string, o Options) string {
+	var b strings.Builder
+	b.WriteString(wrap(proofSaid(f, lead, o), "  ", o.Width))
+	if f.Code != "" {
+		b.WriteByte('\n')
+		for line := range strings.Lines(outdented(f.Code)) {
+			b.WriteString(strings.TrimRight("      "+paint(o.Color).added(visible(strings.TrimRight(line, "\r\n"))), " ") + "\n")
+		}
+		b.WriteByte('\n')
+	} else {
+		b.WriteString(wrap(mutate.Question, "  ", o.Width))
+	}
+	b.WriteString(wrap(killsSaid(f, of), "  ", o.Width))
+	return b.String()
+}
+
+// proofSaid names a proof, and the file that it is for where that is known.
+func proofSaid(f *mutate.Proof, lead string, o Options) string {
+	if f.Path != "" {
+		lead += ", for " + visible(o.Prefix+f.Path)
+	}
+	return lead + ": " + visible(string(f.Test)) + "."
+}
+
+// outdented takes away the blanks that all lines begin with.
+func outdented(code string) string {
+	least := -1
+	for line := range strings.Lines(code) {
+		if blank := len(line) - len(strings.TrimLeft(line, " \t")); strings.TrimSpace(line) != "" && (least < 0 || blank < least) {
+			least = blank
+		}
+	}
+	var b strings.Builder
+	for line := range strings.Lines(code) {
+		if strings.TrimSpace(line) != "" {
+			line = line[max(least, 0):]
+		}
+		b.WriteString(line)
+	}
+	return b.String()
+}
+
+// killsSaid says in sentences what a proof was seen to do.
+func killsSaid(f *mutate.Proof, of string) string {
+	others := slices.DeleteFunc(slices.Clone(f.Kills), func(id string) bool { return id == of })
+	for i, id := range others {
+		others[i] = visible(id)
+	}
+	said := "It passes on the original and fails on this mutant"
+	switch {
+	case len(others) == 1:
+		said += ", and on another one that survived: " + others[0]
+	case len(others) > 1:
+		said += fmt.Sprintf(", and on %d others that survived: %s", len(others), strings.Join(others, ", "))
+	}
+	said += "."
+	if f.Tried > 0 {
+		said += fmt.Sprintf(" Found after %s.", count(f.Tried, "input"))
+	}
+	if f.File != "" {
+		said += " As a diff: " + visible(f.File) + "."
+	}
+	return said
+}
+
+// proofs prints those of a block, each once.
+func (p *text) proofs(b block) {
+	shown := map[mutate.TestID]bool{}
+	for _, v := range b.Verdicts {
+		f := v.Proof
+		if f == nil || shown[f.Test] {
+			continue
+		}
+		shown[f.Test] = true
+		lead := "A test that kills it"
+		if len(b.Verdicts) > 1 {
+			lead = "A test that kills " + p.code[v.Mutant.ID]
+		}
+		p.WriteString(proofText(f, v.Mutant.ID, lead, p.o))
+	}
 }

@@ -11,6 +11,7 @@ import (
 	"strings"
 	"time"
 
+	"assay/exec"
 	"assay/mutate"
 	"assay/operators"
 	"assay/report"
@@ -33,7 +34,7 @@ func (c *proveCommand) run(env *environment) error {
 	if err != nil {
 		return err
 	}
-	if err := c.checkConfined(env); err != nil {
+	if err := checkConfined(env, c.Confine); err != nil {
 		return err
 	}
 	ids, paths := c.split()
@@ -50,8 +51,7 @@ func (c *proveCommand) run(env *environment) error {
 		return err
 	}
 	defer c.close(env, engine)
-	s := &proofSearch{env: env, code: code, engine: engine, options: c.proofOptions, seed: c.Seed, unconfined: !c.Confine,
-		began: began, jobs: c.workers()}
+	s := &proofSearch{env: env, code: code, engine: engine, options: c.proofOptions, seed: c.Seed, unconfined: !c.Confine, began: began, jobs: c.workers()}
 	err = s.all(survivors.chosen, survivors.all)
 	if err != nil && !(errors.Is(err, env.ctx.Err()) && len(s.attempts) > 0) {
 		return err
@@ -61,12 +61,50 @@ func (c *proveCommand) run(env *environment) error {
 
 // checkConfined refuses to make calls with made-up arguments where nothing confines them,
 // unless that was said on this very command line.
-func (c *proveCommand) checkConfined(env *environment) error {
-	if !c.Confine && env.config.given["confine"] {
-		return usagef("%s turns confinement off, and assay prove calls code with made-up arguments, which may do harm that the tests never do. "+
+func checkConfined(env *environment, confine bool) error {
+	if !confine && env.config.given["confine"] {
+		return usagef("%s turns confinement off, and to look for tests is to call code with made-up arguments, which may do harm that the tests never do. "+
 			"Give --no-confine on the command line if the code may reach all that you can reach, or --confine", env.config.path)
 	}
 	return nil
+}
+
+func (c *runCommand) checkProve(env *environment) error {
+	if !c.Prove {
+		return nil
+	}
+	return checkConfined(env, c.Confine)
+}
+
+// prove looks for tests for what has survived, if that was asked for, and puts them into the
+// result.
+func (c *runCommand) prove(env *environment, code *codebase, engine *exec.Engine, r *mutate.Result, outputs []output) error {
+	var survived []*mutate.Mutant
+	for _, v := range r.Verdicts {
+		if v.Status == mutate.Survived {
+			survived = append(survived, v.Mutant)
+		}
+	}
+	if !c.Prove || len(survived) == 0 {
+		return nil
+	}
+	mutate.Sort(survived)
+	s := &proofSearch{env: env, code: code, engine: engine, options: c.proofOptions, seed: c.Seed, unconfined: !c.Confine, began: time.Now(), jobs: c.workers()}
+	bar := newProgress(env.stderr)
+	err := s.within(bar, c.baseline, survived, survived)
+	bar.end()
+	err = errors.Join(err, s.writeDiffs(outputs))
+	proofs := map[string]*mutate.Proof{}
+	for _, a := range s.attempts {
+		proofs[a.Mutant.ID] = a.Proof
+	}
+	for i := range r.Verdicts {
+		r.Verdicts[i].Proof = proofs[r.Verdicts[i].Mutant.ID]
+	}
+	if len(s.attempts) > 0 {
+		r.Notes = append(r.Notes, mutate.Note{Kind: "proofs", Text: report.AttemptsSaid(s.attempts)})
+	}
+	return err
 }
 
 // split parts what is named on the command line into IDs and paths.

@@ -31,8 +31,9 @@ type runCommand struct {
 	proofOptions
 	answerOptions
 
-	reused int                    // verdicts of earlier runs
-	phpSum func() (string, error) // see the function phpSum
+	reused   int                    // verdicts of earlier runs
+	baseline *exec.Baseline         // what the unchanged suite told, once it was recorded
+	phpSum   func() (string, error) // see the function phpSum
 	// vendorSum gives the sum of all packages.
 	vendorSum func() (string, error)
 }
@@ -47,7 +48,7 @@ func (c *runCommand) defaultPaths(paths []string) {
 func (c *runCommand) run(env *environment) error {
 	began := time.Now()
 	outputs, err := c.outputs()
-	for _, check := range []func() error{c.checkHistory, c.checkSample} {
+	for _, check := range []func() error{c.checkHistory, c.checkSample, func() error { return c.checkProve(env) }} {
 		if err == nil {
 			err = check()
 		}
@@ -87,6 +88,10 @@ func (c *runCommand) run(env *environment) error {
 		return err
 	}
 	asked.settle(code, r)
+	var unproved error
+	if err == nil {
+		unproved = c.prove(env, code, engine, r, outputs)
+	}
 	r.Notes = append(r.Notes, code.edited(r)...)
 	end() // before anything is printed: a reader that stops reading ends this process
 	c.noteFacts(r, engine)
@@ -96,10 +101,10 @@ func (c *runCommand) run(env *environment) error {
 	}
 	if fault := c.report(env, code, r, outputs); fault != nil && statusOf(fault) != statusBelow {
 		return fault
-	} else if err == nil {
+	} else if err == nil && unproved == nil {
 		return fault
 	}
-	return err
+	return cmp.Or(err, unproved)
 }
 
 // noteFacts has the result say with what, and how, the tests were run.
@@ -137,6 +142,7 @@ func (c *runCommand) judge(env *environment, code *codebase, engine *exec.Engine
 	if err != nil {
 		return err
 	}
+	c.baseline = baseline
 	r.Tests, r.Suite = baseline.Tests, baseline.Suite
 	if r.AllKills = c.AllKills; c.AllKills {
 		engine.FindAllKills()
