@@ -22,12 +22,14 @@ const (
 	varying                 // with changed arguments
 	shrinking               // what differs is made smaller
 	confirming              // and is made once more, each side in processes of its own
+	comparing               // where nothing was found, how often the changed expression had another value
 	over
 )
 
 // How many inputs are tried at a time, and how often something is tried.
 const (
 	mostBases    = 40
+	mostLater    = 15
 	inRound      = 300
 	mostShrinks  = 20
 	mostConfirms = 8
@@ -43,7 +45,8 @@ type hunt struct {
 	bases     []*proving.Input
 	dated     bool
 	variation *proving.Variation
-	job       *proving.Job // that is being tried
+	reaching  []*proving.Input // those tried that reach the change
+	job       *proving.Job     // that is being tried
 	digests   map[string]bool
 	found     []candidate
 	waited    int // rounds since something was found that is not plain
@@ -62,33 +65,42 @@ func (c candidate) rank() int { return proving.Rank(c.looks[0]) }
 
 func (p *prover) newHunt(at int, t Task) *hunt {
 	h := &hunt{p: p, at: at, m: t.Mutant, search: mutate.Search{Mutant: t.Mutant, Differed: -1}, digests: map[string]bool{}}
-	f, ok := p.named(t.Mutant)
-	if !ok {
-		return h.refuse("the change lies in no function that could be called")
-	}
-	inputs, why := p.recording.Inputs(f.Point)
-	machine, forbidden := 0, 0
-	for _, in := range inputs {
-		switch {
-		case in.Mentions(p.roots):
-			machine++
-		case !p.set.mayCall(in):
-			forbidden++
-		default:
-			h.bases = append(h.bases, in)
-		}
-	}
-	if machine > 0 {
-		why["a path of this machine"] = machine
-	}
-	if forbidden > 0 {
-		why["a function that is not to be called"] = forbidden
-	}
-	h.bases = spread(h.bases, mostBases)
+	direct, later, why := p.recording.Inputs(p.entries(t.Mutant)...)
+	direct, later = h.usable(direct, why), h.usable(later, why)
+	h.bases = append(spread(direct, mostBases), spread(later, mostLater)...)
 	if len(h.bases) == 0 {
 		return h.refuse(noCall(why))
 	}
 	return h
+}
+
+// usable leaves out what a test elsewhere could not hold, and what must not be called.
+func (h *hunt) usable(all []*proving.Input, why map[string]int) (out []*proving.Input) {
+	for _, in := range all {
+		switch {
+		case in.Mentions(h.p.roots):
+			why["a path of this machine"]++
+		case !h.p.set.mayCall(in):
+			why["a function that is not to be called"]++
+		default:
+			out = append(out, in)
+		}
+	}
+	return out
+}
+
+// entries gives the points of the functions that may show a change: the one that holds it, or
+// all of its class or file.
+func (p *prover) entries(m *mutate.Mutant) (points []int) {
+	if f, ok := p.named(m); ok && m.Constant == "" {
+		return []int{f.Point}
+	}
+	for point, f := range p.functions {
+		if f.path == m.Source.Path {
+			points = append(points, point)
+		}
+	}
+	return points
 }
 
 // spread takes some of a list, from all of it.
@@ -129,7 +141,7 @@ func (h *hunt) hurry() {
 	case h.phase == over:
 	case len(h.found) == 0:
 		h.phase = over
-	default:
+	case h.phase != comparing:
 		h.phase = confirming
 	}
 }
@@ -156,6 +168,9 @@ func (h *hunt) nextJob() *proving.Job {
 		inputs = h.variation.Next(min(inRound, h.p.set.Inputs-h.search.Tried))
 	case shrinking:
 		inputs = h.p.recording.Smaller(h.found[0].in)
+	case comparing:
+		j.Sides, j.Observed = []string{proving.Original}, h.at+1
+		inputs = h.reaching
 	case confirming:
 		j.Sides, j.Fresh, j.Whole = []string{proving.Original, proving.Again, proving.Mutated}, true, true
 		j.LookAt(h.found[0].looks[0])
@@ -166,6 +181,10 @@ func (h *hunt) nextJob() *proving.Job {
 	}
 	if len(inputs) == 0 && h.phase == shrinking {
 		h.phase = confirming
+		return h.nextJob()
+	}
+	if len(inputs) == 0 && h.phase == varying && len(h.reaching) > 0 && len(h.m.Sites) > 0 {
+		h.phase = comparing
 		return h.nextJob()
 	}
 	if len(inputs) == 0 {
@@ -181,6 +200,12 @@ func (p *prover) try(ctx context.Context, w *supervisor.Client, hunts []*hunt) e
 	var selected []*hunt
 	for _, h := range hunts {
 		if h.job = h.nextJob(); h.job == nil {
+			continue
+		}
+		if h.phase == comparing {
+			if err := p.observe(ctx, w, h); err != nil {
+				return err
+			}
 			continue
 		}
 		if !h.isSelected() {
@@ -238,6 +263,29 @@ func (p *prover) trySwapped(ctx context.Context, w *supervisor.Client, h *hunt) 
 	o.Opened = append(o.Opened, o2.Opened...)
 	h.hear(answers, o)
 	return nil
+}
+
+// observe finds out in how many inputs the changed expression had another value.
+func (p *prover) observe(ctx context.Context, w *supervisor.Client, h *hunt) error {
+	m := h.m
+	h.phase = over
+	seen := p.b.points[m.Source.Path].Observe([]mutate.Numbered{{Mutant: m, Number: h.job.Observed}})
+	ok, err := p.e.lint.parses(seen.Text)
+	if err != nil || !ok || seen.Sites[h.job.Observed] == 0 {
+		return err
+	}
+	texts := maps.Clone(p.texts)
+	texts[m.Source.Path] = seen.Text
+	answers, o, err := p.ask(ctx, w, texts, []*proving.Job{h.job})
+	if a, is := answers[h.at]; is && o.Done && len(a.Original) == len(h.job.Ordered) {
+		h.search.Differed = 0
+		for _, l := range a.Original {
+			if l != nil && l.Other {
+				h.search.Differed++
+			}
+		}
+	}
+	return err
 }
 
 // hear takes in what came of the hunt's job.

@@ -88,9 +88,10 @@ func (h *hunt) impure(l *proving.Line) string {
 // count notes how many inputs were tried and reached the change.
 func (h *hunt) count(a *proving.Answer) {
 	h.search.Tried += len(h.job.Ordered)
-	for _, l := range a.Original {
+	for i, l := range a.Original {
 		if l != nil && l.Reached && l.State != proving.Refused {
 			h.search.Reached++
+			h.reaching = append(h.reaching, h.job.Ordered[i])
 		}
 	}
 }

@@ -92,4 +92,3 @@ func TestProveDemo(t *testing.T) {
 		t.Error(told(found))
 	}
 }
-

@@ -122,6 +122,7 @@ final class CallRecorder
     {
         if (\is_object($value) && !isset($this->known[$value]) && $this->isOurs(\get_class($value)) && !$value instanceof \UnitEnum) {
             $this->known[$value] = ++$this->objects;
+            $this->describeClass(\get_class($value));
             $this->news[] = ['made', $call, $this->objects, \get_class($value)];
         }
 
@@ -154,6 +155,7 @@ final class CallRecorder
         if ($kind === 'method' && $function === '__construct') {
             $kind = 'new';
             $this->known[$on] = $object = ++$this->objects;
+            $this->describeClass($class);
         } elseif ($kind === 'method') {
             $object = $this->standsFor($on);
         }
@@ -182,12 +184,13 @@ final class CallRecorder
             return ['o' => $this->known[$object]];
         }
         $class = \get_class($object);
+        $this->describeClass($class);
         if (!$this->isOurs($class)) {
-            return ['x' => ProverValues::nameOf($object)];
+            return ['y' => ProverValues::nameOf($object)];
         }
         $of = new \ReflectionClass($class);
         if ($of->getConstructor() !== null || !$of->isInstantiable()) {
-            return ['x' => ProverValues::nameOf($object)];
+            return ['y' => ProverValues::nameOf($object)];
         }
         $this->known[$object] = ++$this->objects;
         $this->news[] = ['call', ++$this->serial, $this->test, 0, 'new', $class, '', $this->objects, [], false];
@@ -199,6 +202,15 @@ final class CallRecorder
     {
         return $this->ours[$class] ?? ($this->ours[$class] = \strpos($class, '@anonymous') === false
             && isset($this->sources[(string) (new \ReflectionClass($class))->getFileName()]));
+    }
+
+    /** Tells what a class is, besides itself. */
+    private function describeClass(string $class): void
+    {
+        if (!isset($this->described["{$class} "])) {
+            $this->described["{$class} "] = true;
+            $this->news[] = ['class', \substr($class, 0, \strcspn($class, "\0")), \array_values(\class_parents($class) + \class_implements($class))];
+        }
     }
 
     /** Tells of the parameters of a function. */

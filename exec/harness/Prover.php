@@ -117,7 +117,7 @@ final class Prover
         [MutantSwitch::$place, MutantSwitch::$mutant] = $job['chosen'];
         $out = \fopen(self::$file, 'a');
         \stream_set_write_buffer($out, 0);
-        $calls = new ProverCalls($job['points'], $job['dated'] ?? false);
+        $calls = new ProverCalls($job['points'], $job['dated'] ?? false, $job['observed'] ?? 0);
         for ($i = $from; $i < $to; ++$i) {
             \pcntl_alarm(self::SECONDS);
             $line = $calls->outcomeOf($job['inputs'][$i], $job['look'] ?? null);

@@ -11,18 +11,22 @@ final class ProverCalls
 {
     /** @var list<int> points that the change lies behind */
     private array $points;
+    /** Number of the mutant whose value is compared with the original's; 0: of none is. */
+    private int $observed;
     /** Whether texts that depend on the present time are refused. */
     private bool $dated;
     private int $warnings = 0;
 
-    public function __construct(array $points, bool $dated)
+    public function __construct(array $points, bool $dated, int $observed)
     {
+        $this->observed = $observed;
         $this->points = $points;
         $this->dated = $dated;
     }
 
     /**
-     * @return array{int, int, string, mixed, list<int>} whether the change was reached; 0 where the
+     * @return array{int, int, string, mixed, list<int>} 1 where the change was reached, 2 where the
+     *     mutant's value was observed to be another one; 0 where the
      *     input counts, else why not: 1 it cannot be made, 2 with a warning, 3 + n call n
      *     fails, which is not the last; a digest of the outcome; the outcome; points of functions that
      *     were entered
@@ -31,6 +35,7 @@ final class ProverCalls
     {
         $this->warnings = 0;
         MutantSwitch::used();
+        Observer::take();
         Probe::$book->hits = [];
         $level = \ob_get_level();
         \ob_start();
@@ -51,6 +56,8 @@ final class ProverCalls
         foreach ($this->points as $point) {
             $reached |= isset(Probe::$book->hits[$point]) ? 1 : 0;
         }
+        $told = $this->observed > 0 ? Observer::take() : [];
+        $reached |= isset($told[4 * $this->observed]) ? 2 : 0;
         $entered = MutantSwitch::used();
         $warned = $this->warnings > 0;
         $tree = null;
@@ -151,7 +158,7 @@ final class ProverCalls
 
             return $parsed['error_count'] === 0 && ($parsed['year'] === false || isset($parsed['relative']));
         }
-        foreach (\is_array($value) ? $value : [] as $element) {
+        foreach (\is_array($value) ? $value['a'] ?? [] : [] as [, $element]) {
             if (self::isOfToday($element)) {
                 return true;
             }

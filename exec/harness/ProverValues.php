@@ -11,7 +11,7 @@ namespace PHPUnit\AssayHarness;
  * object of one member: "b" a text in base64, "f" a float as PHP writes it, "a" an array as
  * pairs of key and value, "v" the name of a variable, "o" the number of an object that a
  * recording knows, "c" class and name of an enum's case, "n" class and arguments of an object
- * of PHP's own, "x" why there is no value.
+ * of PHP's own, "y" the class of an object that nobody saw being made, "x" why there is no value.
  */
 final class ProverValues
 {

@@ -19,17 +19,18 @@ type Input struct {
 
 // Job has inputs tried. It is what Prover.php reads.
 type Job struct {
-	ID      int        `json:"id"`
-	Place   int        `json:"place"`
-	Mutant  int        `json:"mutant"`
-	Points  []int      `json:"points"` // behind which the change lies; none: it is always reached
-	Inputs  [][]toCall `json:"inputs"`
-	Sides   []string   `json:"sides"`           // "original", "again", "mutant", in the order in which they are run
-	Fresh   bool       `json:"fresh,omitempty"` // a process for each input
-	Whole   bool       `json:"whole,omitempty"` // tell of outcomes also where both sides are alike
-	Dated   bool       `json:"dated,omitempty"` // refuse texts that mean another date each day
-	Look    *look      `json:"look,omitempty"`  // look at nothing else
-	Ordered []*Input   `json:"-"`
+	ID       int        `json:"id"`
+	Place    int        `json:"place"`
+	Mutant   int        `json:"mutant"`
+	Points   []int      `json:"points"` // behind which the change lies; none: it is always reached
+	Inputs   [][]toCall `json:"inputs"`
+	Sides    []string   `json:"sides"`              // "original", "again", "mutant", in the order in which they are run
+	Observed int        `json:"observed,omitempty"` // number of the mutant whose value is compared with the original's
+	Fresh    bool       `json:"fresh,omitempty"`    // a process for each input
+	Whole    bool       `json:"whole,omitempty"`    // tell of outcomes also where both sides are alike
+	Dated    bool       `json:"dated,omitempty"`    // refuse texts that mean another date each day
+	Look     *look      `json:"look,omitempty"`     // look at nothing else
+	Ordered  []*Input   `json:"-"`
 }
 
 // The sides of a job.

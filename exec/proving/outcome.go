@@ -19,6 +19,7 @@ type Answer struct {
 // Line is what came of one input on one side.
 type Line struct {
 	Reached bool
+	Other   bool // the mutant's value was observed to be another one
 	State   State
 	Call    int // of CallFailed, the number of the call
 	Digest  string
@@ -43,7 +44,7 @@ func (l *Line) UnmarshalJSON(b []byte) error {
 	if err := json.Unmarshal(b, &[]any{&reached, &state, &l.Digest, &l.Tree, &l.Entered}); err != nil {
 		return err
 	}
-	l.Reached, l.State = reached != 0, State(state)
+	l.Reached, l.Other, l.State = reached&1 != 0, reached&2 != 0, State(state)
 	if state >= int(CallFailed) {
 		l.State, l.Call = CallFailed, state-int(CallFailed)
 	}

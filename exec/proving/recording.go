@@ -18,6 +18,7 @@ type Recording struct {
 	objects   map[int]*object
 	functions map[string][]Parameter // "Class::method", "Class::" for its constructor, "function"
 	cases     map[string][]string    // of enums
+	kinds     map[string][]string    // class => what else it is
 }
 
 type called struct {
@@ -51,7 +52,7 @@ type Parameter struct {
 
 // NewRecording reads what CallRecorder.php tells.
 func NewRecording(told []string) (*Recording, error) {
-	r := &Recording{calls: map[int]*called{}, objects: map[int]*object{}, functions: map[string][]Parameter{}, cases: map[string][]string{}}
+	r := &Recording{calls: map[int]*called{}, objects: map[int]*object{}, functions: map[string][]Parameter{}, cases: map[string][]string{}, kinds: map[string][]string{}}
 	last := 0
 	for _, doc := range told {
 		var rows []json.RawMessage
@@ -96,6 +97,12 @@ func (r *Recording) read(row json.RawMessage, last int) (int, error) {
 			c.made = object
 			r.object(object).class, r.object(object).origin = class, n
 		}
+		return last, err
+	case "class":
+		var class string
+		var kinds []string
+		err := json.Unmarshal(row, &[]any{&kind, &class, &kinds})
+		r.kinds[class] = kinds
 		return last, err
 	case "lost":
 		var n int
@@ -204,182 +211,40 @@ func (r *Recording) Parameters(c *mutate.Call) (list []Parameter, ok bool) {
 	return list, ok
 }
 
-// Inputs gives the calls that enter a function, the plainest first, and why others that do
-// cannot be made again, with how many there are.
-func (r *Recording) Inputs(point int) ([]*Input, map[string]int) {
-	var out []*Input
-	why := map[string]int{}
+// Inputs gives the calls that enter one of some functions, the plainest first, then later calls
+// of the same objects, which may show what the former have left; and why others cannot be made
+// again, with how many there are.
+func (r *Recording) Inputs(points ...int) (direct, later []*Input, why map[string]int) {
+	why = map[string]int{}
 	seen := map[string]bool{}
-	var serials []int
+	build := func(serials []int) (out []*Input) {
+		slices.Sort(serials)
+		for _, n := range slices.Compact(serials) {
+			in, err := r.input(r.calls[n])
+			if err != nil {
+				why[err.Error()]++
+				continue
+			}
+			if key := in.Key(); !seen[key] {
+				seen[key] = true
+				out = append(out, in)
+			}
+		}
+		slices.SortStableFunc(out, func(a, b *Input) int { return a.Size() - b.Size() })
+		return out
+	}
+	var entering, following []int
 	for n, c := range r.calls {
-		if c.point == point || slices.Contains(c.reached, point) {
-			serials = append(serials, n)
+		if slices.Contains(points, c.point) || slices.ContainsFunc(c.reached, func(p int) bool { return slices.Contains(points, p) }) {
+			entering = append(entering, n)
 		}
 	}
-	slices.Sort(serials)
-	for _, n := range serials {
-		in, err := r.input(r.calls[n])
-		if err != nil {
-			why[err.Error()]++
-			continue
-		}
-		if key := in.Key(); !seen[key] {
-			seen[key] = true
-			out = append(out, in)
-		}
-	}
-	slices.SortStableFunc(out, func(a, b *Input) int { return a.Size() - b.Size() })
-	return out, why
-}
-
-// mostCalls bounds the calls of an input.
-const mostCalls = 40
-
-// input gives a call with what makes its objects.
-func (r *Recording) input(c *called) (*Input, error) {
-	b := builder{r: r, needed: map[int]bool{}, objects: map[int]bool{}}
-	if err := b.need(c); err != nil {
-		return nil, err
-	}
-	in := &Input{From: c.test, Classes: map[string]string{}}
-	names := namer{of: map[int]string{}, taken: map[string]bool{}}
-	var serials []int
-	for n := range b.needed {
-		serials = append(serials, n)
-	}
-	slices.Sort(serials)
-	for _, n := range serials {
-		for _, call := range b.write(r.calls[n], &names, n == c.serial) {
-			in.Calls = append(in.Calls, call)
-			if call.Into != "" {
-				in.Classes[call.Into] = call.Class
+	for _, n := range entering {
+		for _, o := range []int{number(r.calls[n].on), r.calls[n].made} {
+			if o > 0 {
+				following = append(following, slices.DeleteFunc(slices.Clone(r.objects[o].calls), func(call int) bool { return call <= n || slices.Contains(entering, call) })...)
 			}
 		}
 	}
-	for n, name := range names.of {
-		in.Classes[name] = r.objects[n].class
-	}
-	return in, nil
-}
-
-// builder collects the calls that an input needs.
-type builder struct {
-	r       *Recording
-	needed  map[int]bool
-	objects map[int]bool // that others name
-}
-
-func (b *builder) need(c *called) error {
-	if b.needed[c.serial] {
-		return nil
-	}
-	if c.why != "" {
-		return noValueError{c.why}
-	}
-	b.needed[c.serial] = true
-	if len(b.needed) > mostCalls {
-		return noValueError{"too many calls"}
-	}
-	if p, _ := b.r.Parameters(&mutate.Call{Kind: c.kind, Class: c.class, Name: c.name}); slices.ContainsFunc(p, func(p Parameter) bool { return p.Reference }) {
-		return noValueError{"a parameter by reference"}
-	}
-	for _, v := range append(slices.Clone(c.args), c.on) {
-		if err := b.needIn(v, c.serial); err != nil {
-			return err
-		}
-	}
-	return nil
-}
-
-// needIn has all objects in a value made before a call.
-func (b *builder) needIn(v mutate.Value, before int) error {
-	for _, i := range v.Items {
-		if err := b.needIn(i.Value, before); err != nil {
-			return err
-		}
-	}
-	n := number(v)
-	if n == 0 {
-		return nil
-	}
-	o := b.r.objects[n]
-	if o == nil || o.origin == 0 || o.origin >= before || o.lost > 0 && o.lost <= before {
-		return noValueError{"an object that was not seen to be made"}
-	}
-	b.objects[n] = true
-	if err := b.need(b.r.calls[o.origin]); err != nil {
-		return err
-	}
-	for _, call := range o.calls {
-		if call >= before {
-			break
-		}
-		if c := b.r.calls[call]; !c.inside {
-			if err := b.need(c); err != nil {
-				return err
-			}
-		}
-	}
-	return nil
-}
-
-// namer gives variables names.
-type namer struct {
-	of    map[int]string // number of an object => name
-	taken map[string]bool
-}
-
-func (n *namer) name(class string) string {
-	short := class[strings.LastIndexByte(class, '\\')+1:]
-	base := strings.ToLower(short[:1]) + short[1:]
-	if short == strings.ToUpper(short) {
-		base = strings.ToLower(short)
-	}
-	if base == "this" {
-		base = "that"
-	}
-	name := base
-	for i := 2; n.taken[name]; i++ {
-		name = base + strconv.Itoa(i)
-	}
-	n.taken[name] = true
-	return name
-}
-
-// write writes a call; where its receiver is a case of an enum, one before it that gives it.
-func (b *builder) write(c *called, names *namer, last bool) []mutate.Call {
-	call := mutate.Call{Kind: c.kind, Class: c.class, Name: c.name}
-	var out []mutate.Call
-	if c.kind == mutate.CallMethod {
-		if n := number(c.on); n > 0 {
-			call.On = names.of[n]
-		} else {
-			call.On = names.name(c.class)
-			out = append(out, mutate.Call{Kind: mutate.CallFunction, Name: "constant", Into: call.On,
-				Args: []mutate.Argument{{Value: text(c.on.Class + "::" + c.on.Name)}}})
-		}
-	}
-	for _, a := range c.args {
-		call.Args = append(call.Args, mutate.Argument{Value: names.in(a)})
-	}
-	if c.made > 0 && !last && b.objects[c.made] {
-		call.Into = names.name(b.r.objects[c.made].class)
-		names.of[c.made] = call.Into
-	}
-	return append(out, call)
-}
-
-// in puts names in place of the numbers of objects.
-func (n *namer) in(v mutate.Value) mutate.Value {
-	if o := number(v); o > 0 {
-		return variable(n.of[o])
-	}
-	if v.Kind == mutate.ValueArray {
-		items := slices.Clone(v.Items)
-		for i := range items {
-			items[i].Value = n.in(items[i].Value)
-		}
-		v.Items = items
-	}
-	return v
+	return build(entering), build(following), why
 }

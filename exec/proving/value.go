@@ -67,7 +67,7 @@ type noValueError struct{ what string }
 func (e noValueError) Error() string { return e.what }
 
 // decoded reads a value. An object that a recording knows becomes a variable "#" with its
-// number. The error is a noValueError where there is none.
+// number, any other one a variable "?" with its class. The error is a noValueError where there is none.
 func decoded(b json.RawMessage) (mutate.Value, error) {
 	var v mutate.Value
 	switch b[0] {
@@ -113,6 +113,10 @@ func decodedObject(b json.RawMessage) (v mutate.Value, err error) {
 			v.Items, err = decodedItems(in)
 		case "o":
 			v.Kind, v.Variable = mutate.ValueVariable, "#"+string(in)
+		case "y":
+			var class string
+			err = json.Unmarshal(in, &class)
+			v.Kind, v.Variable = mutate.ValueVariable, "?"+class
 		case "v":
 			v.Kind = mutate.ValueVariable
 			err = json.Unmarshal(in, &v.Variable)
