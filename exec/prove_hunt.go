@@ -44,6 +44,7 @@ type hunt struct {
 	search    mutate.Search
 	bases     []*proving.Input
 	dated     bool
+	entered   map[int]bool // points of functions that calls have entered
 	variation *proving.Variation
 	reaching  []*proving.Input // those tried that reach the change
 	job       *proving.Job     // that is being tried
@@ -64,7 +65,12 @@ type candidate struct {
 func (c candidate) rank() int { return proving.Rank(c.looks[0]) }
 
 func (p *prover) newHunt(at int, t Task) *hunt {
-	h := &hunt{p: p, at: at, m: t.Mutant, search: mutate.Search{Mutant: t.Mutant, Differed: -1}, digests: map[string]bool{}}
+	h := &hunt{p: p, at: at, m: t.Mutant, search: mutate.Search{Mutant: t.Mutant, Differed: -1}, digests: map[string]bool{}, entered: map[int]bool{}}
+	if f, ok := p.of(t.Mutant); ok {
+		if why, _ := proving.Impure(p.text(f)); why != "" {
+			return h.refuse("calls of the function are not to be made at will: " + why)
+		}
+	}
 	direct, later, why := p.recording.Inputs(p.entries(t.Mutant)...)
 	direct, later = h.usable(direct, why), h.usable(later, why)
 	h.bases = append(spread(direct, mostBases), spread(later, mostLater)...)
@@ -167,7 +173,9 @@ func (h *hunt) nextJob() *proving.Job {
 	case varying:
 		inputs = h.variation.Next(min(inRound, h.p.set.Inputs-h.search.Tried))
 	case shrinking:
-		inputs = h.p.recording.Smaller(h.found[0].in)
+		if in := h.found[0].in; in.Changed > 0 { // else the tests make this very call
+			inputs = h.p.recording.Smaller(in)
+		}
 	case comparing:
 		j.Sides, j.Observed = []string{proving.Original}, h.at+1
 		inputs = h.reaching

@@ -4,6 +4,7 @@ package exec
 
 import (
 	"cmp"
+	"maps"
 	"slices"
 	"strings"
 
@@ -77,7 +78,7 @@ func (h *hunt) impure(l *proving.Line) string {
 			continue
 		}
 		why, dated := proving.Impure(h.p.text(f))
-		h.dated = h.dated || dated
+		h.dated, h.entered[point] = h.dated || dated, true
 		if why != "" {
 			return f.Name + ": " + why
 		}
@@ -154,6 +155,9 @@ func (h *hunt) words() *proving.Words {
 	w.Read(h.m.Edit.New)
 	if f, ok := h.p.named(h.m); ok {
 		w.Read(h.p.text(f))
+	}
+	for _, point := range slices.Sorted(maps.Keys(h.entered)) {
+		w.Read(h.p.text(h.p.functions[point]))
 	}
 	w.Read(string(h.m.Source.Text))
 	return w

@@ -132,7 +132,7 @@ final class CallRecorder
     /** Whether no source has made a call that is in progress. */
     private function isFromOutside(array $frame): bool
     {
-        if (!isset($frame['file']) || isset($this->sources[$frame['file']])) {
+        if (isset($frame['file'], $this->sources[$frame['file']])) {
             return false;
         }
         foreach (\array_slice(\debug_backtrace(\DEBUG_BACKTRACE_IGNORE_ARGS), 3) as $above) {

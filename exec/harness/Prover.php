@@ -11,8 +11,9 @@ namespace PHPUnit\AssayHarness;
  */
 final class Prover
 {
-    /** How many seconds the calls of one input may take. */
-    private const SECONDS = 2;
+    /** How many seconds the calls of one input may take, of processor time and of real time. */
+    private const SECONDS = 2.0;
+    private const WAITING = 60.0;
     /** How many inputs of a mutant may end their process. */
     private const ENDINGS = 4;
 
@@ -106,24 +107,46 @@ final class Prover
             throw new \RuntimeException('PHP cannot fork');
         }
         if ($pid > 0) {
-            do {
-                $got = \pcntl_waitpid($pid, $status);
-            } while ($got === -1 && \pcntl_get_last_error() === \PCNTL_EINTR);
+            self::watch($pid);
 
             return;
         }
         \ini_set('memory_limit', '512M');
-        \pcntl_signal(\SIGALRM, \SIG_DFL);
         [MutantSwitch::$place, MutantSwitch::$mutant] = $job['chosen'];
         $out = \fopen(self::$file, 'a');
         \stream_set_write_buffer($out, 0);
         $calls = new ProverCalls($job['points'], $job['dated'] ?? false, $job['observed'] ?? 0);
         for ($i = $from; $i < $to; ++$i) {
-            \pcntl_alarm(self::SECONDS);
             $line = $calls->outcomeOf($job['inputs'][$i], $job['look'] ?? null);
-            \pcntl_alarm(0);
             \fwrite($out, \json_encode($line, \JSON_THROW_ON_ERROR | \JSON_UNESCAPED_SLASHES) . "\n");
         }
         Process::kill();
+    }
+
+    /** Waits until a child has ended, and ends it where an input takes too long. */
+    private static function watch(int $pid): void
+    {
+        $told = 0;
+        $used = 0.0;
+        $since = \microtime(true);
+        for ($pause = 100; \pcntl_waitpid($pid, $status, \WNOHANG) === 0; $pause = \min(2 * $pause, 10_000)) {
+            \usleep($pause);
+            \clearstatcache();
+            $size = (int) \filesize(self::$file);
+            $now = self::timeOf($pid);
+            if ($size !== $told) {
+                [$told, $used, $since] = [$size, $now, \microtime(true)];
+            } elseif ($now - $used > self::SECONDS || \microtime(true) - $since > self::WAITING) {
+                \posix_kill($pid, \SIGKILL);
+            }
+        }
+    }
+
+    /** The processor time, in seconds, that a child has used; see proc_pid_stat(5). */
+    private static function timeOf(int $pid): float
+    {
+        $fields = \explode(' ', (string) \strrchr((string) @\file_get_contents("/proc/{$pid}/stat"), ')'));
+
+        return ((int) ($fields[12] ?? 0) + (int) ($fields[13] ?? 0)) / 100;
     }
 }

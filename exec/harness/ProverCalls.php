@@ -52,13 +52,6 @@ final class ProverCalls
         while (\ob_get_level() > $level) {
             $output = \ob_get_clean() . $output;
         }
-        $reached = $this->points === [] ? 1 : 0;
-        foreach ($this->points as $point) {
-            $reached |= isset(Probe::$book->hits[$point]) ? 1 : 0;
-        }
-        $told = $this->observed > 0 ? Observer::take() : [];
-        $reached |= isset($told[4 * $this->observed]) ? 2 : 0;
-        $entered = MutantSwitch::used();
         $warned = $this->warnings > 0;
         $tree = null;
         if ($outcome !== null) {
@@ -70,6 +63,13 @@ final class ProverCalls
                 \ob_end_clean();
             }
         }
+        $reached = $this->points === [] ? 1 : 0;
+        foreach ($this->points as $point) {
+            $reached |= isset(Probe::$book->hits[$point]) ? 1 : 0;
+        }
+        $told = $this->observed > 0 ? Observer::take() : [];
+        $reached |= isset($told[4 * $this->observed]) ? 2 : 0;
+        $entered = MutantSwitch::used();
         $text = (string) \json_encode($tree);
 
         return [$reached, $state === 0 && $warned ? 2 : $state, \md5($text), $tree, \array_values(\array_filter($entered, 'is_int'))];

@@ -2,6 +2,7 @@ package proving
 
 import (
 	"math"
+	"regexp"
 	"slices"
 	"strconv"
 	"strings"
@@ -27,7 +28,7 @@ func (v *Variation) candidates(in *Input, s site) []mutate.Value {
 	case mutate.ValueArray:
 		l.arrays(s.value, v.words)
 	case mutate.ValueNew:
-		l.dates(s.value, others)
+		l.dates(s.value, v.words, others)
 	case mutate.ValueCase:
 		for _, name := range v.r.cases[s.value.Class] {
 			l.add(mutate.Value{Kind: mutate.ValueCase, Class: s.value.Class, Name: name})
@@ -144,7 +145,7 @@ func (l *lister) floats(f float64, w *Words, others []mutate.Value) {
 }
 
 func (l *lister) texts(s string, w *Words, others []mutate.Value) {
-	l.dateTexts(s)
+	l.dateTexts(s, w)
 	for _, o := range others {
 		l.add(o)
 	}
@@ -221,17 +222,54 @@ func (l *lister) pieces(s string, add func(...string)) {
 }
 
 // dateTexts shifts what looks like a date.
-func (l *lister) dateTexts(s string) {
+func (l *lister) dateTexts(s string, w *Words) {
 	for _, layout := range []string{"2006-01-02 15:04:05.000000", "2006-01-02 15:04:05", "2006-01-02T15:04:05Z07:00", "2006-01-02 15:04", "2006-01-02"} {
 		t, err := time.Parse(layout, s)
 		if err != nil {
 			continue
 		}
-		for _, to := range shifted(t, strings.Contains(layout, "15")) {
-			l.add(text(to.Format(layout)))
+		for _, to := range slices.Concat(w.shifted(t), shifted(t, strings.Contains(layout, "15"))) {
+			if to.Year() > 0 && to.Year() < 10000 {
+				l.add(text(to.Format(layout)))
+			}
 		}
 		return
 	}
+}
+
+// span finds times that code adds to dates or takes from them.
+var span = regexp.MustCompile(`(\d+)\s*(sec|min|hour|day|week|month|year)`)
+
+// shifted gives dates that are away from one by what stands in the code.
+func (w *Words) shifted(t time.Time) (out []time.Time) {
+	for _, s := range w.Strings {
+		m := span.FindStringSubmatch(s)
+		if m == nil {
+			continue
+		}
+		for _, n := range []int{1, -1} {
+			count, err := strconv.Atoi(m[1])
+			if err != nil || count > 10_000 {
+				continue
+			}
+			n *= count
+			switch m[2] {
+			case "year":
+				out = append(out, t.AddDate(n, 0, 0))
+			case "month":
+				out = append(out, t.AddDate(0, n, 0))
+			default:
+				unit := map[string]time.Duration{"sec": time.Second, "min": time.Minute, "hour": time.Hour, "day": 24 * time.Hour, "week": 7 * 24 * time.Hour}[m[2]]
+				out = append(out, t.Add(time.Duration(n)*unit))
+			}
+		}
+	}
+	for _, n := range w.Ints[:min(len(w.Ints), 8)] {
+		if n > 1 && n <= 1000 {
+			out = append(out, t.AddDate(0, 0, int(n)), t.AddDate(0, 0, -int(n)))
+		}
+	}
+	return out[:min(len(out), 24)]
 }
 
 // shifted gives dates around one.
@@ -249,7 +287,7 @@ func shifted(t time.Time, hasTime bool) []time.Time {
 // zones are time zones to put a date into.
 var zones = []string{"UTC", "Europe/Berlin", "America/New_York", "Asia/Kolkata", "Pacific/Auckland"}
 
-func (l *lister) dates(v mutate.Value, others []mutate.Value) {
+func (l *lister) dates(v mutate.Value, w *Words, others []mutate.Value) {
 	for _, o := range others {
 		if o.Class == v.Class {
 			l.add(o)
@@ -279,12 +317,12 @@ func (l *lister) dates(v mutate.Value, others []mutate.Value) {
 			in := lister{seen: map[string]bool{}}
 			for _, o := range others {
 				if len(o.Args) == 2 && len(v.Args) == 2 {
-					in.dateTexts(o.Args[0].Value.String)
+					in.dateTexts(o.Args[0].Value.String, w)
 				}
 			}
 			near := in.out
 			in = lister{seen: map[string]bool{}}
-			in.dateTexts(a.Value.String)
+			in.dateTexts(a.Value.String, w)
 			for _, d := range append(in.out, near...) {
 				l.add(with(i, d))
 			}
