@@ -60,7 +60,7 @@ func (e *Entry) checkProof() error {
 	switch {
 	case e.Proof == nil:
 		return nil
-	case e.Status != mutate.Survived.String():
+	case e.Status != mutate.Survived.String() && e.WouldBe != mutate.Survived.String():
 		return fmt.Errorf("it has a proof, and its status is %q", e.Status)
 	case e.Proof.Test == "":
 		return errors.New("its proof names no test")

@@ -186,12 +186,16 @@ func (s *proofSearch) settle(tasks []exec.Task) {
 	for i, t := range tasks {
 		place[t.Mutant] = i
 	}
-	for _, a := range s.attempts {
-		have[a.Mutant] = true
+	const over = "the time was over before it was its turn"
+	for i := range s.attempts {
+		a := &s.attempts[i]
+		if have[a.Mutant] = true; a.Why == "" && a.Tried == 0 && len(a.Findings) == 0 {
+			a.Why = over
+		}
 	}
 	for _, t := range tasks {
 		if !have[t.Mutant] {
-			s.attempts = append(s.attempts, mutate.Attempt{Search: mutate.Search{Mutant: t.Mutant, Differed: -1, Why: "the time was over before it was its turn"}})
+			s.attempts = append(s.attempts, mutate.Attempt{Search: mutate.Search{Mutant: t.Mutant, Differed: -1, Why: over}})
 		}
 	}
 	kills := func(a mutate.Attempt) int {
