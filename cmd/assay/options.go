@@ -57,8 +57,14 @@ type choiceOptions struct {
 // proofOptions say how tests for survivors are looked for.
 type proofOptions struct {
 	ProveFor  duration `name:"prove-for" toml:"prove-for" default:"5m" placeholder:"TIME" help:"Look for tests for TIME at most, as 90s or 10m; what was found till then is kept." group:"proof"`
-	ProveOnly []string `name:"prove-only" toml:"prove-only" placeholder:"PATTERN" sep:"none" help:"Call only functions that match with made-up arguments, as Acme\\Fare::* (a constructor is Class::__construct); repeatable." group:"proof"`
+	ProveOnly []string `name:"prove-only" toml:"prove-only" placeholder:"PATTERN" sep:"none" help:"Call only functions that match, as Acme\\Fare::* (a constructor is Class::__construct); repeatable." group:"proof"`
 	ProveNot  []string `name:"prove-not" toml:"prove-not" placeholder:"PATTERN" sep:"none" help:"Call no functions that match; repeatable." group:"proof"`
+}
+
+// proveOptions say whether a run does so.
+type proveOptions struct {
+	Prove bool `name:"prove" toml:"-" help:"Look for tests that kill what survives, and try them, when all is judged." group:"proof"`
+	proofOptions
 }
 
 // screenOptions say how the terminal is used.
@@ -86,7 +92,7 @@ type fileOptions struct {
 	suiteOptions
 	observeOptions
 	choiceOptions
-	proofOptions
+	proveOptions
 	answerOptions
 }
 

@@ -27,8 +27,7 @@ type runCommand struct {
 	suiteOptions
 	observeOptions
 	choiceOptions
-	Prove bool `name:"prove" toml:"-" help:"Look for tests that kill what survives, and try them, when all is judged." group:"proof"`
-	proofOptions
+	proveOptions
 	answerOptions
 
 	reused   int                    // verdicts of earlier runs

@@ -59,7 +59,7 @@ function outcome(m) {
 function proof(m) {
   if (m[PROOF] === undefined) return [];
   const [name, code, kills, diff] = D.proofs[m[PROOF]];
-  const out = [make("p", {}, name), make("pre", {class: "proof", tabindex: "0"}, make("code", {}, code)), make("p", {}, kills)];
+  const out = [make("p", {}, name), make("pre", {class: "proof"}, make("code", {}, code)), make("p", {}, kills)];
   if (diff) {
     const b = make("button", {type: "button", "aria-label": "Copy the test for " + codeOf(m) + " as a diff"}, "Copy diff");
     b.addEventListener("click", () => copy(diff, "the test as a diff"));
