@@ -151,7 +151,8 @@ func AttemptsSaid(list []mutate.Attempt) string {
 	said := fmt.Sprintf("Tests were looked for that kill %s: ", count(len(list), "survivor"))
 	var parts []string
 	if len(tests) > 0 {
-		parts = append(parts, fmt.Sprintf("%s were seen to kill %d of them", count(len(tests), "test"), n[proved]))
+		were := map[bool]string{true: "was", false: "were"}[len(tests) == 1]
+		parts = append(parts, fmt.Sprintf("%s %s seen to kill %d of them", count(len(tests), "test"), were, n[proved]))
 	}
 	for _, k := range []attemptKind{untried, nothing, likely, notLooked} {
 		if n[k] > 0 {

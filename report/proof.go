@@ -150,6 +150,6 @@ func (p *text) proofs(b block) {
 		if len(b.Verdicts) > 1 {
 			lead = "A test that kills " + p.code[v.Mutant.ID]
 		}
-		p.WriteString(proofText(f, v.Mutant.ID, lead, p.o))
+		p.printf("\n%s", proofText(f, v.Mutant.ID, lead, p.o))
 	}
 }
