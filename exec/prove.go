@@ -6,6 +6,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"maps"
 	"regexp"
 	"slices"
 	"strings"
@@ -97,6 +98,7 @@ type prover struct {
 	number    map[*mutate.Mutant]int
 	place     map[int]int
 	functions map[int]function // point => function
+	own       map[int]string   // point => the code that is run when it is passed
 	roots     []string         // of this machine: what holds one of them is no value for a test
 
 	mu    sync.Mutex
@@ -141,6 +143,7 @@ func (p *prover) named(m *mutate.Mutant) (f function, ok bool) {
 // prepare makes the texts in which mutants are selected.
 func (p *prover) prepare(tasks []Task) error {
 	p.texts, p.number, p.place, p.functions = map[string][]byte{}, map[*mutate.Mutant]int{}, map[int]int{}, map[int]function{}
+	p.own = map[int]string{}
 	p.roots = []string{p.e.set.Root, p.e.dir, "/tmp/"}
 	byFile := map[string][]mutate.Numbered{}
 	for i, t := range tasks {
@@ -153,6 +156,7 @@ func (p *prover) prepare(tasks []Task) error {
 		for _, d := range points.Declared() {
 			p.functions[d.Point] = function{d, path}
 		}
+		maps.Copy(p.own, points.Own())
 		if points.Count == 0 || p.b.dropped[path] {
 			continue
 		}

@@ -43,7 +43,7 @@ type hunt struct {
 	phase     phase
 	search    mutate.Search
 	bases     []*proving.Input
-	dated     bool
+	dated     int
 	entered   map[int]bool // points of functions that calls have entered
 	variation *proving.Variation
 	reaching  []*proving.Input // those tried that reach the change
@@ -66,11 +66,6 @@ func (c candidate) rank() int { return proving.Rank(c.looks[0]) }
 
 func (p *prover) newHunt(at int, t Task) *hunt {
 	h := &hunt{p: p, at: at, m: t.Mutant, search: mutate.Search{Mutant: t.Mutant, Differed: -1}, digests: map[string]bool{}, entered: map[int]bool{}}
-	if f, ok := p.of(t.Mutant); ok {
-		if why, _ := proving.Impure(p.text(f)); why != "" {
-			return h.refuse("calls of the function are not to be made at will: " + why)
-		}
-	}
 	direct, later, why := p.recording.Inputs(p.entries(t.Mutant)...)
 	direct, later = h.usable(direct, why), h.usable(later, why)
 	h.bases = append(spread(direct, mostBases), spread(later, mostLater)...)
@@ -157,7 +152,7 @@ func (h *hunt) isSelected() bool { return h.p.number[h.m] != 0 }
 
 // nextJob makes what is to be tried next; nil where the hunt is over.
 func (h *hunt) nextJob() *proving.Job {
-	j := &proving.Job{ID: h.at, Sides: []string{proving.Original, proving.Mutated}, Dated: h.dated, Whole: !h.isSelected(), Points: []int{}}
+	j := &proving.Job{ID: h.at, Sides: []string{proving.Original, proving.Mutated}, Whole: !h.isSelected(), Points: []int{}}
 	if h.isSelected() {
 		j.Mutant = h.p.number[h.m]
 		j.Place = h.p.place[j.Mutant]
@@ -165,11 +160,14 @@ func (h *hunt) nextJob() *proving.Job {
 	if h.m.Point != mutate.FileLevel {
 		j.Points = append(j.Points, cmp.Or(h.m.Entered, h.m.Point))
 	}
+	if h.dated > 1 || h.phase == confirming { // else the search goes on with what is checked when it is confirmed
+		j.Dated = h.dated
+	}
 	var inputs []*proving.Input
 	switch h.phase {
 	case replaying:
 		j.Sides = []string{proving.Original, proving.Again, proving.Mutated}
-		inputs = h.bases
+		inputs, j.Tells = h.bases, true
 	case varying:
 		inputs = h.variation.Next(min(inRound, h.p.set.Inputs-h.search.Tried))
 	case shrinking:
@@ -181,6 +179,7 @@ func (h *hunt) nextJob() *proving.Job {
 		inputs = h.reaching
 	case confirming:
 		j.Sides, j.Fresh, j.Whole = []string{proving.Original, proving.Again, proving.Mutated}, true, true
+		j.Tells = true
 		j.LookAt(h.found[0].looks[0])
 		inputs = []*proving.Input{h.found[0].in}
 	}
@@ -254,7 +253,7 @@ func (p *prover) trySwapped(ctx context.Context, w *supervisor.Client, h *hunt) 
 	original.Sides, mutant.Sides = sides[:len(sides)-1], sides[len(sides)-1:]
 	texts := maps.Clone(p.texts)
 	m := h.m
-	texts[m.Source.Path] = p.b.points[m.Source.Path].Telling(mutate.Edit{Span: noSpan}, m.Point, m.Entered)
+	texts[m.Source.Path] = p.b.points[m.Source.Path].Probed()
 	answers, o, err := p.ask(ctx, w, texts, []*proving.Job{&original})
 	if err != nil {
 		return err
@@ -301,7 +300,7 @@ func (h *hunt) hear(answers map[int]proving.Answer, o *supervisor.Outcome) {
 	a, ok := answers[h.at]
 	switch {
 	case len(o.Opened) > 0:
-		h.refuse("the calls change files: " + firstOf(o.Opened, 3))
+		h.refuse(h.changesFiles(&a, o.Opened))
 	case !ok:
 		if h.failures++; h.failures > 1 {
 			h.refuse("the process that was to make the calls ended: " + cmp.Or(o.Last, lastLines(o.Output, 3)))

@@ -10,10 +10,7 @@ import (
 
 	"assay/exec/proving"
 	"assay/mutate"
-	"assay/mutate/syntax"
 )
-
-var noSpan = syntax.Span{Start: -1, End: -1}
 
 // replayed takes in what came of the calls as they were recorded.
 func (h *hunt) replayed(a *proving.Answer) {
@@ -34,10 +31,10 @@ func (h *hunt) replayed(a *proving.Answer) {
 			why["calls that end with a warning"]++
 		case o.State != proving.Counts:
 			why["calls that cannot be made again"]++
-		case o.Digest != twice.Digest:
-			why["calls that have two outcomes"]++
 		case h.impure(o) != "":
 			why[h.impure(o)]++
+		case o.Digest != twice.Digest:
+			why["calls that have two outcomes"]++
 		case !o.Reached:
 			idle = append(idle, in)
 		default:
@@ -69,21 +66,30 @@ func refused(why map[string]int) string {
 	return "no call that reaches the change can be used: " + strings.Join(reasons[:min(len(reasons), 3)], "; ")
 }
 
-// impure says what the functions that were entered do that a test should not depend on; ""
-// for nothing.
+// impure says what code that was run does that a test should not depend on; "" for nothing.
 func (h *hunt) impure(l *proving.Line) string {
-	for _, point := range l.Entered {
-		f, is := h.p.functions[point]
-		if !is {
+	for _, point := range l.Passed {
+		if _, is := h.p.functions[point]; is {
+			h.entered[point] = true
 			continue
 		}
-		why, dated := proving.Impure(h.p.text(f))
-		h.dated, h.entered[point] = h.dated || dated, true
+		why, dated := proving.Impure(h.p.own[point])
+		h.dated = max(h.dated, dated)
 		if why != "" {
-			return f.Name + ": " + why
+			return why
 		}
 	}
 	return ""
+}
+
+// changesFiles says why calls are not made any more that have changed files.
+func (h *hunt) changesFiles(a *proving.Answer, files []string) string {
+	for _, l := range a.Original {
+		if l != nil && h.impure(l) != "" {
+			return h.impure(l)
+		}
+	}
+	return "the calls change files: " + firstOf(files, 3)
 }
 
 // count notes how many inputs were tried and reached the change.
@@ -113,7 +119,7 @@ func (h *hunt) varied(a *proving.Answer) {
 	h.count(a)
 	for i, in := range h.job.Ordered {
 		o := proving.At(a.Original, i)
-		if o == nil || o.State != proving.Counts || h.impure(o) != "" {
+		if o == nil || o.State != proving.Counts {
 			continue
 		}
 		h.see(a, i, in)
@@ -168,7 +174,7 @@ func (h *hunt) shrunk(a *proving.Answer) {
 	was := h.found[0]
 	for i, in := range h.job.Ordered {
 		o, m := proving.At(a.Original, i), proving.At(a.Mutant, i)
-		if !proving.Differ(o, m) || h.impure(o) != "" {
+		if !proving.Differ(o, m) {
 			continue
 		}
 		if looks := proving.Looks(o.Tree, m.Tree); len(looks) > 0 && proving.Rank(looks[0]) <= was.rank() && looks[0].Original.Thrown == was.looks[0].Original.Thrown {
@@ -186,7 +192,7 @@ func (h *hunt) shrunk(a *proving.Answer) {
 func (h *hunt) confirmed(a *proving.Answer) {
 	c := h.found[0]
 	o, again, m := proving.At(a.Original, 0), proving.At(a.Again, 0), proving.At(a.Mutant, 0)
-	if o != nil && again != nil && m != nil && o.State == proving.Counts && again.State == proving.Counts && m.State <= proving.Warned && m.State != proving.Refused {
+	if o != nil && again != nil && m != nil && o.State == proving.Counts && again.State == proving.Counts && m.State <= proving.Warned && m.State != proving.Refused && h.impure(o) == "" {
 		if look, ok := proving.Confirm(c.looks[0], o.Tree, again.Tree, m.Tree); ok {
 			h.search.Findings = []mutate.Finding{h.finding(c.in, look)}
 			h.phase = over

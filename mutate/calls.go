@@ -106,3 +106,32 @@ func returned(body *syntax.Node, at string) (in []insert) {
 	})
 	return in
 }
+
+// Own gives, by point, the code that is run when the point is passed and no other: of a
+// statement what lies in no statement or function within it. Of a function's body it is
+// nothing.
+func (p *Points) Own() map[int]string {
+	out := map[int]string{}
+	for n, point := range p.at {
+		if n.Is("compound_statement") {
+			continue
+		}
+		var b bytes.Buffer
+		from := n.Start
+		var leaveOut func(*syntax.Node)
+		leaveOut = func(n *syntax.Node) {
+			for _, c := range n.Children {
+				if _, other := p.at[c]; other {
+					b.Write(p.Source.Text[from:max(from, c.Start)])
+					from = max(from, c.End)
+				} else {
+					leaveOut(c)
+				}
+			}
+		}
+		leaveOut(n)
+		b.Write(p.Source.Text[from:n.End])
+		out[point] = b.String()
+	}
+	return out
+}

@@ -232,28 +232,6 @@ func (p *Points) Probed() []byte { return p.probed(noEdit, nil) }
 // half of a pair of braces that a probe needs.
 func (p *Points) CountingWith(e Edit) []byte { return p.probed(e, p.ofLoops()) }
 
-// Telling gives the source with an edit made and, outside of it, notes at the entries of
-// functions and the probes of some points.
-func (p *Points) Telling(e Edit, points ...int) []byte {
-	only := map[int]bool{}
-	for _, id := range points {
-		only[id] = true
-	}
-	with := *p
-	with.inserts = nil
-	for _, in := range p.entries {
-		with.inserts = append(with.inserts, insert{offset: in.offset, text: functionNote(in.point), point: in.point})
-		only[in.point] = true
-	}
-	for _, in := range p.inserts {
-		if only[in.point] {
-			with.inserts = append(with.inserts, in)
-		}
-	}
-	slices.SortStableFunc(with.inserts, func(a, b insert) int { return a.offset - b.offset })
-	return with.probed(e, only)
-}
-
 // ofLoops gives the points of loops and of their bodies.
 func (p *Points) ofLoops() map[int]bool {
 	only := map[int]bool{}

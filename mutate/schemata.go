@@ -39,19 +39,13 @@ type Numbered struct {
 // number of a place is that of its first mutant. Those are left out whose copy
 // would have code on other lines than the mutant. PHP's parser takes the text
 // unless it refuses one of the mutants; its compiler may still refuse it. Pure.
-func (p *Points) Combine(ms []Numbered) Schemata { return p.combine(ms, nil) }
+func (p *Points) Combine(ms []Numbered) Schemata { return p.combine(ms, false) }
 
-// CombineTelling does the same, and has the points of the mutants told of as in Probed. Pure.
-func (p *Points) CombineTelling(ms []Numbered) Schemata {
-	telling := map[int]bool{}
-	for _, m := range ms {
-		telling[m.Point], telling[m.Entered] = true, true
-	}
-	return p.combine(ms, telling)
-}
+// CombineTelling does the same, and has all points told of as in Probed. Pure.
+func (p *Points) CombineTelling(ms []Numbered) Schemata { return p.combine(ms, true) }
 
-// combine writes the mutants into one text, with the probes of some points.
-func (p *Points) combine(ms []Numbered, telling map[int]bool) Schemata {
+// combine writes the mutants into one text, with the probes of all points or of loops.
+func (p *Points) combine(ms []Numbered, telling bool) Schemata {
 	c := combiner{points: p, inserts: p.forSchemata(telling), out: Schemata{Places: map[int]int{}}, copies: map[Place][]Numbered{}, halves: map[int]int{}}
 	for _, in := range c.inserts {
 		c.halves[in.point]++
@@ -78,15 +72,15 @@ func (p *Points) combine(ms []Numbered, telling map[int]bool) Schemata {
 }
 
 // forSchemata gives what is written into them everywhere, in source order: that a
-// function was entered, and the probes of loops and of some points.
-func (p *Points) forSchemata(telling map[int]bool) []insert {
+// function was entered, and the probes of loops, or of all points.
+func (p *Points) forSchemata(telling bool) []insert {
 	var out []insert
 	for _, e := range p.entries {
 		out = append(out, insert{offset: e.offset, text: functionNote(e.point)})
 	}
 	only := p.ofLoops()
 	for _, in := range p.inserts {
-		if telling[in.point] {
+		if telling {
 			out = append(out, in)
 		} else if only[in.point] {
 			in.text = strings.Replace(in.text, hit, `\PHPUnit\AssayHarness\MutantSwitch::$counts&&`+hit, 1)

@@ -146,10 +146,11 @@ final class CallRecorder
 
     private function note(int $point, $on, string $function, array $arguments, bool $inside): int
     {
-        $class = \is_object($on) ? \get_class($on) : (string) $on;
-        if ($on !== null && !$this->isOurs($class)) {
+        $class = $this->ourClassOf(\is_object($on) ? \get_class($on) : (string) $on);
+        if ($on !== null && $class === null) {
             return 0;
         }
+        $class = (string) $class;
         $kind = $on === null ? 'function' : (\is_string($on) ? 'static' : 'method');
         $object = null;
         if ($kind === 'method' && $function === '__construct') {
@@ -183,9 +184,9 @@ final class CallRecorder
         if (isset($this->known[$object])) {
             return ['o' => $this->known[$object]];
         }
-        $class = \get_class($object);
-        $this->describeClass($class);
-        if (!$this->isOurs($class)) {
+        $this->describeClass(\get_class($object));
+        $class = $this->ourClassOf(\get_class($object));
+        if ($class === null) {
             return ['y' => ProverValues::nameOf($object)];
         }
         $of = new \ReflectionClass($class);
@@ -202,6 +203,21 @@ final class CallRecorder
     {
         return $this->ours[$class] ?? ($this->ours[$class] = \strpos($class, '@anonymous') === false
             && isset($this->sources[(string) (new \ReflectionClass($class))->getFileName()]));
+    }
+
+    /**
+     * The class that stands for one: itself, if a source declares it, or the nearest above it
+     * that a source declares and that has instances, as for one that tests have made of it.
+     */
+    private function ourClassOf(string $class): ?string
+    {
+        for ($of = $class; $of !== ''; $of = (string) \get_parent_class($of)) {
+            if ($this->isOurs($of) && ($of === $class || (new \ReflectionClass($of))->isInstantiable())) {
+                return $of;
+            }
+        }
+
+        return null;
     }
 
     /** Tells what a class is, besides itself. */

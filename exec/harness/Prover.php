@@ -20,21 +20,23 @@ final class Prover
     private static ?CallRecorder $recorder = null;
     private static string $file = '';
 
+    /** The suite is about to be built. */
+    public static function begin(array $prove): void
+    {
+        require_once __DIR__ . '/ProverValues.php';
+        if ($prove['what'] === 'record') {
+            require_once __DIR__ . '/CallRecorder.php';
+            MutantSwitch::$calls = self::$recorder = new CallRecorder($prove['sources'], $prove['wanted']);
+        }
+    }
+
     /** This is boundary n of the suite, behind which is a test or, -1, something else. */
     public static function at(int $n, int $test): void
     {
-        $prove = Process::$setup['prove'];
-        if ($n === 1) {
-            require_once __DIR__ . '/ProverValues.php';
-            if ($prove['what'] === 'record') {
-                require_once __DIR__ . '/CallRecorder.php';
-                MutantSwitch::$calls = self::$recorder = new CallRecorder($prove['sources'], $prove['wanted']);
-                MutantSwitch::used();
-            } else {
-                require_once __DIR__ . '/ProverOutcome.php';
-                require_once __DIR__ . '/ProverCalls.php';
-                self::serve($prove['jobs']);
-            }
+        if (self::$recorder === null) {
+            require_once __DIR__ . '/ProverOutcome.php';
+            require_once __DIR__ . '/ProverCalls.php';
+            self::serve(Process::$setup['prove']['jobs']);
         }
         self::$recorder->begin($test);
         if ($n === Player::end()) {
@@ -51,6 +53,7 @@ final class Prover
         foreach ($jobs as $job) {
             $answer = ['id' => $job['id'], 'original' => [], 'mutant' => [], 'again' => []];
             foreach ($job['sides'] as $side) {
+                $job['tomorrow'] = $side === 'again';
                 $job['chosen'] = $side === 'mutant' ? [$job['place'], $job['mutant']] : [0, 0];
                 $answer[$side] = self::inChildren($job);
             }
@@ -115,7 +118,7 @@ final class Prover
         [MutantSwitch::$place, MutantSwitch::$mutant] = $job['chosen'];
         $out = \fopen(self::$file, 'a');
         \stream_set_write_buffer($out, 0);
-        $calls = new ProverCalls($job['points'], $job['dated'] ?? false, $job['observed'] ?? 0);
+        $calls = new ProverCalls($job['points'], $job['dated'] ?? 0, $job['tomorrow'], $job['observed'] ?? 0, $job['tells'] ?? false);
         for ($i = $from; $i < $to; ++$i) {
             $line = $calls->outcomeOf($job['inputs'][$i], $job['look'] ?? null);
             \fwrite($out, \json_encode($line, \JSON_THROW_ON_ERROR | \JSON_UNESCAPED_SLASHES) . "\n");

@@ -13,23 +13,27 @@ final class ProverCalls
     private array $points;
     /** Number of the mutant whose value is compared with the original's; 0: of none is. */
     private int $observed;
-    /** Whether texts that depend on the present time are refused. */
-    private bool $dated;
+    private bool $tells;
+    /** What is done about texts that mean another day tomorrow: 0 nothing, 2 they are refused, 1 the outcome is looked at where it is today, and where it is tomorrow. */
+    private int $dated;
+    private bool $tomorrow;
     private int $warnings = 0;
 
-    public function __construct(array $points, bool $dated, int $observed)
+    public function __construct(array $points, int $dated, bool $tomorrow, int $observed, bool $tells)
     {
+        $this->tells = $tells;
         $this->observed = $observed;
         $this->points = $points;
         $this->dated = $dated;
+        $this->tomorrow = $tomorrow;
     }
 
     /**
      * @return array{int, int, string, mixed, list<int>} 1 where the change was reached, 2 where the
      *     mutant's value was observed to be another one; 0 where the
      *     input counts, else why not: 1 it cannot be made, 2 with a warning, 3 + n call n
-     *     fails, which is not the last; a digest of the outcome; the outcome; points of functions that
-     *     were entered
+     *     fails, which is not the last; a digest of the outcome; the outcome; points that were
+     *     passed, if they are asked for
      */
     public function outcomeOf(array $calls, ?array $look): array
     {
@@ -69,10 +73,10 @@ final class ProverCalls
         }
         $told = $this->observed > 0 ? Observer::take() : [];
         $reached |= isset($told[4 * $this->observed]) ? 2 : 0;
-        $entered = MutantSwitch::used();
+        $passed = $this->tells ? \array_keys(Probe::$book->hits) : [];
         $text = (string) \json_encode($tree);
 
-        return [$reached, $state === 0 && $warned ? 2 : $state, \md5($text), $tree, \array_values(\array_filter($entered, 'is_int'))];
+        return [$reached, $state === 0 && $warned ? 2 : $state, \md5($text), $tree, $passed];
     }
 
     public function warn(int $kind): bool
@@ -91,8 +95,11 @@ final class ProverCalls
         foreach ($calls as $n => $call) {
             $arguments = [];
             foreach ($call['args'] as $argument) {
-                if ($this->dated && self::isOfToday($argument)) {
-                    return null;
+                if ($this->dated > 0 && self::isOfToday($argument)) {
+                    if ($this->dated > 1) {
+                        return null;
+                    }
+                    \date_default_timezone_set($this->tomorrow ? 'Pacific/Kiritimati' : 'Pacific/Pago_Pago'); // they are 25 hours apart
                 }
                 $arguments[] = ProverValues::decoded($argument, $variables);
             }

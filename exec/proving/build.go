@@ -14,12 +14,15 @@ const mostCalls = 40
 
 // input gives a call with what makes its objects.
 func (r *Recording) input(c *called) (*Input, error) {
-	b := builder{r: r, needed: map[int]bool{}, objects: map[int]bool{}, instead: map[string]int{}}
+	b := builder{r: r, needed: map[int]bool{}, objects: map[int]bool{}, instead: map[string]int{}, plain: map[string]mutate.Value{}}
 	if err := b.need(c); err != nil {
 		return nil, err
 	}
 	in := &Input{From: c.test, Classes: map[string]string{}}
-	names := namer{of: map[int]string{}, taken: map[string]bool{}, instead: b.instead}
+	names := namer{of: map[int]string{}, taken: map[string]bool{}, instead: b.instead, plain: b.plain}
+	if len(b.plain) > 0 {
+		in.Changed++
+	}
 	if len(b.instead) == 0 {
 		slices.Sort(b.order)
 	} else {
@@ -51,7 +54,8 @@ type builder struct {
 	// instead has, for a class and the types of a parameter, the object that stands for one
 	// which nobody saw being made.
 	instead map[string]int
-	busy    map[int]bool // objects that are to stand for others and are not made yet
+	plain   map[string]mutate.Value // the same, where it is no object
+	busy    map[int]bool            // objects that are to stand for others and are not made yet
 }
 
 func (b *builder) need(c *called) error {
@@ -126,7 +130,7 @@ func (b *builder) needObject(n, before int) error {
 
 // replace has an object of the same kind made in place of one that nobody saw being made.
 func (b *builder) replace(key, class string, types []string) error {
-	if b.instead[key] != 0 {
+	if _, is := b.plain[key]; is || b.instead[key] != 0 {
 		return nil
 	}
 	kinds := append([]string{class}, b.r.kinds[class]...)
@@ -164,7 +168,17 @@ func (b *builder) replace(key, class string, types []string) error {
 		}
 		b.needed, b.objects, b.order = was.needed, was.objects, was.order
 	}
-	return noValueError{class}
+	switch {
+	case slices.Contains(types, "callable"):
+		b.plain[key] = text("trim")
+	case slices.Contains(types, "null"):
+		b.plain[key] = null()
+	case len(types) == 0 || slices.Contains(types, "mixed"):
+		b.plain[key] = text("a")
+	default:
+		return noValueError{class}
+	}
+	return nil
 }
 
 func with(set map[int]bool, n int) map[int]bool {
@@ -175,6 +189,7 @@ func with(set map[int]bool, n int) map[int]bool {
 
 // namer gives variables names.
 type namer struct {
+	plain   map[string]mutate.Value
 	instead map[string]int // what stands for the object of a class, by the name that stands in its place
 	of      map[int]string // number of an object => name
 	taken   map[string]bool
@@ -224,6 +239,9 @@ func (b *builder) write(c *called, names *namer, last bool) []mutate.Call {
 func (n *namer) in(v mutate.Value) mutate.Value {
 	if v.Kind == mutate.ValueVariable {
 		o := number(v)
+		if plain, is := n.plain[v.Variable]; is {
+			return plain
+		}
 		if o == 0 {
 			o = n.instead[v.Variable]
 		}

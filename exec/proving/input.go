@@ -28,9 +28,12 @@ type Job struct {
 	Observed int        `json:"observed,omitempty"` // number of the mutant whose value is compared with the original's
 	Fresh    bool       `json:"fresh,omitempty"`    // a process for each input
 	Whole    bool       `json:"whole,omitempty"`    // tell of outcomes also where both sides are alike
-	Dated    bool       `json:"dated,omitempty"`    // refuse texts that mean another date each day
-	Look     *look      `json:"look,omitempty"`     // look at nothing else
-	Ordered  []*Input   `json:"-"`
+	// Dated says what is done about texts that mean another date each day, as Impure gives it;
+	// 1 is for jobs that are Fresh.
+	Dated   int      `json:"dated,omitempty"`
+	Tells   bool     `json:"tells,omitempty"` // which points are passed
+	Look    *look    `json:"look,omitempty"`  // look at nothing else
+	Ordered []*Input `json:"-"`
 }
 
 // The sides of a job.

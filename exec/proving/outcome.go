@@ -24,7 +24,7 @@ type Line struct {
 	Call    int // of CallFailed, the number of the call
 	Digest  string
 	Tree    json.RawMessage
-	Entered []int // points of functions
+	Passed  []int // points, where the job asks for them
 }
 
 // State says whether what was seen of an input counts.
@@ -41,7 +41,7 @@ const (
 // UnmarshalJSON reads a line's list.
 func (l *Line) UnmarshalJSON(b []byte) error {
 	var reached, state int
-	if err := json.Unmarshal(b, &[]any{&reached, &state, &l.Digest, &l.Tree, &l.Entered}); err != nil {
+	if err := json.Unmarshal(b, &[]any{&reached, &state, &l.Digest, &l.Tree, &l.Passed}); err != nil {
 		return err
 	}
 	l.Reached, l.Other, l.State = reached&1 != 0, reached&2 != 0, State(state)

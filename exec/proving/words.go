@@ -116,12 +116,12 @@ func quotedText(s string) (string, int) {
 
 // Impure says what in a piece of code keeps calls of it from being made at will: that it
 // writes files, opens connections, starts processes, or depends on time or chance. "" where
-// there is nothing of the kind. dated is set where code reads dates, of which some mean
-// another day tomorrow.
-func Impure(code string) (why string, dated bool) {
+// there is nothing of the kind. dated is 1 where code reads dates, of which some mean another
+// day tomorrow, and 2 where it does so in time zones of its own.
+func Impure(code string) (why string, dated int) {
 	plain := strip(code, func(string) {})
 	if strings.Contains(plain, "`") {
-		return "it starts processes (`...`)", false
+		return "it starts processes (`...`)", 0
 	}
 	for _, m := range calledName.FindAllStringSubmatchIndex(plain, -1) {
 		name := strings.ToLower(plain[m[2]:m[3]])
@@ -133,19 +133,25 @@ func Impure(code string) (why string, dated bool) {
 		n := arguments(plain[m[1]:])
 		switch kind := impure[name]; {
 		case isNew && isDateClass(name) && n == 0 || name == "date_create" && n == 0:
-			return "it depends on the present time", false
+			return "it depends on the present time", 0
 		case isNew && isDateClass(name), name == "strtotime", name == "date_create", name == "date_parse":
-			dated = true
+			dated = 1
 		case isNew && impureClasses[name] != "":
-			return impureClasses[name] + " (" + name + ")", false
+			return impureClasses[name] + " (" + name + ")", 0
 		case isNew:
 		case needsTime[name] > 0 && n < needsTime[name]:
-			return "it depends on the present time (" + name + ")", false
+			return "it depends on the present time (" + name + ")", 0
 		case kind != "":
-			return kind + " (" + name + ")", false
+			return kind + " (" + name + ")", 0
 		}
 	}
-	return "", dated || datedMethod.MatchString(plain)
+	if dated == 0 && datedMethod.MatchString(plain) {
+		dated = 1
+	}
+	if strings.Contains(plain, "DateTimeZone") {
+		dated = 2
+	}
+	return "", dated
 }
 
 var calledName = regexp.MustCompile(`\\?((?:\w+\\)*[A-Za-z_]\w*)\s*\(`)
