@@ -131,6 +131,10 @@ func (t *Tryout) worker(ctx context.Context) (*supervisor.Client, error) {
 	return w, w.Know(ctx, supervisor.Known{Memory: t.b.memory})
 }
 
+// noTests is what PHPUnit prints where a filter leaves nothing over; from 13 on that is no
+// success.
+const noTests = "No tests executed!"
+
 // trialLimit is what the first run of a test may take beside twice the time of the suite,
 // and likelyLimit what a run of it on a mutant may beside ten times that of the first.
 const (
@@ -153,7 +157,7 @@ func (t *Tryout) try(ctx context.Context, w *supervisor.Client, trial Trial) (Tr
 		return TrialResult{Why: why, Says: lastLines(r.o.Output, 12)}, nil
 	}
 	switch own := string(trial.Test); {
-	case green.tests[own] == "" && green.o.Exit == 0:
+	case green.tests[own] == "" && (green.o.Exit == 0 || strings.Contains(green.o.Output, noTests)):
 		return no(NotRun, green)
 	case green.tests[own] != "passed":
 		return no(NotGreen, green)
