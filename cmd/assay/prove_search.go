@@ -198,15 +198,15 @@ func (s *proofSearch) settle(tasks []exec.Task) {
 			s.attempts = append(s.attempts, mutate.Attempt{Search: mutate.Search{Mutant: t.Mutant, Differed: -1, Why: over}})
 		}
 	}
+	slices.SortFunc(s.attempts, func(a, b mutate.Attempt) int { return cmp.Compare(place[a.Mutant], place[b.Mutant]) })
+	s.unite()
 	kills := func(a mutate.Attempt) int {
 		if a.Proof == nil {
 			return 0
 		}
 		return len(a.Proof.Kills)
 	}
-	slices.SortFunc(s.attempts, func(a, b mutate.Attempt) int {
-		return cmp.Or(cmp.Compare(kills(b), kills(a)), cmp.Compare(place[a.Mutant], place[b.Mutant]))
-	})
+	slices.SortStableFunc(s.attempts, func(a, b mutate.Attempt) int { return cmp.Compare(kills(b), kills(a)) })
 	by := map[string]*mutate.Proof{} // ID => the proof that kills it
 	for i := range s.attempts {
 		a := &s.attempts[i]
@@ -221,6 +221,32 @@ func (s *proofSearch) settle(tasks []exec.Task) {
 				by[id] = a.Proof
 			}
 		}
+	}
+}
+
+// unite has survivors of several functions share a proof where the very same test was found
+// for each.
+func (s *proofSearch) unite() {
+	same := map[[2]string]*mutate.Proof{}
+	for i := range s.attempts {
+		p := s.attempts[i].Proof
+		if p == nil {
+			continue
+		}
+		first := same[[2]string{string(p.Test), p.Diff}]
+		if first == nil {
+			same[[2]string{string(p.Test), p.Diff}] = p
+			continue
+		}
+		for _, id := range p.Kills {
+			if !slices.Contains(first.Kills, id) {
+				first.Kills = append(first.Kills, id)
+			}
+		}
+		s.attempts[i].Proof = first
+	}
+	for _, p := range same {
+		slices.Sort(p.Kills)
 	}
 }
 
