@@ -167,7 +167,8 @@ func AttemptsSaid(list []mutate.Attempt) string {
 func (p *attempts) tally(list []mutate.Attempt, groups map[attemptKind][]mutate.Attempt) {
 	said := fmt.Sprintf("No test was found for %s", count(len(list), "survivor"))
 	if n := len(groups[proved]); n > 0 {
-		said = fmt.Sprintf("%s of %s: %s", killedBy(n), count(len(list), "survivor"), count(len(p.shown), "test"))
+		verb := map[bool]string{true: "kills", false: "kill"}[len(p.shown) == 1]
+		said = fmt.Sprintf("%s %s %d of %s", count(len(p.shown), "test"), verb, n, count(len(list), "survivor"))
 	}
 	if len(list) == 0 {
 		said = "There is no survivor to look for a test for"
@@ -184,7 +185,7 @@ func (p *attempts) tally(list []mutate.Attempt, groups map[attemptKind][]mutate.
 		refused = append(refused, a.Refused...)
 	}
 	if len(refused) > 0 {
-		p.printf("%s made that %s no proof:\n", count(len(refused), "test"), map[bool]string{true: "is", false: "are"}[len(refused) == 1])
+		p.printf("Of the tests that were written %d %s no proof:\n", len(refused), map[bool]string{true: "is", false: "are"}[len(refused) == 1])
 		for _, why := range tallied(refused) {
 			p.printf("  %s\n", why)
 		}
@@ -192,11 +193,4 @@ func (p *attempts) tally(list []mutate.Attempt, groups map[attemptKind][]mutate.
 	if len(p.shown) > 0 {
 		p.WriteString(wrap("Read each test before you keep it. "+mutate.Question, "", p.o.Width))
 	}
-}
-
-func killedBy(n int) string {
-	if n == 1 {
-		return "1 is killed"
-	}
-	return fmt.Sprintf("%d are killed", n)
 }
