@@ -35,7 +35,7 @@ type ProveSettings struct {
 }
 
 // DefaultInputs is how many inputs are tried of a mutant at most, unless it is said.
-const DefaultInputs = 3000
+const DefaultInputs = 2000
 
 // Prove looks for inputs that tell the mutants of some tasks from the original, and gives what
 // came of each to each, in the order of the tasks. It has the suite run once more, to record
@@ -191,6 +191,7 @@ func (p *prover) give(h *hunt) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	p.done[h.at] = h.search
+	h.bases, h.variation, h.reaching, h.found, h.job = nil, nil, nil, nil, nil
 	for {
 		s, is := p.done[p.given]
 		if !is {

@@ -33,6 +33,7 @@ const (
 	inRound      = 300
 	mostShrinks  = 20
 	mostConfirms = 8
+	mostEndings  = 6
 )
 
 // hunt looks for a finding for one mutant.
@@ -43,6 +44,7 @@ type hunt struct {
 	phase     phase
 	search    mutate.Search
 	bases     []*proving.Input
+	why       map[string]int // reasons for which recorded calls are not used
 	dated     int
 	entered   map[int]bool // points of functions that calls have entered
 	variation *proving.Variation
@@ -54,6 +56,7 @@ type hunt struct {
 	shrinks   int
 	confirms  int
 	failures  int
+	endings   int // inputs with which a process has ended
 }
 
 // candidate is an input of which both sides differ.
@@ -67,6 +70,7 @@ func (c candidate) rank() int { return proving.Rank(c.looks[0]) }
 func (p *prover) newHunt(at int, t Task) *hunt {
 	h := &hunt{p: p, at: at, m: t.Mutant, search: mutate.Search{Mutant: t.Mutant, Differed: -1}, digests: map[string]bool{}, entered: map[int]bool{}}
 	direct, later, why := p.recording.Inputs(p.entries(t.Mutant)...)
+	h.why = why
 	direct, later = h.usable(direct, why), h.usable(later, why)
 	h.bases = append(spread(direct, mostBases), spread(later, mostLater)...)
 	if len(h.bases) == 0 {
@@ -169,7 +173,9 @@ func (h *hunt) nextJob() *proving.Job {
 		j.Sides = []string{proving.Original, proving.Again, proving.Mutated}
 		inputs, j.Tells = h.bases, true
 	case varying:
-		inputs = h.variation.Next(min(inRound, h.p.set.Inputs-h.search.Tried))
+		if h.endings < mostEndings {
+			inputs = h.variation.Next(min(inRound, h.p.set.Inputs-h.search.Tried))
+		}
 	case shrinking:
 		if in := h.found[0].in; in.Changed > 0 { // else the tests make this very call
 			inputs = h.p.recording.Smaller(in)
@@ -181,6 +187,9 @@ func (h *hunt) nextJob() *proving.Job {
 		j.Sides, j.Fresh, j.Whole = []string{proving.Original, proving.Again, proving.Mutated}, true, true
 		j.Tells = true
 		j.LookAt(h.found[0].looks[0])
+		if look := h.found[0].looks[0]; look.Kind == mutate.LookArgument {
+			h.found[0].in = h.found[0].in.ToVariable(look.Argument)
+		}
 		inputs = []*proving.Input{h.found[0].in}
 	}
 	for _, in := range inputs {

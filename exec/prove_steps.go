@@ -15,7 +15,7 @@ import (
 // replayed takes in what came of the calls as they were recorded.
 func (h *hunt) replayed(a *proving.Answer) {
 	var good, again, idle []*proving.Input
-	why := map[string]int{}
+	why := h.why
 	for i, in := range h.job.Ordered {
 		o, twice := proving.At(a.Original, i), proving.At(a.Again, i)
 		switch {
@@ -63,7 +63,7 @@ func refused(why map[string]int) string {
 		reasons = append(reasons, reason)
 	}
 	slices.SortFunc(reasons, func(a, b string) int { return cmp.Or(why[b]-why[a], cmp.Compare(a, b)) })
-	return "no call that reaches the change can be used: " + strings.Join(reasons[:min(len(reasons), 3)], "; ")
+	return "no call that reaches the change can be used: " + strings.Join(reasons[:min(len(reasons), 4)], "; ")
 }
 
 // impure says what code that was run does that a test should not depend on; "" for nothing.
@@ -95,6 +95,13 @@ func (h *hunt) changesFiles(a *proving.Answer, files []string) string {
 // count notes how many inputs were tried and reached the change.
 func (h *hunt) count(a *proving.Answer) {
 	h.search.Tried += len(h.job.Ordered)
+	for _, side := range [][]*proving.Line{a.Original, a.Mutant} {
+		for _, l := range side {
+			if l == nil {
+				h.endings++
+			}
+		}
+	}
 	for i, l := range a.Original {
 		if l != nil && l.Reached && l.State != proving.Refused {
 			h.search.Reached++

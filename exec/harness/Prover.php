@@ -12,10 +12,10 @@ namespace PHPUnit\AssayHarness;
 final class Prover
 {
     /** How many seconds the calls of one input may take, of processor time and of real time. */
-    private const SECONDS = 2.0;
-    private const WAITING = 60.0;
+    private const SECONDS = 0.5;
+    private const WAITING = 30.0;
     /** How many inputs of a mutant may end their process. */
-    private const ENDINGS = 4;
+    private const ENDINGS = 2;
 
     private static ?CallRecorder $recorder = null;
     private static string $file = '';

@@ -101,7 +101,11 @@ final class ProverCalls
                     }
                     \date_default_timezone_set($this->tomorrow ? 'Pacific/Kiritimati' : 'Pacific/Pago_Pago'); // they are 25 hours apart
                 }
-                $arguments[] = ProverValues::decoded($argument, $variables);
+                if (isset($argument['v'])) { // it may be taken by reference
+                    $arguments[] = &$variables[$argument['v']];
+                } else {
+                    $arguments[] = ProverValues::decoded($argument, $variables);
+                }
             }
             $result = $thrown = null;
             try {

@@ -43,7 +43,7 @@ final class ProverOutcome
             $tree['receiver'] = $it->node($outcome['on'], 0);
         }
         foreach ($outcome['arguments'] as $i => $argument) {
-            if (\is_object($argument) && !$argument instanceof \UnitEnum && !$argument instanceof \DateTimeImmutable) {
+            if (\is_object($argument) && !$argument instanceof \UnitEnum) {
                 $tree['arguments'][] = [$i, $it->node($argument, 1)];
             }
         }

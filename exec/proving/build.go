@@ -70,13 +70,13 @@ func (b *builder) need(c *called) error {
 		return noValueError{"too many calls"}
 	}
 	p, _ := b.r.Parameters(&mutate.Call{Kind: c.kind, Class: c.class, Name: c.name})
-	if slices.ContainsFunc(p, func(p Parameter) bool { return p.Reference }) {
-		return noValueError{"a parameter by reference"}
-	}
 	for i, v := range c.args {
 		var types []string
 		if len(p) > 0 {
 			types = p[min(i, len(p)-1)].Types
+			if p[min(i, len(p)-1)].Reference && v.Kind != mutate.ValueNew && v.Kind != mutate.ValueVariable {
+				return noValueError{"a variable, by reference"}
+			}
 		}
 		if err := b.needIn(v, types, c.serial); err != nil {
 			return err
@@ -225,8 +225,15 @@ func (b *builder) write(c *called, names *namer, last bool) []mutate.Call {
 				Args: []mutate.Argument{{Value: text(c.on.Class + "::" + c.on.Name)}}})
 		}
 	}
-	for _, a := range c.args {
-		call.Args = append(call.Args, mutate.Argument{Value: names.in(a)})
+	parameters, _ := b.r.Parameters(&call)
+	for i, a := range c.args {
+		v := names.in(a)
+		if len(parameters) > 0 && parameters[min(i, len(parameters)-1)].Reference && v.Kind == mutate.ValueNew {
+			name := names.name(v.Class)
+			out = append(out, mutate.Call{Kind: mutate.CallNew, Class: v.Class, Args: v.Args, Into: name})
+			v = variable(name)
+		}
+		call.Args = append(call.Args, mutate.Argument{Value: v})
 	}
 	if c.made > 0 && !last && b.objects[c.made] {
 		call.Into = names.name(b.r.objects[c.made].class)

@@ -1,6 +1,8 @@
 package proving
 
 import (
+	"fmt"
+	"maps"
 	"math"
 	"regexp"
 	"slices"
@@ -14,8 +16,31 @@ import (
 
 // candidates gives values to put in place of one, the likeliest to tell something first.
 func (v *Variation) candidates(in *Input, s site) []mutate.Value {
-	l := lister{p: s.parameter, seen: map[string]bool{keyOf(s.value): true}}
 	others := v.others(in, s)
+	key := candidatesKey(&in.Calls[s.call], s, others)
+	out, is := v.known[key]
+	if !is {
+		out = v.makeCandidates(in, s, others)
+		if len(v.known) > 2000 {
+			clear(v.known)
+		}
+		v.known[key] = out
+	}
+	return out
+}
+
+// candidatesKey tells apart what the candidates depend on.
+func candidatesKey(call *mutate.Call, s site, others []mutate.Value) string {
+	var b strings.Builder
+	fmt.Fprintf(&b, "%d %s %s %d %d %s", call.Kind, call.Class, call.Name, s.arg, len(s.path), keyOf(s.value))
+	for _, o := range others {
+		b.WriteString(keyOf(o))
+	}
+	return b.String()
+}
+
+func (v *Variation) makeCandidates(in *Input, s site, others []mutate.Value) []mutate.Value {
+	l := lister{p: s.parameter, seen: map[string]bool{keyOf(s.value): true}}
 	switch s.value.Kind {
 	case mutate.ValueInt:
 		l.ints(s.value.Int, v.words, others)
@@ -40,13 +65,11 @@ func (v *Variation) candidates(in *Input, s site) []mutate.Value {
 			}
 		}
 	}
-	for _, o := range v.recorded(in, s) {
-		l.add(o)
+	if len(s.path) == 0 {
+		l.add(v.r.given(&in.Calls[s.call], s.arg)...)
 	}
 	if s.parameter != nil {
-		for _, o := range v.ofTypes(in, s.parameter) {
-			l.add(o)
-		}
+		l.add(v.ofTypes(in, s.parameter)...)
 	} else if s.value.Kind != mutate.ValueNew && s.value.Kind != mutate.ValueVariable {
 		l.add(null())
 	}
@@ -63,27 +86,42 @@ func (v *Variation) others(in *Input, s site) (out []mutate.Value) {
 	return out
 }
 
-// recorded gives what a parameter was given in other calls of the suite.
-func (v *Variation) recorded(in *Input, s site) (out []mutate.Value) {
-	if len(s.path) > 0 {
+// mostGiven bounds the values of a parameter that are taken from other calls of the suite.
+const mostGiven = 30
+
+// given gives what a parameter was given in the calls of the suite.
+func (r *Recording) given(call *mutate.Call, argument int) []mutate.Value {
+	all := r.arguments[callKey(call.Kind, call.Class, call.Name)]
+	if argument >= len(all) {
 		return nil
 	}
-	call := &in.Calls[s.call]
-	var serials []int
-	for n, c := range v.r.calls {
-		if c.kind == call.Kind && c.name == call.Name && c.class == call.Class && s.arg < len(c.args) && c.why == "" {
-			serials = append(serials, n)
-		}
-	}
-	slices.Sort(serials)
-	for _, n := range serials {
-		if a := v.r.calls[n].args[s.arg]; a.Kind != mutate.ValueUnset && !hasObjects(a) {
-			if out = append(out, a); len(out) == 30 {
-				break
+	return all[argument]
+}
+
+func callKey(kind mutate.CallKind, class, name string) string {
+	return fmt.Sprintf("%d %s %s", kind, class, name)
+}
+
+// collect notes the values that parameters were given.
+func (r *Recording) collect() {
+	r.arguments = map[string][][]mutate.Value{}
+	seen := map[string]bool{}
+	for _, n := range slices.Sorted(maps.Keys(r.calls)) {
+		c := r.calls[n]
+		key := callKey(c.kind, c.class, c.name)
+		for i, a := range c.args {
+			for len(r.arguments[key]) <= i {
+				r.arguments[key] = append(r.arguments[key], nil)
+			}
+			if a.Kind == mutate.ValueUnset || hasObjects(a) || len(r.arguments[key][i]) >= mostGiven {
+				continue
+			}
+			if is := fmt.Sprint(key, i, keyOf(a)); !seen[is] {
+				seen[is] = true
+				r.arguments[key][i] = append(r.arguments[key][i], a)
 			}
 		}
 	}
-	return out
 }
 
 func hasObjects(v mutate.Value) bool {

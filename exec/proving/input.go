@@ -169,3 +169,22 @@ func (in *Input) Mentions(any []string) bool {
 		return slices.ContainsFunc(c.Args, func(a mutate.Argument) bool { return holds(a.Value) })
 	})
 }
+
+// ToVariable has an argument of the last call be a variable, so that it can be looked at
+// afterwards.
+func (in *Input) ToVariable(argument int) *Input {
+	v := in.Last().Args[argument].Value
+	if v.Kind != mutate.ValueNew {
+		return in
+	}
+	out := in.clone()
+	names := namer{taken: map[string]bool{}}
+	for _, c := range out.Calls {
+		names.taken[c.Into] = true
+	}
+	name := names.name(v.Class)
+	n := len(out.Calls) - 1
+	out.Calls[n].Args[argument].Value = variable(name)
+	out.Calls = slices.Insert(out.Calls, n, mutate.Call{Kind: mutate.CallNew, Class: v.Class, Args: v.Args, Into: name})
+	return out
+}

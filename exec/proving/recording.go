@@ -16,9 +16,10 @@ import (
 type Recording struct {
 	calls     map[int]*called
 	objects   map[int]*object
-	functions map[string][]Parameter // "Class::method", "Class::" for its constructor, "function"
-	cases     map[string][]string    // of enums
-	kinds     map[string][]string    // class => what else it is
+	functions map[string][]Parameter      // "Class::method", "Class::" for its constructor, "function"
+	cases     map[string][]string         // of enums
+	kinds     map[string][]string         // class => what else it is
+	arguments map[string][][]mutate.Value // see collect
 }
 
 type called struct {
@@ -66,6 +67,7 @@ func NewRecording(told []string) (*Recording, error) {
 			}
 		}
 	}
+	r.collect()
 	return r, nil
 }
 

@@ -15,8 +15,29 @@ type Variation struct {
 	rand   *rand.Rand
 	corpus []*Input // recorded, and those that turned out to reach the change in a new way
 	seen   map[string]bool
-	left   []*Input // the systematic ones, not yet given
-	tries  int      // random ones that were new to nobody, in a row
+	bases  []*Input   // of which not each thing has been changed yet
+	lists  []*changes // of which there is a turn now
+	turn   int
+	tries  int // random ones that were new to nobody, in a row
+	known  map[string][]mutate.Value
+}
+
+// changes are those of one thing in an input.
+type changes struct {
+	in     *Input
+	site   site
+	values []mutate.Value
+	others []*Input // instead, of calls
+}
+
+func (c *changes) next() (in *Input) {
+	switch {
+	case len(c.values) > 0:
+		in, c.values = c.in.with(c.site, c.values[0]), c.values[1:]
+	case len(c.others) > 0:
+		in, c.others = c.others[0], c.others[1:]
+	}
+	return in
 }
 
 // NewVariation varies inputs that reach the change.
@@ -25,50 +46,50 @@ func NewVariation(r *Recording, bases []*Input, words *Words, seed uint64, id st
 	for _, c := range []byte(id) {
 		h = (h ^ uint64(c)) * 1099511628211
 	}
-	v := &Variation{r: r, words: words, rand: rand.New(rand.NewPCG(seed, h)), seen: map[string]bool{}, corpus: slices.Clone(bases)}
+	v := &Variation{r: r, words: words, rand: rand.New(rand.NewPCG(seed, h)), seen: map[string]bool{}, corpus: slices.Clone(bases),
+		bases: bases, known: map[string][]mutate.Value{}}
 	for _, in := range bases {
 		v.seen[in.Key()] = true
 	}
-	v.left = v.systematic(bases)
 	return v
 }
 
-// systematic changes one thing in each input, taking turns between the things.
-func (v *Variation) systematic(bases []*Input) []*Input {
-	var lists [][]*Input
-	for _, in := range bases {
-		for _, s := range v.sites(in) {
-			var list []*Input
-			for _, to := range v.candidates(in, s) {
-				list = append(list, in.with(s, to))
+// atATime is how many inputs take turns in having one thing changed.
+const atATime = 10
+
+// systematic changes one thing in an input, taking turns between the things; nil where all
+// have been changed in all ways.
+func (v *Variation) systematic() *Input {
+	for {
+		if len(v.lists) == 0 {
+			if len(v.bases) == 0 {
+				return nil
 			}
-			lists = append(lists, list)
-		}
-		lists = append(lists, v.otherCalls(in))
-	}
-	var out []*Input
-	for i, more := 0, true; more; i++ {
-		more = false
-		for _, list := range lists {
-			if i < len(list) {
-				more = true
-				out = append(out, list[i])
+			n := min(atATime, len(v.bases))
+			for _, in := range v.bases[:n] {
+				for _, s := range v.sites(in) {
+					v.lists = append(v.lists, &changes{in: in, site: s, values: v.candidates(in, s)})
+				}
+				v.lists = append(v.lists, &changes{others: v.otherCalls(in)})
 			}
+			v.bases, v.turn = v.bases[n:], 0
+			continue
 		}
+		v.turn %= len(v.lists)
+		if in := v.lists[v.turn].next(); in != nil {
+			v.turn++
+			return in
+		}
+		v.lists = slices.Delete(v.lists, v.turn, v.turn+1)
 	}
-	return out
 }
 
 // Next gives up to n inputs that were not given before.
 func (v *Variation) Next(n int) []*Input {
 	var out []*Input
-	for len(out) < n {
-		var in *Input
-		if len(v.left) > 0 {
-			in, v.left = v.left[0], v.left[1:]
-		} else if v.tries > 200 || len(v.corpus) == 0 {
-			break
-		} else {
+	for len(out) < n && v.tries <= 200 {
+		in := v.systematic()
+		if in == nil && len(v.corpus) > 0 {
 			in = v.random()
 		}
 		if in == nil || v.seen[in.Key()] {
