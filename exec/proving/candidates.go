@@ -378,27 +378,35 @@ func (l *lister) dates(v mutate.Value, w *Words, others []mutate.Value) {
 	}
 }
 
-func (l *lister) arrays(v mutate.Value, w *Words) {
-	items := v.Items
-	l.add(array())
-	isList := true
-	for i, item := range items {
-		isList = isList && item.Key.Kind == mutate.ValueInt && item.Key.Int == int64(i)
-	}
-	add := func(items []mutate.Item) {
-		if isList {
-			items = slices.Clone(items)
-			for i := range items {
-				items[i].Key = integer(int64(i))
-			}
+// asList numbers the elements of an array, if they were those of a list.
+func asList(items []mutate.Item, isList bool) mutate.Value {
+	if isList {
+		items = slices.Clone(items)
+		for i := range items {
+			items[i].Key = integer(int64(i))
 		}
-		l.add(array(items...))
 	}
+	return array(items...)
+}
+
+func isList(items []mutate.Item) bool {
+	for i, item := range items {
+		if item.Key.Kind != mutate.ValueInt || item.Key.Int != int64(i) {
+			return false
+		}
+	}
+	return true
+}
+
+func (l *lister) arrays(v mutate.Value, w *Words) {
+	items, list := v.Items, isList(v.Items)
+	l.add(array())
+	add := func(items []mutate.Item) { l.add(asList(items, list)) }
 	for i := range items[:min(len(items), 10)] {
 		add(slices.Delete(slices.Clone(items), i, i+1))
 		add(items[i : i+1])
 	}
-	if n := len(items); n > 0 && isList {
+	if n := len(items); n > 0 && list {
 		add(append(slices.Clone(items), items[0]))
 		add(append(slices.Clone(items), items[n-1]))
 		add(append(slices.Clone(items), items...))
@@ -414,30 +422,33 @@ func (l *lister) arrays(v mutate.Value, w *Words) {
 		add(items[:len(items)/2])
 		add(items[len(items)/2:])
 	}
-	for i := range items[:min(len(items), 6)] { // other keys
-		for _, s := range w.Strings[:min(len(w.Strings), 6)] {
-			if !isList {
-				other := slices.Clone(items)
-				other[i].Key = text(s)
-				add(other)
-			}
-		}
+	l.elements(items, list, w)
+}
+
+// elements adds arrays that have more elements, or other keys.
+func (l *lister) elements(items []mutate.Item, list bool, w *Words) {
+	has := func(key string) bool {
+		return slices.ContainsFunc(items, func(i mutate.Item) bool { return i.Key.Kind == mutate.ValueString && i.Key.String == key })
 	}
 	for _, s := range w.Strings[:min(len(w.Strings), 12)] {
-		to := slices.Clone(items)
-		if isList {
-			add(append(to, mutate.Item{Value: text(s)}))
+		if list {
+			l.add(asList(append(slices.Clone(items), mutate.Item{Value: text(s)}), true))
 		}
-		if len(items) == 0 || !isList {
-			for _, value := range []mutate.Value{integer(1), text("a"), null(), boolean(true)} {
-				l.add(array(append(slices.Clone(items), mutate.Item{Key: text(s), Value: value})...))
-			}
+		if has(s) || list && len(items) > 0 {
+			continue
+		}
+		for i := range items[:min(len(items), 4)] {
+			other := slices.Clone(items)
+			other[i].Key = text(s)
+			l.add(array(other...))
+		}
+		for _, value := range []mutate.Value{integer(1), text("a"), null(), boolean(true)} {
+			l.add(array(append(slices.Clone(items), mutate.Item{Key: text(s), Value: value})...))
 		}
 	}
 	if len(items) == 0 {
 		for _, value := range []mutate.Value{integer(0), integer(1), text(""), text("a")} {
-			add([]mutate.Item{{Value: value}})
-			add([]mutate.Item{{Value: value}, {Value: value}})
+			l.add(asList([]mutate.Item{{Value: value}}, true), asList([]mutate.Item{{Value: value}, {Value: value}}, true))
 		}
 	}
 }

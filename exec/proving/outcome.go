@@ -273,8 +273,13 @@ func (c *comparer) compare(at mutate.Look, a, b json.RawMessage, rank int) {
 		if size(x.Value) <= longestValue && (y.Value.Kind != mutate.ValueUnset || y.Class != "" || y.Text != "") {
 			c.add(at, x, y, rank)
 		}
-		if x.Value.Kind == mutate.ValueArray && y.Value.Kind == mutate.ValueArray && size(x.Value) > 200 {
-			c.elements(at, x.Value, y.Value, rank)
+		if x.Value.Kind == mutate.ValueArray && y.Value.Kind == mutate.ValueArray && len(x.Value.Items) > 1 {
+			if size(x.Value) > 40 && !isList(x.Value.Items) {
+				rank -= 3 // what has names is looked at by them
+			}
+			if size(x.Value) > 40 {
+				c.elements(at, x.Value, y.Value, rank)
+			}
 		}
 		return
 	}

@@ -60,18 +60,8 @@ func shorter(v mutate.Value) (out []mutate.Value) {
 		}
 		out = slices.DeleteFunc(out, func(t mutate.Value) bool { return !isWhole(t.String) && isWhole(s) })
 	case mutate.ValueArray:
-		isList := true
-		for i, item := range v.Items {
-			isList = isList && item.Key.Kind == mutate.ValueInt && item.Key.Int == int64(i)
-		}
-		cut := func(items []mutate.Item) {
-			for i := range items {
-				if isList {
-					items[i].Key = integer(int64(i))
-				}
-			}
-			out = append(out, array(items...))
-		}
+		list := isList(v.Items)
+		cut := func(items []mutate.Item) { out = append(out, asList(items, list)) }
 		n := len(v.Items)
 		if n > 3 {
 			cut(slices.Clone(v.Items[:n/2]))
