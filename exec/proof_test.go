@@ -128,6 +128,25 @@ func checkTrials(t *testing.T, view sandbox.Mode) {
 	}
 }
 
+func TestOutcomesKeep(t *testing.T) {
+	before := outcomes{"a": "passed", "b": "skipped"}
+	for _, test := range []struct {
+		now  outcomes
+		want bool
+	}{
+		{outcomes{"a": "passed", "b": "skipped"}, true},
+		{outcomes{"a": "passed", "b": "skipped", "c": "passed"}, true},
+		{outcomes{"a": "passed", "b": "skipped", "c": "failed"}, false},
+		{outcomes{"a": "passed", "b": "passed"}, false},
+		{outcomes{"a": "passed"}, false},
+		{nil, false},
+	} {
+		if got := test.now.keep(before); got != test.want {
+			t.Errorf("%v: %v", test.now, got)
+		}
+	}
+}
+
 func TestReadJUnit(t *testing.T) {
 	log := `<?xml version="1.0"?><testsuites><testsuite name="x"><testcase name="testA" class="N\T"/>
 <testcase name="testB with data set &quot;a &amp; #1&quot;" class="N\T"><failure type="f">no</failure></testcase>

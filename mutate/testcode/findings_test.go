@@ -59,6 +59,7 @@ var findings = map[string][]mutate.Finding{
 		finding(`Harbour\Tests\TideTest::testAgain#1`, result(text("high")), static(tide, "name", number(99))),
 		finding(`Harbour\Tests\TideTest::testOnOneLine#1`, result(text("high")), static(tide, "name", number(99))),
 		finding(`Harbour\Tests\TideTest::testAssigned#1`, result(text("low")), static(tide, "name", number(7))),
+		finding(`Harbour\Tests\TideTest::testYielded#deep`, result(text("high")), static(tide, "name", number(11))),
 		finding(`Harbour\Tests\TideTest::testWithMore#0`, result(text("low")), static(tide, "name", number(7))),
 	},
 	"method": {

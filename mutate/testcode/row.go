@@ -6,6 +6,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"unicode"
 
 	"assay/mutate"
 	"assay/mutate/syntax"
@@ -49,6 +50,9 @@ func (c *testClass) row(f *mutate.Finding) (Test, bool) {
 	}
 	nl := c.style.newline
 	row := p.indent + "// " + mutate.Question + nl + p.indent + text + "," + nl
+	if p.yields {
+		row = p.indent + "// " + mutate.Question + nl + p.indent + "yield " + text + ";" + nl
+	}
 	put := []insertion{{lineEnd(c.file.Src, p.end), row}}
 	if !p.comma {
 		put = append(put, insertion{p.end, ","})
@@ -82,7 +86,8 @@ type provider struct {
 	long   bool   // rows are written array(...)
 	indent string // of a row's line
 	end    int    // offset behind the last row
-	comma  bool   // a comma follows it
+	comma  bool   // nothing is missing behind it
+	yields bool   // each row is a statement
 }
 
 var annotatedProvider = regexp.MustCompile(`@dataProvider[ \t]+([A-Za-z0-9_]+)[ \t\r]*(?:\n|\*/)`)
@@ -122,54 +127,66 @@ func (c *testClass) provider(m *syntax.Node) *provider {
 	return nil
 }
 
-// rowsOf reads a method whose one statement returns an array of arrays, a row a line or
-// more.
+// rowsOf reads a method that does no more than to return an array of arrays, or to yield
+// arrays, a row a line or more.
 func (c *testClass) rowsOf(m *syntax.Node) *provider {
+	p := &provider{name: c.file.Text(m.Child("name"))}
 	statements := m.Child("body").NamedChildren()
-	if len(statements) != 1 || statements[0].Kind != "return_statement" {
+	var elements []*syntax.Node
+	shut := m.Child("body").End - 1 // where what holds the rows ends
+	if len(statements) == 1 && statements[0].Kind == "return_statement" {
+		array := statements[0].First("array_creation_expression")
+		if array == nil || array.Bad {
+			return nil
+		}
+		elements, shut = array.NamedChildren(), array.Children[len(array.Children)-1].Start
+	} else {
+		p.yields = true
+		for _, s := range statements {
+			yield := s.First("yield_expression")
+			if s.Kind != "expression_statement" || s.Bad || yield == nil || len(yield.NamedChildren()) != 1 {
+				return nil
+			}
+			elements = append(elements, yield.NamedChildren()[0])
+		}
+	}
+	if len(elements) == 0 || !c.readRows(p, elements) {
 		return nil
 	}
-	array := statements[0].First("array_creation_expression")
-	if array == nil || array.Bad {
+	last := elements[len(elements)-1]
+	p.indent = indentAt(c.file.Src, last.Start)
+	if p.yields {
+		p.end, p.comma = statements[len(statements)-1].End, true
+	} else if p.end = last.End; last.Next().Is(",") {
+		p.end, p.comma = last.Next().End, true
+	}
+	// A row is put behind the last one's line, so what holds them has to end on a later one.
+	end := lineEnd(c.file.Src, p.end)
+	rest := strings.TrimSpace(string(c.file.Src[p.end:end]))
+	if end > shut || rest != "" && !strings.HasPrefix(rest, "//") {
 		return nil
 	}
-	elements := array.NamedChildren()
-	if len(elements) == 0 {
-		return nil
-	}
-	p := &provider{rows: len(elements), name: c.file.Text(m.Child("name"))}
-	named := 0
+	return p
+}
+
+// readRows reads the names of rows, of which either all or none have one.
+func (c *testClass) readRows(p *provider, elements []*syntax.Node) bool {
 	for _, e := range elements {
 		parts := e.NamedChildren()
 		if e.Kind != "array_element_initializer" || len(parts) == 0 || len(parts) > 2 || parts[len(parts)-1].Kind != "array_creation_expression" {
-			return nil
+			return false
 		}
 		p.long = parts[len(parts)-1].Children[0].Kind != "["
 		if len(parts) == 2 {
 			key, ok := stringOf(c.file, parts[0])
 			if !ok {
-				return nil // the numbers of rows without a name are not known then
+				return false // the numbers of rows without a name are not known then
 			}
 			p.keys = append(p.keys, key)
-			named++
 		}
 	}
-	if named != 0 && named != len(elements) {
-		return nil
-	}
-	p.keyed = named > 0
-	last := elements[len(elements)-1]
-	p.end, p.indent = last.End, indentAt(c.file.Src, last.Start)
-	if next := last.Next(); next.Is(",") {
-		p.end, p.comma = next.End, true
-	}
-	// A row is put behind the last one's line, so the bracket has to be on a later one.
-	shut := array.Children[len(array.Children)-1]
-	rest := string(c.file.Src[p.end:lineEnd(c.file.Src, p.end)])
-	if lineEnd(c.file.Src, p.end) > shut.Start || strings.TrimSpace(rest) != "" && !strings.HasPrefix(strings.TrimSpace(rest), "//") {
-		return nil
-	}
-	return p
+	p.rows, p.keyed = len(elements), len(p.keys) > 0
+	return len(p.keys) == 0 || len(p.keys) == len(elements)
 }
 
 // longestRowName bounds, in bytes, the name of a row that is made of arguments.
@@ -183,7 +200,8 @@ func rowName(f *mutate.Finding, look mutate.Look) string {
 			parts = append(parts, s)
 		}
 	}
-	if name := strings.Join(parts, ", "); name != "" && len(name) <= longestRowName && (&code{style: &style{}}).plain(name) {
+	// PHP takes a name of digits for a number.
+	if name := strings.Join(parts, ", "); strings.ContainsFunc(name, unicode.IsLetter) && len(name) <= longestRowName && (&code{style: &style{}}).plain(name) {
 		return name
 	}
 	return strings.ToLower(strings.Join(title(f, look), " "))
