@@ -285,7 +285,7 @@ func layOut(t *testing.T, root string) (map[string]*mutate.Points, map[string]*m
 	first := 1
 	err := filepath.Walk(root, func(path string, info os.FileInfo, err error) error {
 		rel, _ := filepath.Rel(root, path)
-		if err != nil || info.IsDir() || filepath.Ext(path) != ".php" || strings.HasPrefix(rel, "tests/") {
+		if err != nil || info.IsDir() || filepath.Ext(path) != ".php" || strings.HasPrefix(rel, "tests/") || strings.HasPrefix(rel, "vendor/") {
 			return err
 		}
 		text, err := os.ReadFile(path)

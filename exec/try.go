@@ -27,8 +27,7 @@ func (e *Engine) Try(ctx context.Context, b *Baseline, t Task, w io.Writer) (mut
 	}
 	defer client.Kill()
 	limit := time.Minute + 10*b.Suite
-	o, err := client.Bare(ctx, supervisor.Bare{Path: t.Mutant.Source.Path,
-		Text: t.Mutant.Edit.Apply(t.Mutant.Source.Text), Limit: int64(limit)})
+	o, err := client.Bare(ctx, supervisor.Bare{Texts: textOf(t.Mutant), Limit: int64(limit)})
 	if err != nil {
 		return v, err
 	}
@@ -42,4 +41,9 @@ func (e *Engine) Try(ctx context.Context, b *Baseline, t Task, w io.Writer) (mut
 		return v, errors.New("no verdict was given")
 	}
 	return v, nil
+}
+
+// textOf gives the file that a mutant changes, as it is in the mutant.
+func textOf(m *mutate.Mutant) map[string][]byte {
+	return map[string][]byte{m.Source.Path: m.Edit.Apply(m.Source.Text)}
 }

@@ -216,6 +216,9 @@ type Verdict struct {
 	New   bool
 	Rests Rests
 	Seen  Seen // of one that survived, or would if nobody had accepted it
+	// Proof is a test that kills the mutant, which has survived: it was looked for, and is
+	// not among the tests. nil where there is none.
+	Proof *Proof
 }
 
 // Rests is what a verdict rests on besides the change, the tests that were

@@ -39,8 +39,14 @@ type Numbered struct {
 // number of a place is that of its first mutant. Those are left out whose copy
 // would have code on other lines than the mutant. PHP's parser takes the text
 // unless it refuses one of the mutants; its compiler may still refuse it. Pure.
-func (p *Points) Combine(ms []Numbered) Schemata {
-	c := combiner{points: p, inserts: p.forSchemata(), out: Schemata{Places: map[int]int{}}, copies: map[Place][]Numbered{}, halves: map[int]int{}}
+func (p *Points) Combine(ms []Numbered) Schemata { return p.combine(ms, false) }
+
+// CombineTelling does the same, and has all points told of as in Probed. Pure.
+func (p *Points) CombineTelling(ms []Numbered) Schemata { return p.combine(ms, true) }
+
+// combine writes the mutants into one text, with the probes of all points or of loops.
+func (p *Points) combine(ms []Numbered, telling bool) Schemata {
+	c := combiner{points: p, inserts: p.forSchemata(telling), out: Schemata{Places: map[int]int{}}, copies: map[Place][]Numbered{}, halves: map[int]int{}}
 	for _, in := range c.inserts {
 		c.halves[in.point]++
 	}
@@ -66,15 +72,17 @@ func (p *Points) Combine(ms []Numbered) Schemata {
 }
 
 // forSchemata gives what is written into them everywhere, in source order: that a
-// function was entered, and the probes of loops.
-func (p *Points) forSchemata() []insert {
+// function was entered, and the probes of loops, or of all points.
+func (p *Points) forSchemata(telling bool) []insert {
 	var out []insert
 	for _, e := range p.entries {
 		out = append(out, insert{offset: e.offset, text: functionNote(e.point)})
 	}
 	only := p.ofLoops()
 	for _, in := range p.inserts {
-		if only[in.point] {
+		if telling {
+			out = append(out, in)
+		} else if only[in.point] {
 			in.text = strings.Replace(in.text, hit, `\PHPUnit\AssayHarness\MutantSwitch::$counts&&`+hit, 1)
 			out = append(out, in)
 		}

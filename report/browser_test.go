@@ -185,6 +185,8 @@ func TestPageFollowsItsAddress(t *testing.T) {
 	far := pageOf(t, many(300))
 	for _, c := range []struct{ file, address, size, focus, beside, lost string }{
 		{"", "#fits-le-3a", wide, "fits-le-3a", "No test reaches the point where both sides are equal.", ""},
+		{"", "#fits-le-3a", middle, "fits-le-3a", "'full, </script>\\x1B[31m' => [true, 24, \"Br\\xFCcke\"],", ""},
+		{"", "#fits-le-3a", phone, "fits-le-3a", "This pins what the code does today. Is that right?", ""},
 		{"", "#at=fits-le-3a", middle, "fits-le-3a", "4 tests run this and pass", ""},
 		{"", "#fits-lt-9e", phone, "fits-lt-9e", "Killed by Sound\\Tests\\FerryTest::testFits#a long van (assertion: Failed asserting that true is false.).", ""},
 		{"", "#crew-plus-1b", wide, "crew-plus-1b", "No test runs line 25: 1 mutant unreached. Begin with a test", ""},
@@ -215,6 +217,7 @@ func TestPageIsNotObeyed(t *testing.T) {
 	hostile := `</script><script>document.title='taken'</script><img src=x onerror="document.title='taken'">`
 	r.Project, r.Verdicts[0].Mutant.Edit.New = hostile, hostile
 	r.Verdicts[1].Mutant.Function = hostile
+	r.Verdicts[0].Proof = &mutate.Proof{Test: mutate.TestID(hostile), Kills: []string{hostile}, File: hostile, Path: hostile, Code: hostile, Diff: hostile}
 	r.Notes = []mutate.Note{{Kind: "x", Text: hostile}}
 	for _, address := range []string{"", "#odd-0", "#odd-1", "#<img src=x onerror=document.title='taken'>"} {
 		dom := browse(t, pageOf(t, r), address, "--dump-dom")

@@ -2,6 +2,7 @@ package report
 
 import (
 	"bytes"
+	"cmp"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -136,7 +137,7 @@ func (d *Document) checkMutant(e *Entry, files map[string]*FileEntry) error {
 	if _, err := mutate.ParseStatus(e.Status); err != nil {
 		return err
 	}
-	return e.checkSeen()
+	return cmp.Or(e.checkSeen(), e.checkProof())
 }
 
 // checkSummary holds the summary against the mutants.

@@ -64,6 +64,10 @@ func TestReadRefuses(t *testing.T) {
 		{edit(func(d map[string]any) {
 			at(d, "mutants", 0)["evaluated"].(map[string]any)["expression"] = strings.Repeat("x", 500)
 		}), "an expression of 500 bytes"},
+		{edit(func(d map[string]any) { at(d, "mutants", 1)["proof"] = at(d, "mutants", 0)["proof"] }), `it has a proof, and its status is "killed"`},
+		{edit(func(d map[string]any) { at(d, "mutants", 0)["proof"].(map[string]any)["test"] = "" }), "its proof names no test"},
+		{edit(func(d map[string]any) { at(d, "mutants", 0)["proof"].(map[string]any)["kills"] = []any{} }), "its proof kills nothing"},
+		{edit(func(d map[string]any) { at(d, "mutants", 0)["proof"].(map[string]any)["tried"] = -1 }), "mutants[0].proof.tried: -1 is negative"},
 		{edit(func(d map[string]any) { d["test_sets"] = append(d["test_sets"].([]any), []any{-1}) }), "is negative"},
 	} {
 		_, err := ReadJSON(bytes.NewReader(row.text))

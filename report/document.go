@@ -124,6 +124,7 @@ type Entry struct {
 	Failure       *string         `json:"failure"`           // by which a mutant was killed
 	TestsReaching int             `json:"tests_reaching"`    // index into test_sets
 	TestsRun      int             `json:"tests_run"`
+	Proof         *ProofEntry     `json:"proof,omitempty"`
 	Reason        string          `json:"reason,omitempty"`  // why accepted, skipped or broken
 	Message       string          `json:"message,omitempty"` // of the failing test; with timings only
 	TimeMS        *float64        `json:"time_ms,omitempty"`
@@ -271,6 +272,7 @@ func entry(v mutate.Verdict, index *testIndex, o Options) Entry {
 		e.Failure = &failure
 	}
 	e.Observed, e.Evaluated = seenEntry(v.Seen, o)
+	e.Proof = proofEntry(v.Proof, o)
 	e.TestsReaching = index.set(v.Reaching)
 	for _, id := range v.Killers {
 		e.Killers = append(e.Killers, index.numbers[id])

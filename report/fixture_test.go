@@ -98,6 +98,9 @@ func fixture(t testing.TB) *mutate.Result {
 		NotBatched: []mutate.Reason{{Why: "not neutral", Pairs: 3}},
 		Ways:       []mutate.Way{{Name: "batch", Processes: 2, Steps: 5, Time: 40 * time.Millisecond, Faults: 1200}, {Name: "played, selected", Processes: 1, Steps: 1, Time: 9 * time.Millisecond, Faults: 700}}}
 	r.Verdicts[6].Mutant.Skipped = "the log is not behaviour"
+	r.Verdicts[2].Proof = &mutate.Proof{Test: "Sound\\Tests\\FerryTest::testFits#full, </script>\x1b[31m", Kills: []string{"fits-le-3a", "fits-at-7d"}, Tried: 38, File: "fits-le-3a.diff",
+		Path: "tests/FerryTest.php", Code: "            // " + mutate.Question + "\n            'full, </script>\x1b[31m' => [true, 24, \"Br\xfccke\"],\n",
+		Diff: "--- a/tests/FerryTest.php\n+++ b/tests/FerryTest.php\n@@ -8,0 +9 @@\n+            'full, </script>\x1b[31m' => [true, 24, \"Br\xfccke\"],\n"}
 	for i, id := range all {
 		r.Tests = append(r.Tests, mutate.Test{ID: id, Time: time.Duration(i+1) * time.Millisecond})
 	}

@@ -17,9 +17,12 @@ import (
 
 // JSON writes a result as a [Document]: a field a line, and in lists an
 // element a line, so that line tools and diffs can work on it.
-func JSON(w io.Writer, r *mutate.Result, o Options) error {
+func JSON(w io.Writer, r *mutate.Result, o Options) error { return Describe(r, o).Write(w) }
+
+// Write writes the document as a result file.
+func (doc *Document) Write(w io.Writer) error {
 	b := bufio.NewWriter(w)
-	d := reflect.ValueOf(*Describe(r, o))
+	d := reflect.ValueOf(*doc)
 	var line bytes.Buffer
 	enc := json.NewEncoder(&line)
 	enc.SetEscapeHTML(false)
@@ -242,6 +245,7 @@ func (d *Document) Verdict(e *Entry, m *mutate.Mutant) (v mutate.Verdict, err er
 	for i, value := range v.Seen.Values {
 		v.Seen.Values[i] = d.exactly(value)
 	}
+	v.Proof = e.proof()
 	v.Reaching = d.reachingOf(e)
 	if e.WouldBe != "" {
 		if v.WouldBe, err = mutate.ParseStatus(e.WouldBe); err != nil {

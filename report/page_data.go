@@ -24,6 +24,9 @@ type pageData struct {
 	Editor  string      `json:"editor"` // a pattern, as for --editor-url, or ""
 	Root    string      `json:"root"`   // of the project; only where there is a pattern
 	Remote  [2]string   `json:"remote"` // name and pattern with %f and %l, or ""
+	// Proofs are tests: what is said of each before its text, the text, what it kills, and
+	// the diff. Not there where there are none.
+	Proofs [][4]string `json:"proofs,omitempty"`
 }
 
 type pageFile struct {
@@ -140,7 +143,8 @@ func (p *pageBuilder) place(m *mutate.Mutant) (int, string) {
 // add writes a mutant as a row: its code, the indices of operator, function,
 // status and list of tests, whether it is new, the index of what is said of
 // it or -1, the killer or -1; the edit: first line, column in it, number of
-// lines, column in the last, both in UTF-16 units from 0, and the new text.
+// lines, column in the last, both in UTF-16 units from 0, and the new text; and the index of
+// a proof, if there is one.
 func (p *pageBuilder) add(v mutate.Verdict) {
 	m := v.Mutant
 	place, code := p.place(m)
@@ -149,9 +153,27 @@ func (p *pageBuilder) add(v mutate.Verdict) {
 	text := m.Source.Text
 	last := lineStart(text, m.Edit.End)
 	before := string(text[m.Edit.Start:m.Edit.End])
-	p.Mutants = append(p.Mutants, []any{code, p.op(m.Op), place, p.index["status "+v.Status.String()], p.tests.set(v.Reaching), fresh, said, killer,
+	row := []any{code, p.op(m.Op), place, p.index["status "+v.Status.String()], p.tests.set(v.Reaching), fresh, said, killer,
 		m.Line, units(visible(string(text[lineStart(text, m.Edit.Start):m.Edit.Start]))),
-		1 + strings.Count(before, "\n"), units(visible(string(text[last:m.Edit.End]))), shownLines(m.Edit.New)})
+		1 + strings.Count(before, "\n"), units(visible(string(text[last:m.Edit.End]))), shownLines(m.Edit.New)}
+	if v.Proof != nil {
+		row = append(row, p.proof(v.Proof, m.ID))
+	}
+	p.Mutants = append(p.Mutants, row)
+}
+
+// proof gives the index of what is told of a proof.
+func (p *pageBuilder) proof(f *mutate.Proof, of string) int {
+	code := mutate.Question
+	if f.Code != "" {
+		code = shownLines(outdented(strings.TrimRight(f.Code, "\r\n")))
+	}
+	told := [4]string{proofSaid(f, "A test that kills it", p.o), code, killsSaid(f, of), marked(f.Diff)}
+	i, isNew := p.number(told, len(p.Proofs))
+	if isNew {
+		p.Proofs = append(p.Proofs, told)
+	}
+	return i
 }
 
 // said gives the index of what is to be told of a verdict that its status does

@@ -54,6 +54,7 @@ func Lookup(name string) (Format, error) {
 // Options say how a result is shown. The zero value is right for files.
 type Options struct {
 	Timings bool // print times, which differ from run to run
+	Tests   bool // have a result file hold the text of proofs
 	// The rest is for the report on a terminal.
 	Color bool
 	// Brief leaves out what would push the answer away: all but some survivors,

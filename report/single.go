@@ -66,6 +66,10 @@ func Finding(v *mutate.Verdict, remark string, o Options) string {
 	if v.Status == mutate.Survived {
 		b.WriteString("\n" + wrap(Meaning(v.Mutant.Op), "", width))
 	}
+	if v.Proof != nil {
+		o.Width = width
+		b.WriteString("\n" + proofText(v.Proof, v.Mutant.ID, "A test that kills it", o))
+	}
 	if n := len(v.Reaching); n > 0 {
 		fmt.Fprintf(&b, "\nReached by %s, in the order in which they are run:\n", count(n, "test"))
 		for _, id := range v.Reaching {

@@ -107,6 +107,7 @@ func (p *text) lacking(b block) {
 		}
 		p.WriteString(wrap(list, "  ", p.o.Width))
 	}
+	p.proofs(b)
 }
 
 // Meaning is what a survivor of the operator says about the tests.

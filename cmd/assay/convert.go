@@ -27,7 +27,7 @@ type reportCommand struct {
 // run makes a result of the file and of the sources as far as they are still
 // what was judged.
 func (c *reportCommand) run(env *environment) error {
-	outputs, err := parseOutputs(c.Write)
+	outputs, err := parseOutputs(c.Write, false)
 	if err != nil {
 		return err
 	}

@@ -17,23 +17,25 @@ var allowed = map[string][]string{
 	"assay/mutate":                   {"assay/mutate/syntax"},
 	"assay/mutate/mutatetest":        {"assay/mutate", "assay/mutate/syntax"},
 	"assay/mutate/project":           {"assay/mutate", "assay/mutate/syntax"},
+	"assay/mutate/testcode":          {"assay/mutate", "assay/mutate/syntax"},
 	"assay/operators":                {"assay/mutate", "assay/mutate/syntax"},
 	"assay/exec/sandbox":             {},
 	"assay/exec/sandbox/sandboxtest": {},
 	"assay/exec/wire":                {},
 	"assay/exec/recording":           {"assay/exec/wire"},
 	"assay/exec/judging":             {"assay/exec/recording", "assay/exec/wire", "assay/mutate"},
+	"assay/exec/proving":             {"assay/mutate"},
 	"assay/exec/supervisor":          {"assay/exec/recording", "assay/exec/sandbox", "assay/exec/wire", "assay/mutate"},
-	"assay/exec": {"assay/exec/judging", "assay/exec/recording", "assay/exec/sandbox", "assay/exec/supervisor",
+	"assay/exec": {"assay/exec/judging", "assay/exec/proving", "assay/exec/recording", "assay/exec/sandbox", "assay/exec/supervisor",
 		"assay/exec/wire", "assay/mutate", "assay/mutate/syntax"},
 	"assay/report": {"assay/mutate", "assay/mutate/syntax"},
-	"assay/cmd/assay": {"assay/mutate", "assay/mutate/syntax", "assay/mutate/project",
+	"assay/cmd/assay": {"assay/mutate", "assay/mutate/syntax", "assay/mutate/project", "assay/mutate/testcode",
 		"assay/operators", "assay/exec", "assay/exec/sandbox", "assay/report"},
 }
 
 // pure are packages that start no process and touch no file: they decide and describe.
-var pure = map[string]bool{"assay/mutate/syntax": true, "assay/mutate": true, "assay/operators": true,
-	"assay/exec/wire": true, "assay/exec/recording": true, "assay/exec/judging": true}
+var pure = map[string]bool{"assay/mutate/syntax": true, "assay/mutate": true, "assay/mutate/testcode": true, "assay/operators": true,
+	"assay/exec/wire": true, "assay/exec/recording": true, "assay/exec/judging": true, "assay/exec/proving": true}
 
 func TestImportsAreATree(t *testing.T) {
 	cmd := osexec.Command("go", "list", "-f", `{{.ImportPath}} {{join .Imports " "}}`, "assay/...")

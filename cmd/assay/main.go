@@ -11,6 +11,7 @@
 //	assay list [PATH...]       the mutants, without running anything
 //	assay inspect ID           one mutant, and what the last run found out
 //	assay try ID               run one mutant and show PHPUnit's own output
+//	assay prove [ID...]        look for tests that kill survivors, and try them
 //	assay report RESULT.json   show a saved result, or write it in other formats
 //	assay merge PART.json...   put the parts of a run together, as one result
 //	assay accept ID            leave a survivor as it is, with a reason

@@ -35,7 +35,7 @@ func (c *mergeCommand) run(env *environment) error {
 	if err := c.makeCache(); err != nil { // an output may lie beside it
 		return err
 	}
-	outputs, err := c.outputs()
+	outputs, err := parseOutputs(c.Write, false)
 	for _, check := range []func() error{c.checkHistory, c.checkParts} {
 		if err == nil {
 			err = check()

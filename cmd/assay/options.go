@@ -61,6 +61,19 @@ type cacheOptions struct {
 	Cache string `name:"cache" toml:"cache" placeholder:"DIR" help:"Keep verdicts for later runs in DIR, as for a cache of CI, and not in the user's cache directory." group:"answer"`
 }
 
+// proofOptions say how tests for survivors are looked for.
+type proofOptions struct {
+	ProveFor  duration `name:"prove-for" toml:"prove-for" default:"5m" placeholder:"TIME" help:"Look for tests for TIME at most, as 90s or 10m; what was found till then is kept." group:"proof"`
+	ProveOnly []string `name:"prove-only" toml:"prove-only" placeholder:"PATTERN" sep:"none" help:"Call only functions that match, as Acme\\Fare::* (a constructor is Class::__construct); repeatable." group:"proof"`
+	ProveNot  []string `name:"prove-not" toml:"prove-not" placeholder:"PATTERN" sep:"none" help:"Call no functions that match; repeatable." group:"proof"`
+}
+
+// proveOptions say whether a run does so.
+type proveOptions struct {
+	Prove bool `name:"prove" toml:"-" help:"Look for tests that kill what survives, and try them, when all is judged." group:"proof"`
+	proofOptions
+}
+
 // screenOptions say how the terminal is used.
 type screenOptions struct {
 	Color     string `name:"color" toml:"color" enum:"auto,always,never" default:"auto" placeholder:"WHEN" help:"auto, always or never; auto is a terminal without NO_COLOR." group:"answer"`
@@ -87,6 +100,7 @@ type fileOptions struct {
 	observeOptions
 	choiceOptions
 	cacheOptions
+	proveOptions
 	answerOptions
 }
 
@@ -96,6 +110,7 @@ var groups = map[string]string{
 	"tests":  "How the tests are run:",
 	"reach":  "What the tests may reach:",
 	"choice": "Which mutants are judged:",
+	"proof":  "How tests for survivors are looked for:",
 	"answer": "What comes out:",
 }
 

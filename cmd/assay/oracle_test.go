@@ -81,6 +81,12 @@ type resultMutant struct {
 	Killer, Failure                                     *string
 	TestsReaching                                       int `json:"tests_reaching"`
 	TestsRun                                            int `json:"tests_run"`
+	Proof                                               *resultProof
+}
+
+type resultProof struct {
+	File, Test string
+	Kills      []string
 }
 
 // reaching names the tests that reach a mutant.

@@ -23,6 +23,7 @@ type commandLine struct {
 	List      listCommand      `cmd:"" help:"List the mutants; nothing is run."`
 	Inspect   inspectCommand   `cmd:"" help:"Show one mutant, and what the last run found out about it."`
 	Try       tryCommand       `cmd:"" help:"Run the tests on one mutant and show PHPUnit's own output."`
+	Prove     proveCommand     `cmd:"" help:"Look for tests that kill survivors of the last run, and try them."`
 	Report    reportCommand    `cmd:"" help:"Show a saved result, or write it in other formats."`
 	Merge     mergeCommand     `cmd:"" help:"Put the parts of a run together, as one result."`
 	Accept    acceptCommand    `cmd:"" help:"Accept a survivor, list the accepted ones, or take one out."`
@@ -157,7 +158,7 @@ func formatNames() string {
 
 func helpGroups() []kong.Group {
 	var out []kong.Group
-	for _, key := range []string{"code", "tests", "reach", "choice", "answer"} {
+	for _, key := range []string{"code", "tests", "reach", "choice", "proof", "answer"} {
 		out = append(out, kong.Group{Key: key, Title: groups[key]})
 	}
 	return out

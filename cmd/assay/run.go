@@ -28,10 +28,12 @@ type runCommand struct {
 	observeOptions
 	choiceOptions
 	cacheOptions
+	proveOptions
 	answerOptions
 
-	reused int                    // verdicts of earlier runs
-	phpSum func() (string, error) // see the function phpSum
+	reused   int                    // verdicts of earlier runs
+	baseline *exec.Baseline         // what the unchanged suite told, once it was recorded
+	phpSum   func() (string, error) // see the function phpSum
 	// vendorSum gives the sum of all packages.
 	vendorSum func() (string, error)
 }
@@ -45,7 +47,7 @@ func (c *runCommand) defaultPaths(paths []string) {
 // run is the pipeline: find, generate, choose, record, plan, judge, report.
 func (c *runCommand) run(env *environment) error {
 	began := time.Now()
-	outputs, err := c.outputsChecked()
+	outputs, err := c.outputsChecked(env)
 	if err != nil {
 		return err
 	}
@@ -82,6 +84,10 @@ func (c *runCommand) run(env *environment) error {
 		return err
 	}
 	asked.settle(code, r)
+	var unproved error
+	if err == nil {
+		unproved = c.prove(env, code, engine, r, outputs)
+	}
 	r.Notes = append(r.Notes, code.edited(r)...)
 	end() // before anything is printed: a reader that stops reading ends this process
 	c.noteFacts(r, engine)
@@ -94,20 +100,20 @@ func (c *runCommand) run(env *environment) error {
 	}
 	if fault := c.report(env, code, r, outputs); fault != nil && statusOf(fault) != statusBelow {
 		return fault
-	} else if err == nil {
+	} else if err == nil && unproved == nil {
 		return fault
 	}
-	return err
+	return cmp.Or(err, unproved)
 }
 
 // outputsChecked gives the files to write, and refuses what can be seen to be wrong before anything
 // is done.
-func (c *runCommand) outputsChecked() ([]output, error) {
+func (c *runCommand) outputsChecked(env *environment) ([]output, error) {
 	if err := c.makeCache(); err != nil { // an output may lie beside it
 		return nil, err
 	}
 	outputs, err := c.outputs()
-	for _, check := range []func() error{c.checkHistory, c.checkSample} {
+	for _, check := range []func() error{c.checkHistory, c.checkSample, func() error { return c.checkProve(env) }} {
 		if err == nil {
 			err = check()
 		}
@@ -150,6 +156,7 @@ func (c *runCommand) judge(env *environment, code *codebase, engine *exec.Engine
 	if err != nil {
 		return err
 	}
+	c.baseline = baseline
 	r.Tests, r.Suite = baseline.Tests, baseline.Suite
 	if r.AllKills = c.AllKills; c.AllKills {
 		engine.FindAllKills()
@@ -390,16 +397,46 @@ type output struct {
 	path   string
 }
 
-func (c *answerOptions) outputs() ([]output, error) { return parseOutputs(c.Write) }
+func (c *runCommand) outputs() ([]output, error) { return parseOutputs(c.Write, c.Prove) }
+
+// isProofs reports whether it is the folder of proofs.
+func (o output) isProofs() bool { return o.format.Write == nil }
+
+// proofsFolder reads the one --write that names a folder.
+func proofsFolder(w, path string, proofs bool) (output, error) {
+	if !proofs {
+		return output{}, badValue("write", w, "%s: there are proofs only where they are looked for; add --prove to assay run, or use assay prove", w)
+	}
+	info, err := os.Stat(path)
+	switch {
+	case err == nil && !info.IsDir():
+		return output{}, badValue("write", w, "%s: %s is a file; name a folder", w, path)
+	case err == nil:
+		path = filepath.Clean(path)
+	default:
+		if info, err := os.Stat(filepath.Dir(path)); err != nil || !info.IsDir() {
+			return output{}, badValue("write", w, "%s: there is no folder %s; make it first", w, filepath.Dir(path))
+		}
+	}
+	return output{report.Format{Name: "proofs"}, path}, nil
+}
 
 // parseOutputs reads --write and refuses what could not be written at the end
-// of a long run.
-func parseOutputs(writes []string) ([]output, error) {
+// of a long run. proofs says whether there may be a folder for them.
+func parseOutputs(writes []string, proofs bool) ([]output, error) {
 	var outs []output
 	for _, w := range writes {
 		name, path, ok := strings.Cut(w, "=")
 		if !ok || path == "" {
 			return nil, badValue("write", w, "%s: write it as FORMAT=FILE, for instance json=result.json", w)
+		}
+		if name == "proofs" {
+			folder, err := proofsFolder(w, path, proofs)
+			if err != nil {
+				return nil, err
+			}
+			outs = append(outs, folder)
+			continue
 		}
 		format, err := report.Lookup(name)
 		if err != nil {
@@ -425,6 +462,9 @@ func parseOutputs(writes []string) ([]output, error) {
 // writeOutputs writes the files that --write asks for.
 func writeOutputs(outputs []output, r *mutate.Result, timings bool, editor string) error {
 	for _, out := range outputs {
+		if out.isProofs() {
+			continue // written before, for the others name them
+		}
 		o := report.Options{Timings: timings}
 		if out.format.Repository {
 			o.Prefix = repositoryPrefix(r.Root)

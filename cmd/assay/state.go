@@ -49,9 +49,22 @@ func saveLastRun(r *mutate.Result) error {
 	if err := os.MkdirAll(filepath.Dir(path), 0o700); err != nil {
 		return err
 	}
+	return keepDocument(report.Describe(r, report.Options{Timings: true, Tests: true}), path)
+}
+
+// saveDocument keeps what has been added to a last run.
+func saveDocument(d *report.Document, root string) error {
+	path, err := lastRunPath(root)
+	if err != nil {
+		return err
+	}
+	return keepDocument(d, path)
+}
+
+func keepDocument(d *report.Document, path string) error {
 	return report.WriteFile(path, func(w io.Writer) error {
 		z := gzip.NewWriter(w)
-		return errors.Join(report.JSON(z, r, report.Options{Timings: true}), z.Close())
+		return errors.Join(d.Write(z), z.Close())
 	})
 }
 

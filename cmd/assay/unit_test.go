@@ -25,7 +25,7 @@ import (
 func TestHelpTexts(t *testing.T) {
 	t.Setenv("COLUMNS", "80")
 	for name, args := range map[string][]string{
-		"assay": {"help"}, "run": {"help", "run"}, "list": {"help", "list"}, "inspect": {"help", "inspect"}, "try": {"help", "try"},
+		"assay": {"help"}, "run": {"help", "run"}, "list": {"help", "list"}, "inspect": {"help", "inspect"}, "try": {"help", "try"}, "prove": {"help", "prove"},
 		"history": {"help", "history"}, "tests": {"help", "tests"}, "operators": {"help", "operators"}, "check": {"help", "check"}, "report": {"help", "report"}, "merge": {"help", "merge"}, "accept": {"help", "accept"}, "version": {"help", "version"}, "help": {"help", "help"},
 		"completion": {"help", "completion"}, "manual": {"help", "manual"},
 	} {

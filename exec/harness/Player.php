@@ -269,6 +269,11 @@ final class Player
         $was = self::$open;
         self::$at = $n;
         self::$open = -1;
+        if (isset(Process::$setup['prove'])) {
+            Prover::at($n, self::$segments[$n][1] ?? -1);
+
+            return;
+        }
         if (isset(Process::$setup['records'])) {
             self::record($was, $n);
 

@@ -66,6 +66,9 @@ final class Process
         StateSnapshot::begin(self::$root, Loader::ownFiles());
         StateSnapshot::ignoreValues(self::$setup['volatile'] ?? []);
         Suite::prepare(self::$setup);
+        if (isset($setup['prove'])) {
+            Prover::begin($setup['prove']);
+        }
 
         return Suite::main();
     }

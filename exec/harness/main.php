@@ -25,6 +25,7 @@ require __DIR__ . '/Process.php';
 require __DIR__ . '/HeldObjects.php';
 require __DIR__ . '/Player.php';
 require __DIR__ . '/Batch.php';
+require __DIR__ . '/Prover.php';
 
 // No variables here, for they would be globals, and no class around the call: code under
 // test can look at both.

@@ -212,7 +212,7 @@ func TestConfinedOnDisk(t *testing.T) {
 	sampleProject(t, root)
 	before := sandboxtest.Snapshot(t, root)
 	c := confinementOf(t, Terms{Root: root, Mode: Overlay})
-	for _, name := range []string{"swap", "damage", "accept"} {
+	for _, name := range []string{"swap", "add", "damage", "accept"} {
 		mine := filepath.Join(dir, name)
 		if err := os.Mkdir(mine, 0o700); err != nil {
 			t.Fatal(err)

@@ -29,7 +29,8 @@
 // the files that a bootstrap wrote since, which View.Accept makes part of it. Damage is
 // what differs from it, in the project's tree and in the temp directories;
 // View.Repair undoes it. A swap replaces the bytes of some files, until
-// View.Restore, and is no damage.
+// View.Restore, and is no damage. A file that View.Add makes is, and so is gone after the
+// next repair.
 //
 // Confinement is what processes are kept from: writing outside of the view,
 // connecting to anything, signalling others. A Guard starts processes confined: from a

@@ -401,7 +401,7 @@ func TestLayersOnDisk(t *testing.T) {
 	before := sandboxtest.Snapshot(t, root)
 	dir := t.TempDir()
 	t.Cleanup(func() { RemoveTree(dir) }) // parts of it are closed to others than us
-	for _, name := range []string{"swap", "damage", "accept"} {
+	for _, name := range []string{"swap", "add", "damage", "accept"} {
 		if err := RemoveTree(dir); err != nil {
 			t.Fatal(err)
 		}

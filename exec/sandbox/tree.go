@@ -84,6 +84,21 @@ func (t *tree) write(rel string, data []byte, want meta) (meta, error) {
 	return m, err
 }
 
+// add makes a file that is not there yet.
+func (t *tree) add(rel string, data []byte) error {
+	dir, name, err := openParent(t.via, rel)
+	if err != nil {
+		return err
+	}
+	defer unix.Close(dir)
+	fd, err := openAt(dir, name, unix.O_WRONLY|unix.O_CREAT|unix.O_EXCL, 0o644)
+	if err != nil {
+		return err
+	}
+	defer unix.Close(fd)
+	return writeAll(fd, data)
+}
+
 // changes lists the differences, parents before children.
 func (t *tree) changes() ([]Change, error) {
 	if t.watch != nil && t.top != nil {

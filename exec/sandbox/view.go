@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"os"
+	"path"
 	"path/filepath"
 	"slices"
 	"sort"
@@ -167,6 +168,21 @@ func (v *View) Swap(files map[string][]byte) error {
 			return fmt.Errorf("swap %s: %w", name, err)
 		}
 		v.project.trust(rel, now)
+	}
+	return nil
+}
+
+// Add writes a new file into a folder of the project, in the view only. The name is a slash
+// path relative to the root; symbolic links on the way to the folder are followed as in the
+// pristine tree. The file counts as damage: Repair removes it. It is an error where there is
+// such a file.
+func (v *View) Add(name string, data []byte) error {
+	dir, err := v.project.base.resolve(path.Dir(name))
+	if err == nil {
+		err = v.project.add(path.Join(dir, path.Base(name)), data)
+	}
+	if err != nil {
+		return fmt.Errorf("add %s: %w", name, err)
 	}
 	return nil
 }

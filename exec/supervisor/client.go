@@ -117,6 +117,13 @@ func (c *Client) Bare(ctx context.Context, b Bare) (*Outcome, error) {
 	return rep.Outcome, err
 }
 
+// Prove has a process record calls, or make some, and gives the documents that it told. The
+// outcome says how it ended, and as Opened which files it has changed.
+func (c *Client) Prove(ctx context.Context, p Prove) ([]string, *Outcome, error) {
+	rep, err := c.ask(ctx, request{Prove: &p})
+	return rep.Told, rep.Outcome, err
+}
+
 // ask sends a request and waits for its reply. When ctx ends first the supervisor is
 // killed.
 func (c *Client) ask(ctx context.Context, req request) (reply, error) {

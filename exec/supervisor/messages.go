@@ -24,6 +24,7 @@ type request struct {
 	Continue *Continue
 	Finish   bool
 	Bare     *Bare
+	Prove    *Prove
 }
 
 type reply struct {
@@ -33,6 +34,7 @@ type reply struct {
 	Stop    *Stop
 	Run     *recording.Run
 	Outcome *Outcome
+	Told    []string
 }
 
 // Open says how PHP is started.
@@ -162,8 +164,9 @@ type Outcome struct {
 	Orphaned bool // its parent died before it: Exit is not known
 	Last     string
 	Output   string
-	Wall     int64 // microseconds
-	Faults   int64 // minor page faults
+	Log      []byte // of PHPUnit without the harness; nil where there is none
+	Wall     int64  // microseconds
+	Faults   int64  // minor page faults
 	Opened   []string
 	Ports    []uint16 // at which it or what it started listened, in a recording
 }
@@ -190,7 +193,16 @@ type TestRun struct {
 
 // Bare is PHPUnit without the harness.
 type Bare struct {
-	Path  string
-	Text  []byte
+	Texts map[string][]byte // files that have another text
+	Added map[string][]byte // files that are not there else; their folders are
+	Args  []string          // of PHPUnit, before those of each run
+	Log   bool              // have it write a log, in JUnit's format
+	Limit int64             // nanoseconds of wall time
+}
+
+// Prove is a process that records calls, or makes some.
+type Prove struct {
+	Texts map[string][]byte // files in place of the project's own
+	Setup wire.Prove
 	Limit int64 // nanoseconds of wall time
 }

@@ -105,6 +105,8 @@ func (s *supervisor) answer(req request) (rep reply) {
 		rep.Outcome, err = s.finishReplay()
 	case req.Bare != nil:
 		rep.Outcome, err = s.bare(*req.Bare)
+	case req.Prove != nil:
+		err = s.prove(*req.Prove, &rep)
 	}
 	if rep.Facts = s.facts; err != nil {
 		rep.Failure = err.Error()

@@ -32,6 +32,9 @@
 //	["runaway", point]                        a loop goes round far too often; it kills itself
 //	["bottomless"]                            its calls are within calls without end; likewise
 //	["done", ...]                             all tests were run; see Done
+//	["calls", json]                           calls that the suite has made; see CallRecorder.php
+//	["recorded"]                              these were all
+//	["proof", json]                           what came of the inputs of one job; see Prover.php
 //	["last", message]                         the fatal error that ended the process
 //	["ended"]                                 all is done and said; it kills itself
 //

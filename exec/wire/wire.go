@@ -34,6 +34,16 @@ type Setup struct {
 	// shape counts, 2 where the kind does, 3 where nothing does.
 	Volatile map[string]int `json:"volatile,omitempty"`
 	Job      *Job           `json:"job,omitempty"` // what the process does itself, where it does not fork
+	Prove    *Prove         `json:"prove,omitempty"`
+}
+
+// Prove has a process record the calls that the suite makes of the sources, or make calls
+// itself where the suite has been built.
+type Prove struct {
+	What    string          `json:"what"`              // "record" or "run"
+	Sources []string        `json:"sources,omitempty"` // paths, relative to the root, whose functions tell of calls
+	Wanted  []int           `json:"wanted,omitempty"`  // points of the functions for which it is done
+	Jobs    json.RawMessage `json:"jobs,omitempty"`    // of "run"; see package proving
 }
 
 // MarshalJSON packs the paths that are not UTF-8, which JSON must be; see pack.

@@ -3,8 +3,8 @@
 
 function said(text) { const e = at("told"); e.textContent = text; clearTimeout(said.timer); said.timer = setTimeout(() => { e.textContent = ""; }, 2500); }
 
-function copy(text) {
-  const done = () => said("Copied: " + text);
+function copy(text, name = text) {
+  const done = () => said("Copied: " + name);
   const byHand = () => {
     const box = make("textarea", {});
     box.value = text;
@@ -55,6 +55,19 @@ function outcome(m) {
   }
 }
 
+// proof shows a test that was found for a mutant; [] where there is none.
+function proof(m) {
+  if (m[PROOF] === undefined) return [];
+  const [name, code, kills, diff] = D.proofs[m[PROOF]];
+  const out = [make("p", {}, name), make("pre", {class: "proof"}, make("code", {}, code)), make("p", {}, kills)];
+  if (diff) {
+    const b = make("button", {type: "button", "aria-label": "Copy the test for " + codeOf(m) + " as a diff"}, "Copy diff");
+    b.addEventListener("click", () => copy(diff, "the test as a diff"));
+    out.push(make("div", {class: "tools"}, b));
+  }
+  return out;
+}
+
 // tests lists those that reach some of the mutants, by class.
 function testList(ms) {
   const list = [], seen = new Set();
@@ -85,6 +98,7 @@ function advice(op, ms) {
   for (const x of ms) {
     if (status !== "survived" && outcome(x)) e.append(make("p", {}, outcome(x)));
     if (x[NEW]) e.append(make("p", {}, "New since the result that this one is compared with."));
+    e.append(...proof(x));
     e.append(make("div", {class: "tools"}, make("span", {class: "id"}, idOf(x)), make("small", {}, "Copy"), copyButton("id", x), copyButton("inspect", x), copyButton("skip", x)));
   }
   return e;

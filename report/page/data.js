@@ -2,7 +2,7 @@
 const began = performance.now();
 const D = JSON.parse(document.getElementById("p:data").textContent);
 // A row of D.mutants, by name; report/page_data.go writes them in this order.
-const CODE = 0, OP = 1, PLACE = 2, STATUS = 3, TESTS = 4, NEW = 5, SAID = 6, KILLER = 7, LINE = 8, COLUMN = 9, LINES = 10, END = 11, TEXT = 12;
+const CODE = 0, OP = 1, PLACE = 2, STATUS = 3, TESTS = 4, NEW = 5, SAID = 6, KILLER = 7, LINE = 8, COLUMN = 9, LINES = 10, END = 11, TEXT = 12, PROOF = 13;
 const at = id => document.getElementById("p:" + id);
 
 function idOf(m) {

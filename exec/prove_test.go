@@ -1,0 +1,167 @@
+package exec
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"fmt"
+	"os"
+	osexec "os/exec"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+
+	"assay/exec/proving"
+	"assay/exec/sandbox"
+	"assay/mutate"
+	"assay/mutate/syntax"
+)
+
+// edit is one change of a source; what it changes stands once in the file.
+type edit struct{ File, Before, After string }
+
+// proveEdits judges some edits of a project and looks for findings.
+func proveEdits(t *testing.T, root string, s ProveSettings, edits []edit) (map[*mutate.Mutant]mutate.Verdict, []mutate.Search) {
+	t.Helper()
+	points, sources, files := layOut(t, root)
+	var ms []*mutate.Mutant
+	for i, ed := range edits {
+		src := sources[ed.File]
+		if src == nil || bytes.Count(src.Text, []byte(ed.Before)) != 1 {
+			t.Fatalf("%s: %q does not stand there once", ed.File, ed.Before)
+		}
+		at := bytes.Index(src.Text, []byte(ed.Before))
+		m := &mutate.Mutant{ID: fmt.Sprint("m", i), Op: &mutate.Operator{ID: "claim/edit"}, Source: src,
+			Edit: narrowed(mutate.Edit{Span: syntax.Span{Start: at, End: at + len(ed.Before)}, New: ed.After}, src.Text)}
+		points[ed.File].Locate(files[ed.File], m)
+		ms = append(ms, m)
+	}
+	ctx := context.Background()
+	e, err := Open(ctx, Settings{Root: root, PHP: lookPHP(t), PHPUnit: lookPHPUnit(t), Config: filepath.Join(root, "phpunit.xml"), View: sandbox.Overlay, Jobs: 2})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer e.Close()
+	var all []*mutate.Points
+	for _, p := range points {
+		all = append(all, p)
+	}
+	slices.SortFunc(all, func(a, b *mutate.Points) int { return a.First - b.First })
+	b, err := e.Record(ctx, all, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	tasks, verdicts := Plan(ms, b), map[*mutate.Mutant]mutate.Verdict{}
+	if err := e.Judge(ctx, b, tasks, func(v mutate.Verdict) { verdicts[v.Mutant] = v }); err != nil {
+		t.Fatal(err)
+	}
+	var out []mutate.Search
+	if err := e.Prove(ctx, b, tasks, s, func(s mutate.Search) { out = append(out, s) }); err != nil {
+		t.Fatal(err)
+	}
+	if len(out) != len(edits) {
+		t.Fatalf("%d searches for %d edits", len(out), len(edits))
+	}
+	return verdicts, out
+}
+
+// told writes what came of a search on some lines.
+func told(s mutate.Search) string {
+	var b strings.Builder
+	fmt.Fprintf(&b, "tried %d, reached %d, differed %d", s.Tried, s.Reached, s.Differed)
+	if s.Why != "" {
+		fmt.Fprintf(&b, "; %s", s.Why)
+	}
+	for _, f := range s.Findings {
+		fmt.Fprintf(&b, "\n  changed %v, from %s", f.Changed, f.From)
+		for _, c := range f.Calls {
+			fmt.Fprintf(&b, "\n  %s", proving.CallText(c))
+		}
+		for _, l := range f.Looks {
+			fmt.Fprintf(&b, "\n  look %d %v: %s, and not %s", l.Kind, l.Path, l.Original.Text, l.Mutant.Text)
+		}
+	}
+	return b.String()
+}
+
+// TestProveDemo: the demo's gap at the last early day is found.
+func TestProveDemo(t *testing.T) {
+	root := copyFixture(t, filepath.Join("..", "testdata", "demo"))
+	cmd := osexec.Command(look(t, "composer", "ASSAY_COMPOSER"), "dump-autoload", "--quiet")
+	cmd.Dir = root
+	if out, err := cmd.CombinedOutput(); err != nil {
+		t.Fatalf("composer: %v: %s", err, out)
+	}
+	_, all := proveEdits(t, root, ProveSettings{}, []edit{{"src/SeasonPrices.php", "$on <= $this", "$on < $this"}})
+	found := all[0]
+	if len(found.Findings) != 1 || !found.Findings[0].Changed || found.Findings[0].Looks[0].Kind != mutate.LookResult {
+		t.Error(told(found))
+	}
+}
+
+// gap is an edit that a suite lets pass, and what must come of it; see testdata/proving.
+type gap struct {
+	edit
+	Want, Look, Why, Gap string
+	Unchanged            bool
+}
+
+var lookNames = map[mutate.LookKind]string{mutate.LookResult: "result", mutate.LookThrown: "thrown", mutate.LookArgument: "argument",
+	mutate.LookReceiver: "receiver", mutate.LookOutput: "output"}
+
+// TestProveGaps: gaps of many kinds are found, nothing is said to tell an equivalent mutant,
+// code that must not be called at will is refused, and the same seed gives the same.
+func TestProveGaps(t *testing.T) {
+	dir := filepath.Join("..", "testdata", "proving", "ferry")
+	text, err := os.ReadFile(filepath.Join(dir, "gaps.json"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	var gaps []gap
+	if err := json.Unmarshal(text, &gaps); err != nil {
+		t.Fatal(err)
+	}
+	var edits []edit
+	for _, g := range gaps {
+		edits = append(edits, g.edit)
+	}
+	verdicts, first := proveEdits(t, copyFixture(t, dir), ProveSettings{Seed: 7}, edits)
+	for i, g := range gaps {
+		if v := verdicts[first[i].Mutant]; v.Status != mutate.Survived {
+			t.Errorf("%s => %s is no gap: %v by %s", g.Before, g.After, v.Status, v.Killer)
+		}
+		if wrong := g.wrong(first[i]); wrong != "" {
+			t.Errorf("%s, %s => %s: %s: %s", g.File, g.Before, g.After, wrong, told(first[i]))
+		}
+	}
+	_, second := proveEdits(t, copyFixture(t, dir), ProveSettings{Seed: 7}, edits)
+	for i := range gaps {
+		if a, b := told(first[i]), told(second[i]); a != b {
+			t.Errorf("the same seed gives\n%s\nand then\n%s", a, b)
+		}
+	}
+}
+
+// wrong says what is not as it must be; "" for nothing.
+func (g *gap) wrong(s mutate.Search) string {
+	switch {
+	case g.Want != "refused" && s.Why != "":
+		return "it was refused"
+	case g.Want == "refused" && (s.Why == "" || !strings.Contains(s.Why, g.Why) || s.Tried > 0):
+		return "it was not refused for that reason"
+	case g.Want == "nothing" && s.Tried < 100:
+		return "little was tried"
+	case g.Want != "found" && len(s.Findings) > 0:
+		return "something was found"
+	case g.Want != "found":
+		return ""
+	case len(s.Findings) == 0:
+		return "nothing was found"
+	case s.Findings[0].Changed == g.Unchanged:
+		return "the calls are, or are not, those of the tests"
+	case g.Look != "" && lookNames[s.Findings[0].Looks[0].Kind] != g.Look:
+		return "it is looked at something else"
+	}
+	return ""
+}

@@ -1,0 +1,7 @@
+<?php
+
+namespace Sound;
+
+final class Refused extends \DomainException
+{
+}
