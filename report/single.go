@@ -64,7 +64,7 @@ func Finding(v *mutate.Verdict, remark string, o Options) string {
 		b.WriteString("\n" + wrap(cmp.Or(evaluations(v.Seen, width-len("`` …")), notCompared), "", width))
 	}
 	if v.Status == mutate.Survived {
-		b.WriteString("\n" + wrap(Meaning(v.Mutant.Op), "", width))
+		b.WriteString("\n" + wrap(hints{}.of(*v), "", width))
 	}
 	if v.Proof != nil {
 		o.Width = width
