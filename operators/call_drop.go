@@ -16,7 +16,7 @@ func init() {
 
 No test has a string that this call changes. Add one with blanks around it, in the other case, or too long, and assert the exact result.`,
 			Input:   "Add a case with a text that this call changes.",
-			Outcome: "Assert the exact text that comes out with assertSame, as it is: no assertion sees the difference that changes both sides in the same way first.",
+			Outcome: "Assert the exact text that comes out with assertSame, as it is: an assertion that changes both sides in the same way first does not see the difference.",
 			Hint:    callHint,
 			Before:  `$key = trim($line);`,
 			After:   `$key = $line;`,

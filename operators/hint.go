@@ -38,7 +38,8 @@ func quoted(code, otherwise string) string {
 // decided gives hints of a case, as in "`$a` is 2": the case is missing, or what happens in
 // it is not looked at.
 func decided(is string) mutate.Hints {
-	return mutate.Hints{Input: "Add a case in which " + is + ".", Outcome: "Assert what happens when " + is + "."}
+	return mutate.Hints{Input: "Add a case in which " + is + ".", Outcome: "Assert what happens when " + is + ".",
+		Either: "No test depends on what happens when " + is + ". Have such a case, and assert what happens then."}
 }
 
 // isTruth reports whether an expression is true or false and nothing else, as far as its

@@ -13,49 +13,49 @@ import (
 var shows = func() map[string]string {
 	out := map[string]string{}
 	for names, text := range map[string]string{
-		"strtolower mb_strtolower":                   "a text with a capital letter",
-		"strtoupper mb_strtoupper":                   "a text with a small letter",
+		"strtolower mb_strtolower":                   "a text that has a capital letter",
+		"strtoupper mb_strtoupper":                   "a text that has a small letter",
 		"ucfirst mb_ucfirst":                         "a text that begins with a small letter",
 		"lcfirst mb_lcfirst":                         "a text that begins with a capital letter",
 		"ucwords":                                    "a text in which a word begins with a small letter",
-		"mb_convert_case":                            "a text with letters in the other case",
+		"mb_convert_case":                            "a text that has letters in the other case",
 		"substr mb_substr":                           "a text that has more than the part that is taken",
 		"mb_strimwidth wordwrap chunk_split":         "a text that is longer than the width",
 		"str_pad mb_str_pad":                         "a text that is shorter than the length",
 		"strrev":                                     "a text that reads otherwise backwards",
 		"str_repeat":                                 "a text that is not empty and is repeated another number of times than once",
-		"htmlspecialchars htmlentities":              "a text with '<' or '&'",
-		"htmlspecialchars_decode html_entity_decode": "a text with '&lt;' or '&amp;'",
-		"strip_tags":                                 "a text with a tag, such as '<b>'",
-		"nl2br":                                      "a text with a line break",
-		"addslashes":                                 "a text with a quote or a backslash",
-		"stripslashes":                               "a text with a backslash",
-		"addcslashes":                                "a text with one of the characters to be escaped",
-		"quotemeta preg_quote":                       "a text with '.' or '*'",
-		"rawurlencode urlencode":                     "a text with a blank, '/' or '?'",
-		"rawurldecode urldecode":                     "a text with '%20'",
+		"htmlspecialchars htmlentities":              "a text that has '<' or '&'",
+		"htmlspecialchars_decode html_entity_decode": "a text that has '&lt;' or '&amp;'",
+		"strip_tags":                                 "a text that has a tag, such as '<b>'",
+		"nl2br":                                      "a text that has a line break",
+		"addslashes":                                 "a text that has a quote or a backslash",
+		"stripslashes":                               "a text that has a backslash",
+		"addcslashes":                                "a text that has one of the characters to be escaped",
+		"quotemeta preg_quote":                       "a text that has '.' or '*'",
+		"rawurlencode urlencode":                     "a text that has a blank, '/' or '?'",
+		"rawurldecode urldecode":                     "a text that has '%20'",
 		"escapeshellarg":                             "any text",
-		"escapeshellcmd":                             "a text with ';' or '|'",
-		"round floor ceil":                           "a number with a fraction, such as 2.5",
+		"escapeshellcmd":                             "a text that has ';' or '|'",
+		"round floor ceil":                           "a fraction, such as 2.5",
 		"abs":                                        "a negative number",
 		"intval":                                     "a numeric text or a fraction",
 		"floatval doubleval":                         "a numeric text or an integer",
 		"boolval":                                    "a value that is no bool yet",
 		"strval":                                     "a number",
-		"array_filter":                               "an array with an element that is to be left out",
-		"array_unique":                               "an array with two equal elements",
+		"array_filter":                               "an array that has an element that is to be left out",
+		"array_unique":                               "an array that has two equal elements",
 		"array_values":                               "an array whose keys are others than 0, 1, 2 and so on",
-		"array_reverse":                              "an array with two different elements",
-		"array_slice":                                "an array with an element outside of the part that is taken",
+		"array_reverse":                              "an array that has two different elements",
+		"array_slice":                                "an array that has an element outside of the part that is taken",
 		"array_flip":                                 "an array that is not empty",
 		"array_pad":                                  "an array that is shorter than the length",
-		"array_change_key_case":                      "an array with a key in the other case",
-		"array_map":                                  "an array with an element that the function changes",
+		"array_change_key_case":                      "an array that has a key in the other case",
+		"array_map":                                  "an array that has an element that the function changes",
 		"str_starts_with str_ends_with":              "a text that has what is looked for at one end and not at the other",
 		"strpos strrpos mb_strpos mb_strrpos":        "a text in which what is looked for comes twice",
 		"stripos strripos mb_stripos mb_strripos":                   "a text in which what is looked for comes twice",
-		"array_shift array_pop reset end array_first array_last":    "an array with two different elements",
-		"array_key_first array_key_last array_find array_find_last": "an array with two elements to choose from",
+		"array_shift array_pop reset end array_first array_last":    "an array that has two different elements",
+		"array_key_first array_key_last array_find array_find_last": "an array that has two elements to choose from",
 		"array_unshift array_push":                                  "an array that is not empty",
 	} {
 		for _, name := range strings.Fields(names) {
@@ -78,13 +78,13 @@ func callHint(f *syntax.File, n *syntax.Node, e mutate.Edit) mutate.Hints {
 	text := shows[name]
 	switch {
 	case to == "urlencode" || to == "rawurlencode":
-		text = "a text with a blank, which becomes %20 or +"
+		text = "a text that has a blank, which becomes %20 or +"
 	case to == "urldecode" || to == "rawurldecode":
-		text = "a text with '+'"
+		text = "a text that has a '+'"
 	case to == "htmlentities" || to == "htmlspecialchars":
-		text = "a text with 'é'"
+		text = "a text that has an 'é'"
 	case to == "html_entity_decode" || to == "htmlspecialchars_decode":
-		text = "a text with '&eacute;'"
+		text = "a text that has an '&eacute;'"
 	}
 	if text == "" {
 		return mutate.Hints{}
@@ -115,18 +115,28 @@ func trimmed(f *syntax.File, n *syntax.Node, name string, swapped bool) string {
 // optional has, by function and place of an argument, for which input it makes a difference.
 // From the manual.
 var optional = map[string]string{
-	"explode 2": "a text with more separators than the limit allows", "preg_split 2": "a text with more separators than the limit allows",
-	"preg_replace 3": "a text with more to replace than the limit allows", "preg_replace_callback 3": "a text with more to replace than the limit allows",
+	"explode 2": "a text that has more separators than the limit allows", "preg_split 2": "a text that has more separators than the limit allows",
+	"preg_replace 3": "a text that has more to replace than the limit allows", "preg_replace_callback 3": "a text that has more to replace than the limit allows",
 	"array_slice 2": "an array that goes on behind the part that is taken", "substr 2": "a text that goes on behind the part that is taken",
 	"mb_substr 2": "a text that goes on behind the part that is taken",
 	"strpos 2":    "a text in which what is looked for also comes before the offset", "stripos 2": "a text in which what is looked for also comes before the offset",
 	"mb_strpos 2": "a text in which what is looked for also comes before the offset",
 	"str_pad 2":   "a text that is shorter than the length", "str_pad 3": "a text that is shorter than the length", "mb_str_pad 3": "a text that is shorter than the length",
-	"round 1": "a number with a fraction", "number_format 2": "a number with a fraction", "number_format 3": "a number of a thousand or more",
+	"round 1": "a fraction", "number_format 2": "a fraction", "number_format 3": "a number of a thousand or more",
 	"count 1": "an array within the array", "basename 1": "a path that ends with the suffix", "wordwrap 2": "a text that is longer than the width",
 	"array_column 2": "an array that is not empty", "intval 1": "a text that is another number in base 10",
 	"str_split 1": "a text of two characters or more", "mb_str_split 1": "a text of two characters or more",
 	"log 1": "a number that is not 1",
+}
+
+// flags has, by the name of a flag, the same.
+var flags = map[string]string{
+	"JSON_PRETTY_PRINT": "an array that is not empty", "JSON_UNESCAPED_SLASHES": "a text that has a '/'", "JSON_UNESCAPED_UNICODE": "a text that has an 'é'",
+	"JSON_THROW_ON_ERROR": "a value that cannot be encoded, or a text that is no JSON", "JSON_PRESERVE_ZERO_FRACTION": "the number 1.0", "JSON_FORCE_OBJECT": "a list",
+	"PREG_SPLIT_NO_EMPTY": "a text in which two separators follow each other",
+	"COUNT_RECURSIVE":     "an array that has an array in it", "STR_PAD_LEFT": "a text that is shorter than the length", "STR_PAD_BOTH": "a text that is shorter than the length",
+	"FILE_APPEND": "a file that has content already", "SORT_NUMERIC": "the numbers '10' and '9a'", "SORT_STRING": "the numbers 10 and 9",
+	"SORT_NATURAL": "the texts 'a10' and 'a9'", "SORT_FLAG_CASE": "the texts 'B' and 'a'",
 }
 
 // optionHint is for the last argument of a call.
@@ -137,7 +147,6 @@ func optionHint(f *syntax.File, n *syntax.Node, _ mutate.Edit) mutate.Hints {
 		return mutate.Hints{}
 	}
 	last := args[len(args)-1]
-	code := named(f, last, "this argument")
 	switch text := optional[name+" "+string('0'+rune(len(args)-1))]; {
 	case strings.HasSuffix(name, "trim") || name == "chop":
 		text = trimmed(f, n, name, false)
@@ -148,7 +157,12 @@ func optionHint(f *syntax.File, n *syntax.Node, _ mutate.Edit) mutate.Hints {
 	case text != "":
 		return mutate.Hints{Input: "Add a case with " + text + "."}
 	}
-	return mutate.Hints{Input: "Add a case in which " + code + " makes a difference."}
+	for _, flag := range strings.FieldsFunc(f.Text(last), func(r rune) bool { return strings.ContainsRune("| ()\\\r\n\t", r) }) {
+		if text := flags[flag]; text != "" {
+			return mutate.Hints{Input: "Add a case with " + text + "."}
+		}
+	}
+	return mutate.Hints{}
 }
 
 // partHint says which of two decides.

@@ -41,6 +41,8 @@ func guardedHints(is, right string) mutate.Hints {
 		Input: "Add a case in which " + is + ". " + capital(right) + " uses what is checked there and is evaluated all the same then, " +
 			"so that the change may show as an error or a warning of PHP's only: let PHPUnit fail on warnings.",
 		Outcome: "Assert what happens when " + is + ", and let PHPUnit fail on warnings.",
+		Either: "No test depends on what happens when " + is + ". Have such a case, and let PHPUnit fail on warnings: " + right +
+			" uses what is checked there and is evaluated all the same then, so that the change may show as an error or a warning of PHP's only.",
 	}
 }
 

@@ -36,7 +36,8 @@ func relationalHint(f *syntax.File, n *syntax.Node, e mutate.Edit) mutate.Hints 
 func atLimit(f *syntax.File, comparison *syntax.Node, is string) mutate.Hints {
 	if loop := loopEndedBy(f, comparison); loop != nil {
 		return mutate.Hints{Input: "Add a case in which the loop gets so far that " + is + ": nothing may end it before.",
-			Outcome: "Assert what the loop does, or no longer does, when " + is + "."}
+			Outcome: "Assert what the loop does, or no longer does, when " + is + ".",
+			Either:  "No test depends on what the loop does when " + is + ". Have a case in which nothing ends it before, and assert what it does then."}
 	}
 	return decided(is)
 }

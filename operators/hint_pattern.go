@@ -29,13 +29,13 @@ func anchorHint(f *syntax.File, _ *syntax.Node, e mutate.Edit) mutate.Hints {
 
 // modifiers has what a string must be like for a modifier to matter.
 var modifiers = map[string]string{
-	"i": "a string with its letters in the other case",
+	"i": "a string whose letters are in the other case",
 	"m": "a string of several lines",
-	"s": "a string with a line break where the pattern has a dot",
+	"s": "a string that has a line break where the pattern has a dot",
 	"D": "a string that matches and has a line break at its end",
 	"U": "a string in which the match could end at two places",
-	"u": "a string with a character that is not ASCII where it matches",
-	"A": "a string with something before what matches",
+	"u": "a string that has a character that is not ASCII where it matches",
+	"A": "a string that has something before what matches",
 }
 
 // modifierHint tells of the one modifier that is dropped.
