@@ -43,16 +43,16 @@ func Advice(m *Mutant, f *syntax.File, seen Seen) string {
 	return cmp.Or(own.Either, strings.TrimSpace(meaning))
 }
 
-const inputThere = "The tests have an input for which the change makes a difference here, and none fails: " +
-	"the outcome is not looked at, or what follows hides the difference. "
+const inputThere = "In some test the change makes a difference here, and none fails: the outcome is not looked at, " +
+	"or what follows hides it. "
 
-// hiddenBy says that more than the changed expression was observed, so that the rest of it may
-// hide the difference; "" where there is no rest.
+// hiddenBy says that more than the changed expression was observed, the rest of which may hide
+// the difference; "" where there is no rest.
 func hiddenBy(f *syntax.File, n *syntax.Node, seen Seen) string {
 	if n == nil || strings.HasSuffix(n.Kind, "_statement") {
 		return ""
 	}
-	if isLiteral(n) && n.Parent.Is("binary_expression", "unary_op_expression") {
+	for n.Parent.Is("binary_expression", "unary_op_expression") && (isLiteral(n) || n.Is("unary_op_expression") && isLiteral(n.NamedChildren()[0])) {
 		n = n.Parent
 	}
 	words := func(s string) string { return strings.Trim(strings.Join(strings.Fields(s), " "), "!() ") }
@@ -61,7 +61,7 @@ func hiddenBy(f *syntax.File, n *syntax.Node, seen Seen) string {
 	if len(whole) <= len(own) || !cut && !strings.Contains(whole, own) || cut && strings.HasPrefix(own, start) {
 		return ""
 	}
-	return " The rest of `" + words(seen.Expression) + "` must not hide the difference."
+	return " The rest of the expression must not hide the difference."
 }
 
 // NodeOf gives the node of a file that an operator made an edit for; nil where it makes no

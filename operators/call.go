@@ -28,6 +28,7 @@ No test has two values here that differ and a result that depends on which is ta
 No test has a fraction here. Add one (for round(): of one half or more) and assert the exact result.`,
 			Input:   "Add a case with a fraction (for round(): of one half or more).",
 			Outcome: "Assert the exact result.",
+			Hint:    callHint,
 			Before:  `$pages = ceil($n / 20);`,
 			After:   `$pages = floor($n / 20);`,
 			Kinds:   []string{"function_call_expression"},

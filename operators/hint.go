@@ -68,7 +68,12 @@ func forcedHint(f *syntax.File, _ *syntax.Node, e mutate.Edit) mutate.Hints {
 	to := strings.ToLower(strings.TrimSpace(e.New))
 	n := covering(f, e.Span)
 	code := named(f, n, "")
-	if code == "" || n == nil || n.Span != e.Span || to != "true" && to != "false" {
+	switch {
+	case n.Span != e.Span || to != "true" && to != "false":
+		return mutate.Hints{}
+	case code == "" && isBinary(f, n, logicalOps):
+		return decided("both sides are " + map[string]string{"true": "false", "false": "true"}[to])
+	case code == "":
 		return mutate.Hints{}
 	}
 	return decided(being(f, n, code, to == "false"))

@@ -69,7 +69,7 @@ var shows = func() map[string]string {
 func callHint(f *syntax.File, n *syntax.Node, e mutate.Edit) mutate.Hints {
 	name := builtin(f, n)
 	if strings.HasSuffix(name, "trim") || name == "chop" {
-		return mutate.Hints{Input: "Add a case with " + trimmed(f, n, name, strings.Contains(e.New, "trim(") || strings.HasSuffix(e.New, "trim")) + "."}
+		return mutate.Hints{Input: "Add a case with " + trimmed(f, n, name, e.Span == n.Child("function").Span) + "."}
 	}
 	to := strings.ToLower(strings.TrimSpace(e.New))
 	if at := strings.IndexByte(to, '('); at >= 0 {

@@ -1,6 +1,7 @@
 package operators
 
 import (
+	"slices"
 	"strings"
 
 	"assay/mutate"
@@ -19,17 +20,22 @@ func connectiveHint(f *syntax.File, n *syntax.Node, e mutate.Edit) mutate.Hints 
 	a, b := named(f, left, "the left side"), named(f, right, "the right side")
 	onlyLeft := being(f, left, a, !and) + " and " + being(f, right, b, and)
 	onlyRight := being(f, left, a, and) + " and " + being(f, right, b, !and)
-	guarded := guards(f, left, right)
+	needs, guarded := guards(f, left, right)
 	bare := func(text string) string { return strings.Trim(text, "() \t\r\n") }
 	switch text := bare(e.New); {
 	case text == bare(f.Text(left)): // the right side is dropped
 		return decided(onlyRight)
 	case text == bare(f.Text(right)):
-		if guarded {
+		if needs {
 			return guardedHints(being(f, left, a, !and), b)
 		}
-		return decided(onlyLeft)
-	case guarded: // && and || are swapped
+		h := decided(onlyLeft)
+		if guarded {
+			h.Input += " If there can be none, the check on the left is not needed."
+			h.Either += " If there can be none, the check on the left is not needed."
+		}
+		return h
+	case needs, guarded: // && and || are swapped
 		return decided(onlyRight)
 	}
 	return decided(onlyLeft + ", or " + onlyRight)
@@ -49,14 +55,19 @@ func guardedHints(is, right string) mutate.Hints {
 // capital makes the beginning of a sentence of a text that begins with a letter.
 func capital(s string) string { return strings.ToUpper(s[:1]) + s[1:] }
 
-// guards reports whether a condition checks something that the one behind it uses.
-func guards(f *syntax.File, left, right *syntax.Node) bool {
-	for _, text := range checked(f, left) {
-		if text != "" && reads(f, right, text) {
-			return true
+// guards reports whether a condition checks something that the one behind it uses; needs,
+// whether that one looks into it or hands it to a function, which may fail without it.
+func guards(f *syntax.File, left, right *syntax.Node) (needs, uses bool) {
+	of := checked(f, left)
+	right.Walk(func(n *syntax.Node) bool {
+		if n.Named && slices.Contains(of, f.Text(n)) {
+			uses = true
+			into := n.Parent.Is(dereferenced...) || n.Parent.Is("member_call_expression", "nullsafe_member_call_expression")
+			needs = needs || n.Parent.Is("argument") || into && n.Parent.NamedChildren()[0] == n || n.Is("subscript_expression")
 		}
-	}
-	return false
+		return true
+	})
+	return needs, uses
 }
 
 // checked gives the code of the variables, properties and elements of which a condition asks

@@ -15,8 +15,15 @@ func relationalHint(f *syntax.File, n *syntax.Node, e mutate.Edit) mutate.Hints 
 	if left == nil || right == nil {
 		return mutate.Hints{}
 	}
-	a, b := named(f, left, "the left side"), named(f, right, "the right side")
 	operator := operatorText(f, n)
+	if isConstant(left) && !isConstant(right) { // no case can change that side
+		left, right = right, left
+		operator = turned(operator)
+	}
+	a, b := named(f, left, "the left side"), named(f, right, "the right side")
+	if left.Start > right.Start {
+		a, b = named(f, left, "the right side"), named(f, right, "the left side")
+	}
 	is := ""
 	switch text := strings.TrimSpace(e.New); {
 	case relationalOps[text] && named(f, left, "") != "":
@@ -29,6 +36,16 @@ func relationalHint(f *syntax.File, n *syntax.Node, e mutate.Edit) mutate.Hints 
 		is = a + " is smaller than " + b
 	}
 	return atLimit(f, n, is)
+}
+
+// turned gives the operator of a comparison with its sides exchanged.
+func turned(operator string) string { return strings.NewReplacer("<", ">", ">", "<").Replace(operator) }
+
+// isConstant reports whether an expression has the same value in every case.
+func isConstant(n *syntax.Node) bool {
+	n = n.Unwrapped()
+	return n.Is("integer", "float", "string", "boolean", "null", "name", "qualified_name", "class_constant_access_expression") ||
+		n.Is("unary_op_expression") && len(n.NamedChildren()) == 1 && isConstant(n.NamedChildren()[0])
 }
 
 // atLimit gives the hints of a case in which a comparison decides. Where that ends a loop,
@@ -89,7 +106,7 @@ func integerHint(f *syntax.File, n *syntax.Node, e mutate.Edit) mutate.Hints {
 	operator := operatorText(f, p)
 	if n.Field == "left" {
 		other = p.Child("right")
-		operator = strings.NewReplacer("<", ">", ">", "<").Replace(operator)
+		operator = turned(operator)
 	}
 	from, until := min(x.value, to), max(x.value, to)
 	if operator == ">" || operator == "<=" {
@@ -120,7 +137,7 @@ func factorHint(f *syntax.File, n *syntax.Node) mutate.Hints {
 		other = n.Parent.Child("right")
 	}
 	code := named(f, other, "")
-	if code == "" {
+	if code == "" || isConstant(other) {
 		return mutate.Hints{}
 	}
 	return mutate.Hints{Input: "Add a case in which " + code + " is not 0."}

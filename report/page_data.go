@@ -145,8 +145,8 @@ func (p *pageBuilder) place(m *mutate.Mutant) (int, string) {
 // add writes a mutant as a row: its code, the indices of operator, function,
 // status and list of tests, whether it is new, the index of what is said of
 // it or -1, the killer or -1; the edit: first line, column in it, number of
-// lines, column in the last, both in UTF-16 units from 0, and the new text; the index of
-// the advice or -1; and that of a proof, if there is one.
+// lines, column in the last, both in UTF-16 units from 0, and the new text; of a
+// survivor the index of the advice, and that of a proof, if there is one.
 func (p *pageBuilder) add(v mutate.Verdict) {
 	m := v.Mutant
 	place, code := p.place(m)
@@ -157,18 +157,18 @@ func (p *pageBuilder) add(v mutate.Verdict) {
 	before := string(text[m.Edit.Start:m.Edit.End])
 	row := []any{code, p.op(m.Op), place, p.index["status "+v.Status.String()], p.tests.set(v.Reaching), fresh, said, killer,
 		m.Line, units(visible(string(text[lineStart(text, m.Edit.Start):m.Edit.Start]))),
-		1 + strings.Count(before, "\n"), units(visible(string(text[last:m.Edit.End]))), shownLines(m.Edit.New), p.advice(v)}
-	if v.Proof != nil {
+		1 + strings.Count(before, "\n"), units(visible(string(text[last:m.Edit.End]))), shownLines(m.Edit.New)}
+	if v.Status == mutate.Survived {
+		row = append(row, p.advice(v))
+	}
+	if v.Proof != nil && v.Status == mutate.Survived {
 		row = append(row, p.proof(v.Proof, m.ID))
 	}
 	p.Mutants = append(p.Mutants, row)
 }
 
-// advice gives the index of what to do about a survivor; -1 for others.
+// advice gives the index of what to do about a survivor.
 func (p *pageBuilder) advice(v mutate.Verdict) int {
-	if v.Status != mutate.Survived {
-		return -1
-	}
 	text := p.hints.of(v)
 	i, isNew := p.number("advice "+text, len(p.Advice))
 	if isNew {
