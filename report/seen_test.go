@@ -90,14 +90,16 @@ func TestAdviceInEachFormat(t *testing.T) {
 			if format == "junit" {
 				got = strings.ReplaceAll(got, "&#xA;", " ")
 			}
-			if format == "sarif" { // behind the rules, which have the general text
-				_, got, _ = strings.Cut(got, `"results"`)
+			if format == "sarif" {
+				var rules string
+				if rules, got, _ = strings.Cut(got, `"results"`); !strings.Contains(rules, "No test reaches the point where both sides are equal.") {
+					t.Errorf("%v: the rule has not the general text:\n%s", c.seen.Word, rules)
+				}
 			}
 			if !strings.Contains(got, c.says) || strings.Contains(got, c.except) {
 				t.Errorf("%s, %v: %q is not there, or %q is:\n%s", format, c.seen.Word, c.says, c.except, got)
 			}
-			told := strings.Contains(got, "`$a < $b` is always true.") || strings.Contains(got, "`$a \\u003c $b` is always true.") ||
-				strings.Contains(got, "`$a &lt; $b` is always true.") || strings.Contains(got, `$a < $b`+"\\` is always true.") || strings.Contains(got, `$a &lt; $b`+"\\` is always true.")
+			told := strings.Contains(got, " is always true.")
 			if told != (c.seen.Word == mutate.NeverDiffers && format != "text" && format != "html") {
 				t.Errorf("%s, %v: the value that it always had is told: %v\n%s", format, c.seen.Word, told, got)
 			}
