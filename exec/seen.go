@@ -13,7 +13,7 @@ import (
 )
 
 // seenOf says what is told of a mutant if it survives; passed are the segments that pass it,
-// t.Pairs what is left of them. That the values were others in some segment has no word.
+// t.Pairs what is left of them.
 func (b *Baseline) seenOf(t *Task, passed []int) (s mutate.Seen) {
 	if b.seen == nil || len(passed) == 0 {
 		return s
@@ -25,9 +25,9 @@ func (b *Baseline) seenOf(t *Task, passed []int) (s mutate.Seen) {
 	if len(t.Pairs) > 0 {
 		others := b.seen.others[n]
 		if b.seen.refused[n] || !slices.ContainsFunc(t.Pairs, func(pair int) bool { return isIn(others, pair) }) {
-			s.Word = mutate.NotObserved
+			return mutate.Seen{Word: mutate.NotObserved}
 		}
-		return s
+		return mutate.Seen{Word: mutate.Differs}
 	}
 	site := b.seen.site[n]
 	s.Word, s.Expression = mutate.NeverDiffers, b.seen.expressions[site]

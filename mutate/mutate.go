@@ -29,8 +29,17 @@ type Operator struct {
 	// saved results hold it: it is never renamed once it was released.
 	ID string
 	// Doc says in its first line what is changed, and after a blank line what
-	// a survivor tells the reader about the tests.
+	// a survivor tells the reader about the tests, as long as no more is known than that
+	// it survived.
 	Doc string
+	// Input says what to do where the changed expression never had another value than the
+	// original's: which case is missing. Outcome says what to do where it had one in some
+	// test, and none failed: which assertion is missing. "" where no mutant of the operator
+	// is in an expression whose values can be compared.
+	Input, Outcome string
+	// Hint gives texts that are truer of one change than those above; nil where these will
+	// do. Pure. n is the node that Apply made the edit for.
+	Hint func(f *syntax.File, n *syntax.Node, e Edit) Hints
 	// Before and After are statements without "<?php". The operator applies to
 	// Before exactly once and gives exactly After; Validate runs it.
 	Before, After string

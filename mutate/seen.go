@@ -7,7 +7,7 @@ import (
 
 // Seen is what was observed of a mutant that survived: whether the changed expression ever
 // had another value than the original's while the suite was recorded. The zero Seen says
-// nothing: nobody looked, or there was another value.
+// nothing: nobody looked.
 type Seen struct {
 	Word       SeenWord
 	Expression string // the one that was observed, as it stands in the source, on one line; perhaps only its beginning
@@ -23,9 +23,10 @@ const (
 	SeenUnset    SeenWord = iota
 	NeverDiffers          // it had the same value as the original's each time
 	NotObserved           // its values were not compared, or not in all tests that pass it
+	Differs               // it had another value in some test, and none failed
 )
 
-var seenWords = [...]string{"", "never_differs", "not_observed"}
+var seenWords = [...]string{"", "never_differs", "not_observed", "differs"}
 
 // String gives the name used in result files; "" for SeenUnset.
 func (w SeenWord) String() string { return seenWords[w] }

@@ -13,9 +13,9 @@ var operatorID = regexp.MustCompile(`^[a-z]+(-[a-z]+)*/[a-z0-9]+(-[a-z0-9]+)*$`)
 
 // Validate checks operators before anything is believed of them: IDs are well
 // formed and used once, no name within a family is that of another family,
-// documents say both what is changed and what a survivor means, kinds are the
-// grammar's, and each example gives exactly what it claims. All faults are
-// joined into one error.
+// documents say both what is changed and what a survivor means, advice is there
+// for both things that can be observed or for none, kinds are the grammar's, and
+// each example gives exactly what it claims. All faults are joined into one error.
 func Validate(ops []*Operator) error {
 	var faults []error
 	seen, families := map[string]bool{}, map[string]bool{}
@@ -36,6 +36,9 @@ func Validate(ops []*Operator) error {
 		if first, rest, ok := strings.Cut(op.Doc, "\n\n"); !ok || strings.Contains(first, "\n") || strings.TrimSpace(rest) == "" {
 			faults = append(faults, fmt.Errorf("operator %s: Doc is not one line, a blank line, and what a survivor means", op.ID))
 		}
+		if err := checkAdvice(op); err != nil {
+			faults = append(faults, err)
+		}
 		if len(op.Kinds) == 0 || op.Apply == nil {
 			faults = append(faults, fmt.Errorf("operator %s: no Kinds or no Apply", op.ID))
 			continue
@@ -50,6 +53,22 @@ func Validate(ops []*Operator) error {
 		}
 	}
 	return errors.Join(faults...)
+}
+
+// checkAdvice makes sure that both of an operator's texts for what was observed are there, or
+// none, and that each begins with what to do.
+func checkAdvice(op *Operator) error {
+	if (op.Input == "") != (op.Outcome == "") {
+		return fmt.Errorf("operator %s: only one of Input and Outcome is there", op.ID)
+	}
+	if op.Input != "" && !(isAdvice(op.Input, "Add ") && isAdvice(op.Outcome, "Assert ")) {
+		return fmt.Errorf("operator %s: Input does not begin with \"Add\", or Outcome not with \"Assert\", or one does not end with a full stop", op.ID)
+	}
+	return nil
+}
+
+func isAdvice(text, begin string) bool {
+	return strings.HasPrefix(text, begin) && strings.HasSuffix(text, ".")
 }
 
 func checkExample(op *Operator) error {

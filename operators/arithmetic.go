@@ -13,7 +13,9 @@ func init() {
 			Doc: `A sum becomes a difference: + becomes -.
 
 No test pins the result of this sum down. Add one in which the right side is not zero, and assert the exact number, worked out by hand.`,
-			Before: `$fare + $toll;`, After: `$fare - $toll;`,
+			Input:   "Add a case in which the right side is not zero.",
+			Outcome: "Assert the exact number that comes out, worked out by hand.",
+			Before:  `$fare + $toll;`, After: `$fare - $toll;`,
 			Kinds: binary, Apply: swap(map[string]string{"+": "-"}, sumMatters),
 		},
 		&mutate.Operator{
@@ -21,7 +23,9 @@ No test pins the result of this sum down. Add one in which the right side is not
 			Doc: `A difference becomes a sum: - becomes +.
 
 No test pins the result of this difference down. Add one in which the right side is not zero, and assert the exact number, worked out by hand.`,
-			Before: `$fare - $rebate;`, After: `$fare + $rebate;`,
+			Input:   "Add a case in which the right side is not zero.",
+			Outcome: "Assert the exact number that comes out, worked out by hand.",
+			Before:  `$fare - $rebate;`, After: `$fare + $rebate;`,
 			Kinds: binary, Apply: swap(map[string]string{"-": "+"}, sumMatters),
 		},
 		&mutate.Operator{
@@ -29,7 +33,9 @@ No test pins the result of this difference down. Add one in which the right side
 			Doc: `A product becomes a quotient: * becomes /.
 
 No test sees the size of this product; those in which the factor is 1 or the other side is 0 cannot. Add one with a factor of, say, 3, and assert the exact number.`,
-			Before: `$nights * $rate;`, After: `$nights / $rate;`,
+			Input:   "Add a case in which the left side is not 0 and the right one is neither 1 nor -1.",
+			Outcome: "Assert the exact number that comes out.",
+			Before:  `$nights * $rate;`, After: `$nights / $rate;`,
 			Kinds: binary, Apply: swap(map[string]string{"*": "/"}, factorMatters),
 		},
 		&mutate.Operator{
@@ -37,7 +43,9 @@ No test sees the size of this product; those in which the factor is 1 or the oth
 			Doc: `A quotient becomes a product: / becomes *.
 
 No test sees the size of this quotient; those in which the divisor is 1 or the dividend is 0 cannot. Add one in which the division matters, and assert the exact number.`,
-			Before: `$total / $people;`, After: `$total * $people;`,
+			Input:   "Add a case in which the left side is not 0 and the right one is neither 1 nor -1.",
+			Outcome: "Assert the exact number that comes out.",
+			Before:  `$total / $people;`, After: `$total * $people;`,
 			Kinds: binary, Apply: swap(map[string]string{"/": "*"}, factorMatters),
 		},
 		&mutate.Operator{
@@ -45,7 +53,9 @@ No test sees the size of this quotient; those in which the divisor is 1 or the d
 			Doc: `The remainder is not taken: $a % $b becomes $a.
 
 No test has a left side that is larger than the right one. Add one, for example the eighth day of a week, and assert where the count begins again.`,
-			Before: `$day % 7;`, After: `$day;`,
+			Input:   "Add a case in which the left side is at least as large as the right one, such as the eighth day of a week.",
+			Outcome: "Assert the number at which the count begins again.",
+			Before:  `$day % 7;`, After: `$day;`,
 			Kinds: binary, Apply: keepLeftOf("%"),
 		},
 		&mutate.Operator{
@@ -53,7 +63,9 @@ No test has a left side that is larger than the right one. Add one, for example 
 			Doc: `A power becomes a product: ** becomes *.
 
 No test tells the power from the product: they agree for 2 and 2, for an exponent of 1, and for 0. Add one with other numbers, such as 3 to the power of 2, and assert the exact number.`,
-			Before: `$side ** 2;`, After: `$side * 2;`,
+			Input:   "Add a case in which the power and the product differ, such as 3 to the power of 2.",
+			Outcome: "Assert the exact number that comes out.",
+			Before:  `$side ** 2;`, After: `$side * 2;`,
 			Kinds: binary, Apply: swap(map[string]string{"**": "*"}, powerMatters),
 		},
 		&mutate.Operator{
@@ -61,7 +73,9 @@ No test tells the power from the product: they agree for 2 and 2, for an exponen
 			Doc: `The sign is dropped: -$a becomes $a.
 
 No test sees whether this value is negative. Add one in which it is not zero, and assert the result with its sign.`,
-			Before: `return -$offset;`, After: `return $offset;`,
+			Input:   "Add a case in which the value is not zero.",
+			Outcome: "Assert the result with its sign.",
+			Before:  `return -$offset;`, After: `return $offset;`,
 			Kinds: []string{"unary_op_expression"}, Apply: signDropped,
 		},
 	)

@@ -15,7 +15,10 @@ func init() {
 			Doc: `An element of an array literal is dropped: ['a', 'b'] becomes ['b'] or ['a'].
 
 No test depends on this element. Add one that needs it, such as an input that only this entry covers, or assert the whole array.`,
-			Before: `$ports = ['Emden'];`, After: `$ports = [];`,
+			Input:   "Add a case that needs this element, such as an input that only this entry covers.",
+			Outcome: "Assert the whole array, or what comes of this element.",
+			Hint:    elementHint,
+			Before:  `$ports = ['Emden'];`, After: `$ports = [];`,
 			Kinds: kinds, Apply: dropElements,
 		},
 		&mutate.Operator{
@@ -23,7 +26,9 @@ No test depends on this element. Add one that needs it, such as an input that on
 			Doc: `All elements of an array literal are dropped: ['a', 'b'] becomes [].
 
 No test depends on anything in this array. Assert what it holds, or what is done with each of its elements.`,
-			Before: `$ports = ['Emden', 'Leer'];`, After: `$ports = [];`,
+			Input:   "Add a case that needs one of the elements, such as an input that only this array covers.",
+			Outcome: "Assert what the array holds, or what is done with each of its elements.",
+			Before:  `$ports = ['Emden', 'Leer'];`, After: `$ports = [];`,
 			// Wide: a test that kills one element dropped kills all dropped.
 			Kinds: kinds, Wide: true, Apply: allDropped,
 		},

@@ -14,7 +14,9 @@ func init() {
 			Doc: `Bits are set instead of masked: & becomes |.
 
 No test looks at which bits are left. Add one in which the mask takes a bit away, and assert the exact number.`,
-			Before: `return $flags & $mask;`, After: `return $flags | $mask;`,
+			Input:   "Add a case in which one side has a bit that the other lacks.",
+			Outcome: "Assert the exact number that comes out.",
+			Before:  `return $flags & $mask;`, After: `return $flags | $mask;`,
 			Kinds: binary, Apply: swap(map[string]string{"&": "|"}, nil),
 		},
 		&mutate.Operator{
@@ -22,7 +24,9 @@ No test looks at which bits are left. Add one in which the mask takes a bit away
 			Doc: `The mask is not applied: $a & $b becomes $a.
 
 No test has a bit set outside the mask. Add one, and assert that it is gone.`,
-			Before: `return $flags & $mask;`, After: `return $flags;`,
+			Input:   "Add a case with a bit set outside the mask.",
+			Outcome: "Assert that the bit outside the mask is gone.",
+			Before:  `return $flags & $mask;`, After: `return $flags;`,
 			Kinds: binary, Apply: keepLeftOf("&"),
 		},
 		&mutate.Operator{
@@ -30,7 +34,9 @@ No test has a bit set outside the mask. Add one, and assert that it is gone.`,
 			Doc: `The flag on the right is dropped: $a | $b becomes $a.
 
 No test depends on the bits of the right side. Add one that fails without this flag, or drop the flag.`,
-			Before: `return $read | $write;`, After: `return $read;`,
+			Input:   "Add a case in which the right side has a bit that the left one lacks.",
+			Outcome: "Assert that this bit is set, or what the flag is for.",
+			Before:  `return $read | $write;`, After: `return $read;`,
 			Kinds: binary, Apply: dropFromChain(or, true, flagMatters), Version: 1,
 		},
 		&mutate.Operator{
@@ -38,7 +44,9 @@ No test depends on the bits of the right side. Add one that fails without this f
 			Doc: `The flag on the left is dropped: $a | $b becomes $b.
 
 No test depends on the bits of the left side. Add one that fails without this flag, or drop the flag.`,
-			Before: `return $read | $write;`, After: `return $write;`,
+			Input:   "Add a case in which the left side has a bit that the right one lacks.",
+			Outcome: "Assert that this bit is set, or what the flag is for.",
+			Before:  `return $read | $write;`, After: `return $write;`,
 			Kinds: binary, Apply: dropFromChain(or, false, flagMatters), Version: 1,
 		},
 		&mutate.Operator{
@@ -46,7 +54,9 @@ No test depends on the bits of the left side. Add one that fails without this fl
 			Doc: `Bits are masked instead of set: | becomes &.
 
 No test looks at the bits of the result. Add one in which each side has a bit that the other lacks, and assert the exact number.`,
-			Before: `return $read | $write;`, After: `return $read & $write;`,
+			Input:   "Add a case in which one side has a bit that the other lacks.",
+			Outcome: "Assert the exact number that comes out.",
+			Before:  `return $read | $write;`, After: `return $read & $write;`,
 			Kinds: binary, Wide: true, Apply: swap(map[string]string{"|": "&"}, nil),
 		},
 		&mutate.Operator{
@@ -54,7 +64,9 @@ No test looks at the bits of the result. Add one in which each side has a bit th
 			Doc: `Bits that both sides have are not cleared: ^ becomes |.
 
 No test has a bit that is set on both sides. Add one, and assert that it is cleared.`,
-			Before: `return $state ^ $toggle;`, After: `return $state | $toggle;`,
+			Input:   "Add a case with a bit that is set on both sides.",
+			Outcome: "Assert that a bit that both sides have is cleared.",
+			Before:  `return $state ^ $toggle;`, After: `return $state | $toggle;`,
 			Kinds: binary, Version: 1,
 			Apply: swap(map[string]string{"^": "|"}, func(f *syntax.File, n *syntax.Node) bool {
 				return !isLiteral(f, n.Child("left"), "0") && !isLiteral(f, n.Child("right"), "0")
@@ -65,7 +77,9 @@ No test has a bit that is set on both sides. Add one, and assert that it is clea
 			Doc: `The bits are not inverted: ~$a becomes $a.
 
 No test looks at the bits that should be inverted. Add one with a bit set inside and one outside this value, and assert the exact number.`,
-			Before: `return ~$mask;`, After: `return $mask;`,
+			Input:   "Add a case with a bit set inside and one outside this value.",
+			Outcome: "Assert the exact number that comes out.",
+			Before:  `return ~$mask;`, After: `return $mask;`,
 			Kinds: []string{"unary_op_expression"},
 			Apply: func(f *syntax.File, n *syntax.Node) []mutate.Edit {
 				if operatorText(f, n) != "~" {
@@ -79,7 +93,9 @@ No test looks at the bits that should be inverted. Add one with a bit set inside
 			Doc: `The bits are shifted the other way: << becomes >>, and >> becomes <<.
 
 No test looks at the shifted number. Add one with a shift of at least one place and a number that is not zero, and assert the result.`,
-			Before: `return 1 << $bit;`, After: `return 1 >> $bit;`,
+			Input:   "Add a case with a shift of at least one place and a number that is not zero.",
+			Outcome: "Assert the exact number that comes out.",
+			Before:  `return 1 << $bit;`, After: `return 1 >> $bit;`,
 			Kinds: binary,
 			Apply: swap(map[string]string{"<<": ">>", ">>": "<<"}, func(f *syntax.File, n *syntax.Node) bool {
 				return !isLiteral(f, n.Child("right"), "0")

@@ -26,16 +26,22 @@ No test has two values here that differ and a result that depends on which is ta
 			Doc: `A number is rounded the other way: floor() and ceil() are swapped, round() becomes floor().
 
 No test has a fraction here. Add one (for round(): of one half or more) and assert the exact result.`,
-			Before: `$pages = ceil($n / 20);`,
-			After:  `$pages = floor($n / 20);`,
-			Kinds:  []string{"function_call_expression"},
-			Apply:  renames(1, map[string]string{"ceil": "floor", "floor": "ceil", "round": "floor"}),
+			Input:   "Add a case with a fraction (for round(): of one half or more).",
+			Outcome: "Assert the exact result.",
+			Hint:    callHint,
+			Before:  `$pages = ceil($n / 20);`,
+			After:   `$pages = floor($n / 20);`,
+			Kinds:   []string{"function_call_expression"},
+			Apply:   renames(1, map[string]string{"ceil": "floor", "floor": "ceil", "round": "floor"}),
 		},
 		&mutate.Operator{
 			ID: "call/end-swapped",
 			Doc: `The other end is meant: ltrim() and rtrim(), str_starts_with() and str_ends_with(), strpos() and strrpos(), array_shift() and array_pop() are swapped.
 
 No test has an input whose two ends differ. Add one (' a', 'a/b/c', [1, 2, 3]) and assert the exact result.`,
+			Input:   "Add a case with an input whose two ends differ.",
+			Outcome: "Assert the exact result.",
+			Hint:    callHint,
 			Before:  `$last = array_pop($stops);`,
 			After:   `$last = array_shift($stops);`,
 			Kinds:   []string{"function_call_expression"},
@@ -72,9 +78,11 @@ No test looks at the keys after sorting. Assert the array with assertSame, keys 
 			Doc: `Upper and lower case are no longer told apart, or are now: strpos() and stripos(), strcmp() and strcasecmp() are swapped.
 
 No test has a string that differs from the one looked for in its case only. Add 'PIER' where the code looks for 'pier' and assert what should happen.`,
-			Before: `$at = strpos($name, 'pier');`,
-			After:  `$at = stripos($name, 'pier');`,
-			Kinds:  []string{"function_call_expression"},
+			Input:   "Add a case in which the text differs from the one looked for in upper and lower case only.",
+			Outcome: "Assert what comes of a text that differs in upper and lower case only.",
+			Before:  `$at = strpos($name, 'pier');`,
+			After:   `$at = stripos($name, 'pier');`,
+			Kinds:   []string{"function_call_expression"},
 			Apply: letterCaseSwapped(both(map[string]string{
 				"strpos": "stripos", "strrpos": "strripos", "strstr": "stristr", "str_replace": "str_ireplace",
 				"strcmp": "strcasecmp", "strncmp": "strncasecmp", "strnatcmp": "strnatcasecmp",
@@ -86,19 +94,23 @@ No test has a string that differs from the one looked for in its case only. Add 
 			Doc: `A mb_ function is replaced by the one that counts bytes.
 
 No test has more than ASCII here. Add one with 'Zoë', 'Łódź' or '港' and assert the exact length, part or case.`,
-			Before: `$n = mb_strlen($name, 'UTF-8');`,
-			After:  `$n = strlen($name);`,
-			Kinds:  []string{"function_call_expression"},
-			Apply:  multibyteDropped,
+			Input:   "Add a case with characters that are not ASCII, such as those of 'Łódź', where the call looks at them.",
+			Outcome: "Assert the exact length, part or case that comes out.",
+			Before:  `$n = mb_strlen($name, 'UTF-8');`,
+			After:   `$n = strlen($name);`,
+			Kinds:   []string{"function_call_expression"},
+			Apply:   multibyteDropped,
 		},
 		&mutate.Operator{
 			ID: "call/set-swapped",
 			Doc: `The other set or total is taken: array_diff() and array_intersect(), array_sum() and array_product(), array_any() and array_all() are swapped.
 
 No test has an input for which the two differ. Use two lists that share some elements and not others (for sums: other numbers than 0, 2 and 2), and assert the exact result.`,
-			Before: `$left = array_diff($all, $taken);`,
-			After:  `$left = array_intersect($all, $taken);`,
-			Kinds:  []string{"function_call_expression"},
+			Input:   "Add a case for which the two functions differ: lists that share some elements and not others, or (for sums) other numbers than 0, 2 and 2.",
+			Outcome: "Assert the exact result.",
+			Before:  `$left = array_diff($all, $taken);`,
+			After:   `$left = array_intersect($all, $taken);`,
+			Kinds:   []string{"function_call_expression"},
 			Apply: renames(0, both(map[string]string{
 				"array_diff": "array_intersect", "array_diff_key": "array_intersect_key",
 				"array_diff_assoc": "array_intersect_assoc", "array_udiff": "array_uintersect",
@@ -110,9 +122,12 @@ No test has an input for which the two differ. Use two lists that share some ele
 			Doc: `Another encoding is used: rawurlencode() and urlencode(), htmlspecialchars() and htmlentities(), and their inverses are swapped.
 
 No test has a character that the two treat differently. Add a space (%20 or +) to a URL, an 'é' to HTML, and assert the exact string.`,
-			Before: `$url .= rawurlencode($name);`,
-			After:  `$url .= urlencode($name);`,
-			Kinds:  []string{"function_call_expression"},
+			Input:   "Add a case with a character that the two functions treat differently.",
+			Outcome: "Assert the exact string that comes out.",
+			Hint:    callHint,
+			Before:  `$url .= rawurlencode($name);`,
+			After:   `$url .= urlencode($name);`,
+			Kinds:   []string{"function_call_expression"},
 			Apply: renames(0, both(map[string]string{
 				"rawurlencode": "urlencode", "rawurldecode": "urldecode",
 				"htmlspecialchars": "htmlentities", "htmlspecialchars_decode": "html_entity_decode",

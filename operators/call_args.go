@@ -25,20 +25,25 @@ No test has a value that is equal but of another type. Look for '1' where the ar
 			Doc: `The last optional argument of a function is dropped: flags, a limit, a mode, the characters to trim.
 
 No test has an input for which this argument matters. Find one (a "/" for JSON_UNESCAPED_SLASHES, a second separator for a limit) and assert the exact result.`,
-			Before: `$json = json_encode($row, JSON_PRETTY_PRINT);`,
-			After:  `$json = json_encode($row);`,
-			Kinds:  []string{"function_call_expression"},
-			Apply:  optionDropped,
+			Input:   "Add a case in which this argument makes a difference.",
+			Outcome: "Assert the exact result.",
+			Hint:    optionHint,
+			Before:  `$json = json_encode($row, JSON_PRETTY_PRINT);`,
+			After:   `$json = json_encode($row);`,
+			Kinds:   []string{"function_call_expression"},
+			Apply:   optionDropped,
 		},
 		&mutate.Operator{
 			ID: "call/operands-swapped",
 			Doc: `The first two arguments of a function for which their order matters are swapped.
 
 No test has two values here for which the order shows. Use two that differ, and assert the exact result.`,
-			Before: `$left = array_diff($all, $taken);`,
-			After:  `$left = array_diff($taken, $all);`,
-			Kinds:  []string{"function_call_expression"},
-			Apply:  operandsSwapped,
+			Input:   "Add a case with two different values for which the order shows.",
+			Outcome: "Assert the exact result.",
+			Before:  `$left = array_diff($all, $taken);`,
+			After:   `$left = array_diff($taken, $all);`,
+			Kinds:   []string{"function_call_expression"},
+			Apply:   operandsSwapped,
 		},
 		&mutate.Operator{
 			ID: "call/arguments-swapped",

@@ -13,7 +13,10 @@ func init() {
 			Doc: `The default is dropped: $a ?? $b becomes $a.
 
 No test reaches this place without a value. Add one in which it is null or missing, and assert that the default is used.`,
-			Before: `return $berth ?? $default;`, After: `return $berth;`,
+			Input:   "Add a case in which the left side is null or missing.",
+			Outcome: "Assert that the default is used.",
+			Hint:    substituteHint,
+			Before:  `return $berth ?? $default;`, After: `return $berth;`,
 			Kinds: binary, Apply: substituteDropped, Version: 1,
 		},
 		&mutate.Operator{
@@ -21,7 +24,9 @@ No test reaches this place without a value. Add one in which it is null or missi
 			Doc: `The default is always used: $a ?? $b becomes $b.
 
 No test tells the value from the default. Add one in which a value is there and differs from the default, and assert that it is used.`,
-			Before: `return $berth ?? $default;`, After: `return $default;`,
+			Input:   "Add a case in which a value is there and differs from the default.",
+			Outcome: "Assert that the value is used and not the default.",
+			Before:  `return $berth ?? $default;`, After: `return $default;`,
 			Kinds: binary,
 			Apply: func(f *syntax.File, n *syntax.Node) []mutate.Edit {
 				if operatorText(f, n) != "??" || n.Child("right").Unwrapped().Is("throw_expression") {
@@ -35,7 +40,9 @@ No test tells the value from the default. Add one in which a value is there and 
 			Doc: `An empty value counts as missing: ?? becomes ?:.
 
 No test has a value that is there but empty. Add one with 0, '', false or [], whichever is allowed here, and assert that it is kept.`,
-			Before: `return $berth ?? $default;`, After: `return $berth ?: $default;`,
+			Input:   "Add a case in which the value is there but empty: 0, '', false or [], whichever is allowed here.",
+			Outcome: "Assert that an empty value is kept.",
+			Before:  `return $berth ?? $default;`, After: `return $berth ?: $default;`,
 			Kinds: binary, Apply: emptyAsMissing, Version: 1,
 		},
 		&mutate.Operator{
@@ -43,7 +50,9 @@ No test has a value that is there but empty. Add one with 0, '', false or [], wh
 			Doc: `The object must be there: ?-> becomes ->.
 
 No test has null to the left of ?->. Add one in which the object is missing, or write -> if it never can be.`,
-			Before: `return $ship?->master;`, After: `return $ship->master;`,
+			Input:   "Add a case in which the object is null, and let PHPUnit fail on warnings; or write -> if it never can be.",
+			Outcome: "Assert the outcome for an object that is missing.",
+			Before:  `return $ship?->master;`, After: `return $ship->master;`,
 			Kinds: []string{"nullsafe_member_access_expression", "nullsafe_member_call_expression"},
 			Apply: dropNullsafe,
 		},

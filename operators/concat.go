@@ -14,7 +14,10 @@ func init() {
 			Doc: `The end of a string is dropped: $a . $b becomes $a.
 
 No test looks at what follows. Compare the whole string with assertSame.`,
-			Before: `return $name . $suffix;`, After: `return $name;`,
+			Input:   "Add a case in which the last part is not empty.",
+			Outcome: "Assert the whole string with assertSame.",
+			Hint:    textHint,
+			Before:  `return $name . $suffix;`, After: `return $name;`,
 			Kinds: kinds, Apply: dropFromChain(dot, true, partMatters),
 		},
 		&mutate.Operator{
@@ -22,7 +25,10 @@ No test looks at what follows. Compare the whole string with assertSame.`,
 			Doc: `The beginning of a string is dropped: $a . $b becomes $b.
 
 No test looks at what comes first. Compare the whole string with assertSame.`,
-			Before: `return $prefix . $name;`, After: `return $name;`,
+			Input:   "Add a case in which the first part is not empty.",
+			Outcome: "Assert the whole string with assertSame.",
+			Hint:    textHint,
+			Before:  `return $prefix . $name;`, After: `return $name;`,
 			Kinds: kinds, Apply: dropFromChain(dot, false, partMatters),
 		},
 		&mutate.Operator{
@@ -30,7 +36,9 @@ No test looks at what comes first. Compare the whole string with assertSame.`,
 			Doc: `The first two parts of a string are swapped: $a . $b becomes $b . $a.
 
 No test depends on the order of the parts. Compare the whole string with assertSame.`,
-			Before: `return $prefix . $name;`, After: `return $name . $prefix;`,
+			Input:   "Add a case in which neither part is empty and the two differ.",
+			Outcome: "Assert the whole string with assertSame.",
+			Before:  `return $prefix . $name;`, After: `return $name . $prefix;`,
 			Kinds: kinds, Apply: swapConcat,
 		},
 	)

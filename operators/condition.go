@@ -14,7 +14,10 @@ func init() {
 			Doc: `The condition is always met: that of an "if" becomes true.
 
 No test depends on what happens when this condition is false. Add a case in which it does not hold, and assert what is different then.`,
-			Before: `if ($member) { $price--; }`, After: `if (true) { $price--; }`,
+			Input:   "Add a case in which the condition does not hold.",
+			Outcome: "Assert what is different when the condition does not hold.",
+			Hint:    forcedHint,
+			Before:  `if ($member) { $price--; }`, After: `if (true) { $price--; }`,
 			Kinds: branches, Apply: alwaysMet,
 		},
 		&mutate.Operator{
@@ -22,7 +25,10 @@ No test depends on what happens when this condition is false. Add a case in whic
 			Doc: `The condition is never met: that of an "if" or of a "do ... while" becomes false.
 
 No test depends on what happens when this condition is true. Add a case in which it holds, and assert what the branch does, or the second turn of the loop.`,
-			Before: `if ($member) { return $low; }`, After: `if (false) { return $low; }`,
+			Input:   "Add a case in which the condition holds.",
+			Outcome: "Assert what the branch does, or the second turn of the loop.",
+			Hint:    forcedHint,
+			Before:  `if ($member) { return $low; }`, After: `if (false) { return $low; }`,
 			Kinds: []string{"if_statement", "else_if_clause", "do_statement"},
 			Apply: func(f *syntax.File, n *syntax.Node) []mutate.Edit {
 				if cond := plainCondition(f, n); cond != nil && !guardsDropped(f, cond) {
@@ -36,7 +42,9 @@ No test depends on what happens when this condition is true. Add a case in which
 			Doc: `The condition is met in the opposite case: that of an "if" or of a loop is negated.
 
 No test depends on this condition at all. Add one case in which it holds and one in which it does not, and assert what differs.`,
-			Before: `if ($member) { $price--; }`, After: `if (!$member) { $price--; }`,
+			Input:   "Add one case in which the condition holds and one in which it does not.",
+			Outcome: "Assert what differs between a case in which the condition holds and one in which it does not.",
+			Before:  `if ($member) { $price--; }`, After: `if (!$member) { $price--; }`,
 			// Wide: true and false each ask more.
 			Kinds: all, Wide: true, Apply: conditionInverted,
 		},

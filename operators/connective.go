@@ -22,7 +22,10 @@ func init() {
 			Doc: `The right condition is dropped: $a && $b becomes $a.
 
 No test has the left side true and the right side false. Add that case, and assert that it comes out as false.`,
-			Before: `return $open && $dry;`, After: `return $open;`,
+			Input:   "Add a case in which the left side is true and the right one false.",
+			Outcome: "Assert that it comes out as false when only the right side is false.",
+			Hint:    connectiveHint,
+			Before:  `return $open && $dry;`, After: `return $open;`,
 			Kinds: binary, Apply: dropFromChain(and, true, nil),
 		},
 		&mutate.Operator{
@@ -30,7 +33,10 @@ No test has the left side true and the right side false. Add that case, and asse
 			Doc: `The left condition is dropped: $a && $b becomes $b.
 
 No test has the left side false and the right side true. Add that case, and assert that it comes out as false.`,
-			Before: `return $open && $dry;`, After: `return $dry;`,
+			Input:   "Add a case in which the left side is false and the right one true.",
+			Outcome: "Assert that it comes out as false when only the left side is false.",
+			Hint:    connectiveHint,
+			Before:  `return $open && $dry;`, After: `return $dry;`,
 			Kinds: binary, Apply: dropFromChain(and, false, nil),
 		},
 		&mutate.Operator{
@@ -38,7 +44,10 @@ No test has the left side false and the right side true. Add that case, and asse
 			Doc: `The right condition is dropped: $a || $b becomes $a.
 
 No test has the left side false and the right side true. Add that case, and assert that it comes out as true.`,
-			Before: `return $early || $late;`, After: `return $early;`,
+			Input:   "Add a case in which the left side is false and the right one true.",
+			Outcome: "Assert that it comes out as true when only the right side is true.",
+			Hint:    connectiveHint,
+			Before:  `return $early || $late;`, After: `return $early;`,
 			Kinds: binary, Apply: dropFromChain(or, true, nil),
 		},
 		&mutate.Operator{
@@ -46,7 +55,10 @@ No test has the left side false and the right side true. Add that case, and asse
 			Doc: `The left condition is dropped: $a || $b becomes $b.
 
 No test has the left side true and the right side false. Add that case, and assert that it comes out as true.`,
-			Before: `return $early || $late;`, After: `return $late;`,
+			Input:   "Add a case in which the left side is true and the right one false.",
+			Outcome: "Assert that it comes out as true when only the left side is true.",
+			Hint:    connectiveHint,
+			Before:  `return $early || $late;`, After: `return $late;`,
 			Kinds: binary, Apply: dropFromChain(or, false, nil),
 		},
 		&mutate.Operator{
@@ -54,7 +66,10 @@ No test has the left side true and the right side false. Add that case, and asse
 			Doc: `The conditions no longer matter: && becomes false, || becomes true.
 
 No test depends on the case in which, for &&, everything holds, or, for ||, nothing does. Add that case, and assert what happens then.`,
-			Before: `return $open && $dry;`, After: `return false;`,
+			Input:   "Add a case in which, for &&, both sides are true, or, for ||, both are false.",
+			Outcome: "Assert what happens when, for &&, both sides are true, or, for ||, both are false.",
+			Hint:    forcedHint,
+			Before:  `return $open && $dry;`, After: `return false;`,
 			Kinds: binary, Apply: outcomeForced,
 		},
 		&mutate.Operator{
@@ -62,7 +77,10 @@ No test depends on the case in which, for &&, everything holds, or, for ||, noth
 			Doc: `All conditions must hold where any of them was enough, or the other way round: && and || are swapped, as are "and" and "or".
 
 No test has one side true and the other false. Add both such cases, and assert the outcome.`,
-			Before: `return $open && $dry;`, After: `return $open || $dry;`,
+			Input:   "Add a case in which one side is true and the other false.",
+			Outcome: "Assert the outcome when one side is true and the other false.",
+			Hint:    connectiveHint,
+			Before:  `return $open && $dry;`, After: `return $open || $dry;`,
 			Kinds: binary, Wide: true,
 			Apply: swap(map[string]string{"&&": "||", "||": "&&", "and": "or", "or": "and"}, nil),
 		},
@@ -71,7 +89,9 @@ No test has one side true and the other false. Add both such cases, and assert t
 			Doc: `One or both may hold where just one had to: xor becomes or.
 
 No test has both sides true. Add that case, and assert that it comes out as false.`,
-			Before: `return ($card xor $cash);`, After: `return ($card or $cash);`,
+			Input:   "Add a case in which both sides are true.",
+			Outcome: "Assert that it comes out as false when both sides are true.",
+			Before:  `return ($card xor $cash);`, After: `return ($card or $cash);`,
 			Kinds: binary, Apply: swap(map[string]string{"xor": "or"}, nil),
 		},
 		&mutate.Operator{
@@ -79,7 +99,9 @@ No test has both sides true. Add that case, and assert that it comes out as fals
 			Doc: `Both must hold where just one had to: xor becomes and.
 
 No test has one side true and the other false. Add both such cases, and assert that they come out as true.`,
-			Before: `return ($card xor $cash);`, After: `return ($card and $cash);`,
+			Input:   "Add a case in which one side is true and the other false.",
+			Outcome: "Assert that it comes out as true when just one side is.",
+			Before:  `return ($card xor $cash);`, After: `return ($card and $cash);`,
 			Kinds: binary, Wide: true, Apply: swap(map[string]string{"xor": "and"}, nil),
 		},
 		&mutate.Operator{
@@ -87,7 +109,9 @@ No test has one side true and the other false. Add both such cases, and assert t
 			Doc: `The negation is dropped: !$a becomes $a.
 
 No test depends on the outcome of this condition. Add a case for each of its two values, and assert what differs.`,
-			Before: `return !$open;`, After: `return $open;`,
+			Input:   "Add one case for each of the two values of the condition.",
+			Outcome: "Assert what differs between the two values of the condition.",
+			Before:  `return !$open;`, After: `return $open;`,
 			Kinds: []string{"unary_op_expression"}, Apply: dropNot,
 		},
 	)

@@ -6,9 +6,10 @@
 //
 //  1. Pick the family's file, or start a new one with an init that registers.
 //  2. Add a value: ID, Doc (what changes; a blank line; what no test does, and
-//     the test to add), Before and After, Kinds, Apply. Apply is pure. A name
-//     says what happens to the meaning, not which token becomes which; the words
-//     are the trade's, PHP's or our own.
+//     the test to add), Before and After, Kinds, Apply; Input and Outcome where
+//     values can be compared, and Hint where the code around says more. Apply and
+//     Hint are pure. A name says what happens to the meaning, not which token
+//     becomes which; the words are the trade's, PHP's or our own.
 //  3. Add cases to the family's archive: one where it applies, and look-alikes
 //     that it must leave alone. UPDATE=1 go test ./operators writes the wants;
 //     read the diff.

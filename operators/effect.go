@@ -15,6 +15,7 @@ func init() {
 			Doc: `A call whose result is not used is left out.
 
 No test sees the effect of this call. Assert the effect: the changed state, or with a mock and expects(self::once()) that the other object was told.`,
+			Hint:   callDroppedHint,
 			Before: `$this->pier->reserve($boat);`,
 			After:  `;`,
 			Kinds:  []string{"expression_statement"},
@@ -35,21 +36,26 @@ No test depends on what the parent does here. Assert something that only the par
 			Doc: `An assignment to a property, an element or a variable that has a value already is left out.
 
 No test depends on the new value. Read it back after the call, through what callers can see, and choose an input for which it differs from the old one.`,
-			Before: `$this->berth = $berth;`,
-			After:  `;`,
-			Kinds:  []string{"expression_statement"},
-			Apply:  assignmentDropped, Version: 1,
+			Input:   "Add a case in which the new value differs from the one that is there before.",
+			Outcome: "Assert the new value after the call, through what callers can see.",
+			Hint:    assignmentHint,
+			Before:  `$this->berth = $berth;`,
+			After:   `;`,
+			Kinds:   []string{"expression_statement"},
+			Apply:   assignmentDropped, Version: 1,
 		},
 		&mutate.Operator{
 			ID: "effect/first-assignment-dropped",
 			Doc: `The first assignment to a local variable is left out.
 
 No test comes to a place where the variable is missing, or PHP's warnings do not fail your tests. Assert what the variable is used for, and let PHPUnit fail on warnings.`,
-			Before: `function f($a) { $sum = $a; return $sum; }`,
-			After:  `function f($a) { ; return $sum; }`,
-			Kinds:  []string{"expression_statement"},
-			Wide:   true, // the warning about an undefined variable kills nearly all
-			Apply:  firstAssignmentDropped,
+			Input:   "Add a case in which the assigned value is not null.",
+			Outcome: "Assert what the variable is used for, and let PHPUnit fail on warnings.",
+			Before:  `function f($a) { $sum = $a; return $sum; }`,
+			After:   `function f($a) { ; return $sum; }`,
+			Kinds:   []string{"expression_statement"},
+			Wide:    true, // the warning about an undefined variable kills nearly all
+			Apply:   firstAssignmentDropped,
 		},
 		&mutate.Operator{
 			ID: "effect/unset-dropped",

@@ -16,6 +16,7 @@ func init() {
 			Doc: `Nothing is thrown.
 
 No test expects this exception. Add one that calls expectException() with the class (and expectExceptionMessage() if callers depend on the message) and then does the forbidden thing.`,
+			Hint:   throwHint,
 			Before: `if ($fare < 0) { throw new RangeException('fare'); }`,
 			After:  `if ($fare < 0) { ; }`,
 			Kinds:  []string{"throw_expression"},
@@ -26,6 +27,7 @@ No test expects this exception. Add one that calls expectException() with the cl
 			Doc: `The exception that is thrown is of a more general class.
 
 No test asks for this very class. Pass it to expectException(), not \Exception or a parent: callers choose their catch block by the class.`,
+			Hint:   throwHint,
 			Before: `throw new RangeException('fare');`,
 			After:  `throw new \RuntimeException('fare');`,
 			Kinds:  []string{"object_creation_expression"},

@@ -17,7 +17,10 @@ func init() {
 			Doc: `A float is a little larger: its last digit goes up by one, 0.19 becomes 0.20.
 
 No test is fine enough to see this: amounts too small, rounding, or a tolerance too wide. Add one with an amount large enough for the last digit to show, and assert the exact result.`,
-			Before: `$tax = $net * 0.19;`, After: `$tax = $net * 0.20;`,
+			Input:   "Add a case in which the last digit shows: an amount that is large enough, or a value between the two numbers.",
+			Outcome: "Assert the exact result: rounding, or a tolerance that is too wide, hides the last digit.",
+			Hint:    floatHint,
+			Before:  `$tax = $net * 0.19;`, After: `$tax = $net * 0.20;`,
 			Kinds: kinds, Apply: lastDigitRaised,
 		},
 		&mutate.Operator{
@@ -25,7 +28,10 @@ No test is fine enough to see this: amounts too small, rounding, or a tolerance 
 			Doc: `A float becomes 0.0.
 
 No test depends on this number at all. Assert a result in which it shows.`,
-			Before: `$tax = $net * 0.19;`, After: `$tax = $net * 0.0;`,
+			Input:   "Add a case in which this number makes a difference.",
+			Outcome: "Assert a result in which this number shows.",
+			Hint:    floatHint,
+			Before:  `$tax = $net * 0.19;`, After: `$tax = $net * 0.0;`,
 			Kinds: kinds, Wide: true, Apply: floatZeroed,
 		},
 	)

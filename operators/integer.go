@@ -17,7 +17,10 @@ func init() {
 			Doc: `An integer is one larger: 3 becomes 4.
 
 No test pins this number down. Add one that lies exactly on it, or assert a result in which it shows.`,
-			Before: `return $nights > 6;`, After: `return $nights > 7;`,
+			Input:   "Add a case in which this number and the one above it make a difference.",
+			Outcome: "Assert a result in which this number shows.",
+			Hint:    integerHint,
+			Before:  `return $nights > 6;`, After: `return $nights > 7;`,
 			Kinds: kinds, Apply: nudge(1),
 		},
 		&mutate.Operator{
@@ -25,7 +28,10 @@ No test pins this number down. Add one that lies exactly on it, or assert a resu
 			Doc: `An integer is one smaller: 3 becomes 2.
 
 No test pins this number down. Add one that lies exactly on it, or assert a result in which it shows.`,
-			Before: `return $nights >= 7;`, After: `return $nights >= 6;`,
+			Input:   "Add a case in which this number and the one below it make a difference.",
+			Outcome: "Assert a result in which this number shows.",
+			Hint:    integerHint,
+			Before:  `return $nights >= 7;`, After: `return $nights >= 6;`,
 			Kinds: kinds, Apply: nudge(-1),
 		},
 		&mutate.Operator{
@@ -33,7 +39,10 @@ No test pins this number down. Add one that lies exactly on it, or assert a resu
 			Doc: `An integer becomes 0.
 
 No test depends on this number at all. Assert a result in which it shows.`,
-			Before: `$limit = 40;`, After: `$limit = 0;`,
+			Input:   "Add a case in which this number makes a difference.",
+			Outcome: "Assert a result in which this number shows.",
+			Hint:    integerHint,
+			Before:  `$limit = 40;`, After: `$limit = 0;`,
 			Kinds: kinds, Wide: true, Apply: integerZeroed,
 		},
 		&mutate.Operator{
@@ -41,7 +50,10 @@ No test depends on this number at all. Assert a result in which it shows.`,
 			Doc: `An integer has the opposite sign: 3 becomes -3.
 
 No test depends on the sign of this number. Assert a result in which it shows.`,
-			Before: `$step = 3;`, After: `$step = -3;`,
+			Input:   "Add a case in which the sign of this number makes a difference.",
+			Outcome: "Assert a result in which this number shows with its sign.",
+			Hint:    integerHint,
+			Before:  `$step = 3;`, After: `$step = -3;`,
 			Kinds: []string{"integer"}, Wide: true, Apply: signFlipped,
 		},
 	)

@@ -16,10 +16,12 @@ func init() {
 			Doc: `The loop does not run: a foreach goes over [], the condition of a while or for is false.
 
 No test needs what this loop does. Pass at least one element and assert the effect it must have.`,
-			Before: `foreach ($stops as $stop) { $sum += $stop; $n++; }`,
-			After:  `foreach ([] as $stop) { $sum += $stop; $n++; }`,
-			Kinds:  []string{"foreach_statement", "while_statement", "for_statement"},
-			Apply:  loopSkipped,
+			Input:   "Add a case in which the loop has at least one turn that does something.",
+			Outcome: "Assert the effect that the loop must have.",
+			Before:  `foreach ($stops as $stop) { $sum += $stop; $n++; }`,
+			After:   `foreach ([] as $stop) { $sum += $stop; $n++; }`,
+			Kinds:   []string{"foreach_statement", "while_statement", "for_statement"},
+			Apply:   loopSkipped,
 		},
 		&mutate.Operator{
 			ID: "loop/once",

@@ -17,73 +17,91 @@ func init() {
 			Doc: `An anchor of a regular expression is dropped: ^, $, \A, \z or \b.
 
 No test has a string with something before (or behind) the part that matches. Take a string that matches, put an "x" and a blank in front of it or behind it, and assert that it is refused.`,
-			Before: `preg_match('/^\d/', $line);`,
-			After:  `preg_match('/\d/', $line);`,
-			Apply:  onPatterns(anchorDropped),
+			Input:   "Add a case with a string that matches only without the anchor.",
+			Outcome: "Assert the outcome for a string that matches only without the anchor.",
+			Hint:    anchorHint,
+			Before:  `preg_match('/^\d/', $line);`,
+			After:   `preg_match('/\d/', $line);`,
+			Apply:   onPatterns(anchorDropped),
 		},
 		{
 			ID: "pattern/modifier-dropped",
 			Doc: `A modifier of a regular expression is dropped.
 
 No test needs this modifier. For i, match a string in the other case; for u, one with 'é' or '港'; for m and s, one of several lines; for D, one that ends with a newline.`,
-			Before: `preg_match('/pier/i', $line);`,
-			After:  `preg_match('/pier/', $line);`,
-			Apply:  onPatterns(modifierDropped),
+			Input:   "Add a case that needs this modifier. For i, a string in the other case; for u, one with 'é' or '港'; for m and s, one of several lines; for D, one that ends with a newline.",
+			Outcome: "Assert the outcome for a string that needs this modifier.",
+			Hint:    modifierHint,
+			Before:  `preg_match('/pier/i', $line);`,
+			After:   `preg_match('/pier/', $line);`,
+			Apply:   onPatterns(modifierDropped),
 		},
 		{
 			ID: "pattern/repetition-changed",
 			Doc: `A repetition in a regular expression changes: + and * are swapped, ? is dropped.
 
 No test has a string where this part is missing. Add one without it and assert whether it matches, and what is captured.`,
-			Before: `preg_match('/a+/', $line);`,
-			After:  `preg_match('/a*/', $line);`,
-			Apply:  onPatterns(repetitionChanged),
+			Input:   "Add one case with a string in which this part is missing, and one in which it comes more than once.",
+			Outcome: "Assert whether the string matches, and what is captured.",
+			Before:  `preg_match('/a+/', $line);`,
+			After:   `preg_match('/a*/', $line);`,
+			Apply:   onPatterns(repetitionChanged),
 		},
 		{
 			ID: "pattern/bound-loosened",
 			Doc: `The bounds of a repetition in a regular expression are one wider: {2,4} becomes {1,4} or {2,5}.
 
 No test has a string that is just too short or just too long. Add one with one character less, and one with one more, and assert that both are refused.`,
-			Before: `preg_match('/a{2,}/', $line);`,
-			After:  `preg_match('/a{1,}/', $line);`,
-			Apply:  onPatterns(boundLoosened),
+			Input:   "Add one case with a string that is just too short, and one with a string that is just too long.",
+			Outcome: "Assert the outcome for a string that is just too short, or just too long.",
+			Before:  `preg_match('/a{2,}/', $line);`,
+			After:   `preg_match('/a{1,}/', $line);`,
+			Apply:   onPatterns(boundLoosened),
 		},
 		{
 			ID: "pattern/lazy-dropped",
 			Doc: `A repetition in a regular expression takes as much as it can, not as little.
 
 No test has a string with two places where the match could end. Add one ('<b>x</b> <b>y</b>' for /<b>.*?</) and assert what is matched.`,
-			Before: `preg_match('/<.*?>/', $line);`,
-			After:  `preg_match('/<.*>/', $line);`,
-			Apply:  onPatterns(lazyDropped),
+			Input:   "Add a case with a string in which the match could end at two places.",
+			Outcome: "Assert what exactly is matched.",
+			Before:  `preg_match('/<.*?>/', $line);`,
+			After:   `preg_match('/<.*>/', $line);`,
+			Apply:   onPatterns(lazyDropped),
 		},
 		{
 			ID: "pattern/class-negated",
 			Doc: `A character class of a regular expression is negated, or no longer is: [a-z] and [^a-z], \d and \D.
 
 No test depends on which characters match here. Add a string that should match and one that should not, and assert both.`,
-			Before: `preg_match('/[a-z]/', $line);`,
-			After:  `preg_match('/[^a-z]/', $line);`,
-			Wide:   true, // nearly any text that should match kills it
-			Apply:  onPatterns(classNegated),
+			Input:   "Add one case with a string that should match, and one with a string that should not.",
+			Outcome: "Assert the outcome for a string that should match, and for one that should not.",
+			Before:  `preg_match('/[a-z]/', $line);`,
+			After:   `preg_match('/[^a-z]/', $line);`,
+			Wide:    true, // nearly any text that should match kills it
+			Apply:   onPatterns(classNegated),
 		},
 		{
 			ID: "pattern/class-member-dropped",
 			Doc: `A character is dropped from a character class of a regular expression.
 
 No test has a string with this very character in this place. Add one and assert whether it matches.`,
-			Before: `preg_match('/[a-z_]/', $line);`,
-			After:  `preg_match('/[a-z]/', $line);`,
-			Apply:  onPatterns(classMemberDropped),
+			Input:   "Add a case with a string that has this very character in this place.",
+			Outcome: "Assert the outcome for a string that has this very character in this place.",
+			Before:  `preg_match('/[a-z_]/', $line);`,
+			After:   `preg_match('/[a-z]/', $line);`,
+			Apply:   onPatterns(classMemberDropped),
 		},
 		{
 			ID: "pattern/alternative-dropped",
 			Doc: `One of the alternatives of a regular expression is dropped.
 
 No test has a string that matches only by this alternative. Add a row for it to the data provider.`,
-			Before: `preg_match('/(pier)|quay/', $line);`,
-			After:  `preg_match('/(pier)/', $line);`,
-			Apply:  onPatterns(alternativeDropped),
+			Input:   "Add a case with a string that matches only by this alternative.",
+			Outcome: "Assert the outcome for a string that matches only by this alternative.",
+			Before:  `preg_match('/(pier)|quay/', $line);`,
+			After:   `preg_match('/(pier)/', $line);`,
+			Apply:   onPatterns(alternativeDropped),
 		},
 	} {
 		op.Kinds = []string{"function_call_expression"}

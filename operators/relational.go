@@ -23,7 +23,10 @@ func init() {
 			Doc: `The boundary is included: < becomes <=, and > becomes >=.
 
 No test reaches the point where both sides are equal, or it does not look at the outcome. Add a test with exactly the value on the other side of the comparison.`,
-			Before: `return $age < 18;`, After: `return $age <= 18;`,
+			Input:   "Add a case in which both sides are equal.",
+			Outcome: "Assert what happens when both sides are equal.",
+			Hint:    relationalHint,
+			Before:  `return $age < 18;`, After: `return $age <= 18;`,
 			Kinds: binary, Apply: swap(map[string]string{"<": "<=", ">": ">="}, nil),
 		},
 		&mutate.Operator{
@@ -31,7 +34,10 @@ No test reaches the point where both sides are equal, or it does not look at the
 			Doc: `The boundary is excluded: <= becomes <, and >= becomes >.
 
 No test reaches the point where both sides are equal, or it does not look at the outcome. Add a test with exactly the value on the other side of the comparison.`,
-			Before: `return $age >= 18;`, After: `return $age > 18;`,
+			Input:   "Add a case in which both sides are equal.",
+			Outcome: "Assert what happens when both sides are equal.",
+			Hint:    relationalHint,
+			Before:  `return $age >= 18;`, After: `return $age > 18;`,
 			Kinds: binary, Apply: swap(map[string]string{"<=": "<", ">=": ">"}, nil),
 		},
 		&mutate.Operator{
@@ -39,7 +45,10 @@ No test reaches the point where both sides are equal, or it does not look at the
 			Doc: `Any difference will do: < and > become !=.
 
 No test lies on the far side of the boundary, where the comparison is false. Add one there: for $a < $b a case in which $a is the larger.`,
-			Before: `return $age < 18;`, After: `return $age != 18;`,
+			Input:   "Add a case on the far side of the boundary: for $a < $b one in which $a is the larger.",
+			Outcome: "Assert what happens on the far side of the boundary, where the comparison is false.",
+			Hint:    relationalHint,
+			Before:  `return $age < 18;`, After: `return $age != 18;`,
 			Kinds: binary, Apply: compareAs(map[string]string{"<": "!=", ">": "!="}), Version: 1,
 		},
 		&mutate.Operator{
@@ -47,7 +56,10 @@ No test lies on the far side of the boundary, where the comparison is false. Add
 			Doc: `Only the boundary will do: <= and >= become ==.
 
 No test lies well inside the boundary, where the comparison is true. Add one there: for $a >= $b a case in which $a is the larger.`,
-			Before: `return $age >= 18;`, After: `return $age == 18;`,
+			Input:   "Add a case well inside the boundary: for $a >= $b one in which $a is the larger.",
+			Outcome: "Assert what happens well inside the boundary, where the comparison is true.",
+			Hint:    relationalHint,
+			Before:  `return $age >= 18;`, After: `return $age == 18;`,
 			Kinds: binary, Apply: compareAs(map[string]string{"<=": "==", ">=": "=="}), Version: 1,
 		},
 		&mutate.Operator{
@@ -55,7 +67,10 @@ No test lies well inside the boundary, where the comparison is true. Add one the
 			Doc: `The comparison never holds: $a < $b and $a > $b become false.
 
 No test depends on what happens when this comparison is true. Add a case in which it holds, and assert what happens then.`,
-			Before: `return $age < 18;`, After: `return false;`,
+			Input:   "Add a case in which the comparison is true.",
+			Outcome: "Assert what happens when the comparison is true.",
+			Hint:    forcedHint,
+			Before:  `return $age < 18;`, After: `return false;`,
 			Kinds: binary, Apply: constantFor(map[string]string{"<": "false", ">": "false"}),
 		},
 		&mutate.Operator{
@@ -63,7 +78,10 @@ No test depends on what happens when this comparison is true. Add a case in whic
 			Doc: `The comparison always holds: $a <= $b and $a >= $b become true.
 
 No test depends on what happens when this comparison is false. Add a case in which it does not hold, and assert what happens then.`,
-			Before: `return $age >= 18;`, After: `return true;`,
+			Input:   "Add a case in which the comparison is false.",
+			Outcome: "Assert what happens when the comparison is false.",
+			Hint:    forcedHint,
+			Before:  `return $age >= 18;`, After: `return true;`,
 			Kinds: binary, Apply: constantFor(map[string]string{"<=": "true", ">=": "true"}),
 		},
 	)

@@ -19,9 +19,11 @@ func init() {
 			Doc: `The function returns null, which its declaration allows.
 
 No test looks at what this return hands back. Assert the returned value itself, not only that the call went through.`,
-			Before: `function berth(): ?string { return $this->berth; }`,
-			After:  `function berth(): ?string { return null; }`,
-			Kinds:  []string{"return_statement"},
+			Input:   "Add a case in which something else than null is returned here.",
+			Outcome: "Assert the returned value itself, not only that the call went through.",
+			Before:  `function berth(): ?string { return $this->berth; }`,
+			After:   `function berth(): ?string { return null; }`,
+			Kinds:   []string{"return_statement"},
 			Apply: returned(func(f *syntax.File, value *syntax.Node, t retType) string {
 				if t.nullable() || t.is("mixed") || t.absent && !truth(f, value) {
 					return "null"
@@ -34,9 +36,11 @@ No test looks at what this return hands back. Assert the returned value itself, 
 			Doc: `The function returns 0.
 
 No test checks the number that is returned, or only cases where it is 0. Assert the exact number for an input where it is something else.`,
-			Before: `function miles(): int { return $this->miles; }`,
-			After:  `function miles(): int { return 0; }`,
-			Kinds:  []string{"return_statement"},
+			Input:   "Add a case in which the number that is returned is not 0.",
+			Outcome: "Assert the exact number.",
+			Before:  `function miles(): int { return $this->miles; }`,
+			After:   `function miles(): int { return 0; }`,
+			Kinds:   []string{"return_statement"},
 			Apply: returned(func(f *syntax.File, value *syntax.Node, t retType) string {
 				switch {
 				case t.nullable():
@@ -54,9 +58,11 @@ No test checks the number that is returned, or only cases where it is 0. Assert 
 			Doc: `The number that is returned is one too large.
 
 No test pins the returned number down. Replace assertGreaterThan, assertNotEmpty and the like by assertSame with the exact number.`,
-			Before: `function miles(): int { return $this->miles; }`,
-			After:  `function miles(): int { return $this->miles + 1; }`,
-			Kinds:  []string{"return_statement"},
+			Input:   "Add a case in which a number of ordinary size is returned here.",
+			Outcome: "Assert the exact number with assertSame, not with assertGreaterThan, assertNotEmpty or the like.",
+			Before:  `function miles(): int { return $this->miles; }`,
+			After:   `function miles(): int { return $this->miles + 1; }`,
+			Kinds:   []string{"return_statement"},
 			Apply: returned(func(f *syntax.File, value *syntax.Node, t retType) string {
 				if t.nullable() || !t.is("int") && !t.is("float") {
 					return ""
@@ -72,10 +78,12 @@ No test pins the returned number down. Replace assertGreaterThan, assertNotEmpty
 			Doc: `The number that is returned has the opposite sign.
 
 No test sees a number other than 0 with its sign here. Assert a case where the result is positive or negative and say which.`,
-			Before: `function drift(): float { return $this->drift; }`,
-			After:  `function drift(): float { return -$this->drift; }`,
-			Kinds:  []string{"return_statement"},
-			Wide:   true, // what kills zero and plus-one nearly always kills this
+			Input:   "Add a case in which the number that is returned is not 0.",
+			Outcome: "Assert the number with its sign.",
+			Before:  `function drift(): float { return $this->drift; }`,
+			After:   `function drift(): float { return -$this->drift; }`,
+			Kinds:   []string{"return_statement"},
+			Wide:    true, // what kills zero and plus-one nearly always kills this
 			Apply: returned(func(f *syntax.File, value *syntax.Node, t retType) string {
 				if t.nullable() || !t.is("int") && !t.is("float") || value.Is("unary_op_expression") {
 					return ""
@@ -91,9 +99,11 @@ No test sees a number other than 0 with its sign here. Assert a case where the r
 			Doc: `The function returns ''.
 
 No test checks the string that is returned. Assert the whole string with assertSame for one ordinary input.`,
-			Before: `function label(): string { return $this->label; }`,
-			After:  `function label(): string { return ''; }`,
-			Kinds:  []string{"return_statement"},
+			Input:   "Add a case in which the string that is returned is not empty.",
+			Outcome: "Assert the whole string with assertSame.",
+			Before:  `function label(): string { return $this->label; }`,
+			After:   `function label(): string { return ''; }`,
+			Kinds:   []string{"return_statement"},
 			Apply: returned(func(f *syntax.File, value *syntax.Node, t retType) string {
 				if t.is("string") && !t.nullable() {
 					return "''"
@@ -106,9 +116,11 @@ No test checks the string that is returned. Assert the whole string with assertS
 			Doc: `The function returns [].
 
 No test looks at the elements that are returned, or it loops over them with the assertions inside the loop, where none is made for an empty array. Assert the whole array, or its count first.`,
-			Before: `function stops(): array { return $this->stops; }`,
-			After:  `function stops(): array { return []; }`,
-			Kinds:  []string{"return_statement"},
+			Input:   "Add a case in which the array that is returned is not empty.",
+			Outcome: "Assert the whole array, or its count: no assertion is made in a loop over an empty array.",
+			Before:  `function stops(): array { return $this->stops; }`,
+			After:   `function stops(): array { return []; }`,
+			Kinds:   []string{"return_statement"},
 			Apply: returned(func(f *syntax.File, value *syntax.Node, t retType) string {
 				if (t.is("array") || t.is("iterable")) && !t.nullable() {
 					return "[]"
@@ -121,30 +133,36 @@ No test looks at the elements that are returned, or it loops over them with the 
 			Doc: `The function returns true, whatever it found out.
 
 No test gets false from this return and checks it. Add one for the negative answer with assertFalse.`,
-			Before: `function open(): bool { return $this->open; }`,
-			After:  `function open(): bool { return true; }`,
-			Kinds:  []string{"return_statement"},
-			Apply:  returned(answers("true")),
+			Input:   "Add a case in which false is returned here.",
+			Outcome: "Assert the negative answer with assertFalse.",
+			Before:  `function open(): bool { return $this->open; }`,
+			After:   `function open(): bool { return true; }`,
+			Kinds:   []string{"return_statement"},
+			Apply:   returned(answers("true")),
 		},
 		&mutate.Operator{
 			ID: "return/false-forced",
 			Doc: `The function returns false, whatever it found out.
 
 No test gets anything but false from this return and checks it. Add one for the positive answer with assertTrue, or assert the value if there is one.`,
-			Before: `function find(): int|false { return $this->place; }`,
-			After:  `function find(): int|false { return false; }`,
-			Kinds:  []string{"return_statement"},
-			Apply:  returned(answers("false")),
+			Input:   "Add a case in which something else than false is returned here.",
+			Outcome: "Assert the answer with assertTrue, or the value if there is one.",
+			Before:  `function find(): int|false { return $this->place; }`,
+			After:   `function find(): int|false { return false; }`,
+			Kinds:   []string{"return_statement"},
+			Apply:   returned(answers("false")),
 		},
 		&mutate.Operator{
 			ID: "return/answer-inverted",
 			Doc: `The function returns the opposite answer.
 
 No test checks the answer at all. Assert it with assertTrue for one case and assertFalse for another.`,
-			Before: `function open(): bool { return $this->open; }`,
-			After:  `function open(): bool { return !$this->open; }`,
-			Kinds:  []string{"return_statement"},
-			Wide:   true, // what kills both true and false kills this
+			Input:   "Add one case for each of the two answers.",
+			Outcome: "Assert the answer, with assertTrue for one case and assertFalse for another.",
+			Before:  `function open(): bool { return $this->open; }`,
+			After:   `function open(): bool { return !$this->open; }`,
+			Kinds:   []string{"return_statement"},
+			Wide:    true, // what kills both true and false kills this
 			Apply: returned(func(f *syntax.File, value *syntax.Node, t retType) string {
 				if answers("true")(f, value, t) == "" {
 					return ""

@@ -23,7 +23,9 @@ func init() {
 			Doc: `Equal becomes unequal and the other way round: == and !=, === and !== are swapped.
 
 No test depends on the outcome of this comparison at all. Add one case in which the sides are equal and one in which they are not, and assert what differs.`,
-			Before: `return $port === $home;`, After: `return $port !== $home;`,
+			Input:   "Add one case in which the sides are equal and one in which they are not.",
+			Outcome: "Assert what differs between a case in which the sides are equal and one in which they are not.",
+			Before:  `return $port === $home;`, After: `return $port !== $home;`,
 			Kinds: binary,
 			Apply: swap(map[string]string{"==": "!=", "!=": "==", "<>": "==", "===": "!==", "!==": "==="}, nil),
 		},
@@ -32,7 +34,10 @@ No test depends on the outcome of this comparison at all. Add one case in which 
 			Doc: `The types no longer count: === becomes ==, and !== becomes !=.
 
 No test has a value that is only loosely equal, such as 0, '', '0', null or false in place of each other. Add one with the value that must not be mistaken, for example a match at position 0 beside false.`,
-			Before: `return $position === false;`, After: `return $position == false;`,
+			Input:   "Add a case with a value that is only loosely equal, such as 0, '', '0', null or false in place of each other.",
+			Outcome: "Assert what becomes of a value that is only loosely equal.",
+			Hint:    loosenedHint,
+			Before:  `return $position === false;`, After: `return $position == false;`,
 			Kinds: binary, Apply: swap(map[string]string{"===": "==", "!==": "!="}, typesMatter), Version: 1,
 		},
 		&mutate.Operator{
@@ -40,7 +45,10 @@ No test has a value that is only loosely equal, such as 0, '', '0', null or fals
 			Doc: `The sides never count as equal: == and === become false, != and !== become true.
 
 No test depends on what happens when both sides are equal. Add that case, and assert what happens then.`,
-			Before: `return $cargo === null;`, After: `return false;`,
+			Input:   "Add a case in which both sides are equal.",
+			Outcome: "Assert what happens when both sides are equal.",
+			Hint:    forcedHint,
+			Before:  `return $cargo === null;`, After: `return false;`,
 			Kinds: binary,
 			Apply: constantFor(map[string]string{"==": "false", "===": "false", "!=": "true", "<>": "true", "!==": "true"}),
 		},
@@ -49,7 +57,10 @@ No test depends on what happens when both sides are equal. Add that case, and as
 			Doc: `The sides always count as equal: == and === become true, != and !== become false.
 
 No test depends on what happens when the sides differ. Add that case, and assert what happens then.`,
-			Before: `return $cargo === null;`, After: `return true;`,
+			Input:   "Add a case in which the sides differ.",
+			Outcome: "Assert what happens when the sides differ.",
+			Hint:    forcedHint,
+			Before:  `return $cargo === null;`, After: `return true;`,
 			Kinds: binary, Wide: true,
 			Apply: constantFor(map[string]string{"==": "true", "===": "true", "!=": "false", "<>": "false", "!==": "false"}),
 		},

@@ -13,7 +13,9 @@ func init() {
 			Doc: `The order is reversed: $a <=> $b becomes $b <=> $a.
 
 No test depends on which comes first. Sort at least two different values in a test, and compare the whole sorted list.`,
-			Before: `return $a->eta <=> $b->eta;`, After: `return $b->eta <=> $a->eta;`,
+			Input:   "Add a case in which the two values differ.",
+			Outcome: "Assert the whole sorted list.",
+			Before:  `return $a->eta <=> $b->eta;`, After: `return $b->eta <=> $a->eta;`,
 			Kinds: binary, Apply: swapCompared,
 		},
 		&mutate.Operator{
@@ -21,7 +23,9 @@ No test depends on which comes first. Sort at least two different values in a te
 			Doc: `All values count as equal: $a <=> $b becomes 0.
 
 No test has values that come in the wrong order, so a sort that does nothing passes. Begin one with a list that is not sorted, and compare the whole sorted list.`,
-			Before: `return $a->eta <=> $b->eta;`, After: `return 0;`,
+			Input:   "Add a case in which the two values differ and come in the wrong order.",
+			Outcome: "Assert the whole sorted list, for one that is out of order at first.",
+			Before:  `return $a->eta <=> $b->eta;`, After: `return 0;`,
 			Kinds: binary,
 			Apply: func(f *syntax.File, n *syntax.Node) []mutate.Edit {
 				if operatorText(f, n) != "<=>" {

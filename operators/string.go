@@ -15,7 +15,10 @@ func init() {
 			Doc: `A string becomes empty.
 
 No test depends on this string. Assert the whole result in which it appears, with assertSame rather than a check for one part of it.`,
-			Before: `$label = 'Pier 4';`, After: `$label = '';`,
+			Input:   "Add a case in which this string makes a difference.",
+			Outcome: "Assert the whole result in which the string appears, with assertSame rather than a check for one part of it.",
+			Hint:    textHint,
+			Before:  `$label = 'Pier 4';`, After: `$label = '';`,
 			Kinds: kinds, Apply: emptyString,
 		},
 		&mutate.Operator{
@@ -23,7 +26,9 @@ No test depends on this string. Assert the whole result in which it appears, wit
 			Doc: `An empty string becomes 'not empty'.
 
 No test depends on whether this string is empty. Assert the whole result in which it appears, or the case that relies on there being nothing.`,
-			Before: `$label = '';`, After: `$label = 'not empty';`,
+			Input:   "Add a case in which it makes a difference that the string is empty.",
+			Outcome: "Assert the whole result in which the string is used, with assertSame rather than a check for one part of it.",
+			Before:  `$label = '';`, After: `$label = 'not empty';`,
 			Kinds: kinds, Apply: fillString,
 		},
 	)

@@ -13,7 +13,10 @@ func init() {
 			Doc: `The first value is always used: $c ? $a : $b becomes $a.
 
 No test depends on what happens when the condition is false. Add a case in which it does not hold, and assert the second value.`,
-			Before: `return $member ? $low : $high;`, After: `return $low;`,
+			Input:   "Add a case in which the condition is false and the two values differ.",
+			Outcome: "Assert that the second value comes out when the condition is false.",
+			Hint:    ternaryHint,
+			Before:  `return $member ? $low : $high;`, After: `return $low;`,
 			Kinds: kinds, Apply: keepBranch("body"),
 		},
 		&mutate.Operator{
@@ -21,7 +24,10 @@ No test depends on what happens when the condition is false. Add a case in which
 			Doc: `The second value is always used: $c ? $a : $b becomes $b.
 
 No test depends on what happens when the condition is true. Add a case in which it holds, and assert the first value.`,
-			Before: `return $member ? $low : $high;`, After: `return $high;`,
+			Input:   "Add a case in which the condition is true and the two values differ.",
+			Outcome: "Assert that the first value comes out when the condition is true.",
+			Hint:    ternaryHint,
+			Before:  `return $member ? $low : $high;`, After: `return $high;`,
 			Kinds: kinds, Apply: keepBranch("alternative"),
 		},
 		&mutate.Operator{
@@ -29,7 +35,9 @@ No test depends on what happens when the condition is true. Add a case in which 
 			Doc: `The two values are swapped: $c ? $a : $b becomes $c ? $b : $a.
 
 No test depends on this choice at all. Add one case for each value of the condition, and assert the value chosen.`,
-			Before: `return $member ? $low : $high;`, After: `return $member ? $high : $low;`,
+			Input:   "Add a case in which the two values differ.",
+			Outcome: "Assert the value that is chosen, once for each value of the condition.",
+			Before:  `return $member ? $low : $high;`, After: `return $member ? $high : $low;`,
 			Kinds: kinds, Wide: true, Apply: swapBranches,
 		},
 		&mutate.Operator{
@@ -37,7 +45,9 @@ No test depends on this choice at all. Add one case for each value of the condit
 			Doc: `The fallback is dropped: $a ?: $b becomes $a.
 
 No test has an empty left side. Add one in which it is '', 0, null or [], and assert that the fallback is used.`,
-			Before: `return $nick ?: $name;`, After: `return $nick;`,
+			Input:   "Add a case in which the left side is '', 0, null or [], whichever can occur.",
+			Outcome: "Assert that the fallback is used.",
+			Before:  `return $nick ?: $name;`, After: `return $nick;`,
 			Kinds: kinds, Apply: keepElvis("condition"), Version: 1,
 		},
 		&mutate.Operator{
@@ -45,7 +55,9 @@ No test has an empty left side. Add one in which it is '', 0, null or [], and as
 			Doc: `The fallback is always used: $a ?: $b becomes $b.
 
 No test tells the left side from the fallback. Add one in which the left side is filled and different, and assert that it is used.`,
-			Before: `return $nick ?: $name;`, After: `return $name;`,
+			Input:   "Add a case in which the left side is filled and differs from the fallback.",
+			Outcome: "Assert that the left side is used and not the fallback.",
+			Before:  `return $nick ?: $name;`, After: `return $name;`,
 			Kinds: kinds, Apply: keepElvis("alternative"),
 		},
 		&mutate.Operator{
@@ -53,7 +65,9 @@ No test tells the left side from the fallback. Add one in which the left side is
 			Doc: `The fallback is used for null only: ?: becomes ??.
 
 No test has a left side that is empty without being null. Add one with '', 0, false or [], whichever can occur, and assert that the fallback is used.`,
-			Before: `return $nick ?: $name;`, After: `return $nick ?? $name;`,
+			Input:   "Add a case in which the left side is empty without being null: '', 0, false or [], whichever can occur.",
+			Outcome: "Assert that the fallback is used for an empty value.",
+			Before:  `return $nick ?: $name;`, After: `return $nick ?? $name;`,
 			Kinds: kinds, Apply: elvisNullOnly, Version: 1,
 		},
 	)

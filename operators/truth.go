@@ -15,7 +15,9 @@ func init() {
 			Doc: `true becomes false.
 
 No test depends on this value. Assert it where it is returned or stored, or assert something that only happens when it is set.`,
-			Before: `$this->moored = true;`, After: `$this->moored = false;`,
+			Input:   "Add a case in which this value makes a difference.",
+			Outcome: "Assert the value where it is returned or stored, or something that only happens when it is set.",
+			Before:  `$this->moored = true;`, After: `$this->moored = false;`,
 			Kinds: kinds, Apply: flip("true", "false"),
 		},
 		&mutate.Operator{
@@ -23,7 +25,9 @@ No test depends on this value. Assert it where it is returned or stored, or asse
 			Doc: `false becomes true.
 
 No test depends on this value. Assert it where it is returned or stored, or assert something that does not happen because of it.`,
-			Before: `$this->moored = false;`, After: `$this->moored = true;`,
+			Input:   "Add a case in which this value makes a difference.",
+			Outcome: "Assert the value where it is returned or stored, or that nothing happens which it would bring about.",
+			Before:  `$this->moored = false;`, After: `$this->moored = true;`,
 			Kinds: kinds, Apply: flip("false", "true"),
 		},
 	)

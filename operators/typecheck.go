@@ -17,19 +17,23 @@ func init() {
 			Doc: `The answer of is_...(), instanceof, isset() or empty() is negated.
 
 No test depends on the result of this check. Add two that come to this line, one with a value that passes the check and one that does not, and assert what differs.`,
-			Before: `$whole = is_int($n);`,
-			After:  `$whole = !is_int($n);`,
-			Kinds:  []string{"function_call_expression", "binary_expression"},
-			Apply:  checkInverted,
+			Input:   "Add one case with a value that passes the check and one with a value that does not.",
+			Outcome: "Assert what differs between a value that passes the check and one that does not.",
+			Before:  `$whole = is_int($n);`,
+			After:   `$whole = !is_int($n);`,
+			Kinds:   []string{"function_call_expression", "binary_expression"},
+			Apply:   checkInverted,
 		},
 		&mutate.Operator{
 			ID: "typecheck/check-widened",
 			Doc: `The check accepts more kinds of values: is_int() becomes is_numeric(), is_file() becomes file_exists().
 
 No test has a value that only the wider check accepts. Pass one and assert that it is refused: 1.5 or '7' to is_int(), 5 to is_string(), an ArrayIterator to is_array(), a folder to is_file().`,
-			Before: `if (is_int($n)) { return; }`,
-			After:  `if (is_numeric($n)) { return; }`,
-			Kinds:  []string{"function_call_expression"},
+			Input:   "Add a case with a value that only the wider check accepts: 1.5 or '7' for is_int(), 5 for is_string(), an ArrayIterator for is_array(), a folder for is_file().",
+			Outcome: "Assert that a value that only the wider check accepts is refused.",
+			Before:  `if (is_int($n)) { return; }`,
+			After:   `if (is_numeric($n)) { return; }`,
+			Kinds:   []string{"function_call_expression"},
 			Apply: checkWidened(map[string]string{
 				"is_int": "is_numeric", "is_integer": "is_numeric", "is_long": "is_numeric",
 				"is_float": "is_numeric", "is_double": "is_numeric", "is_numeric": "is_scalar",
@@ -44,9 +48,11 @@ No test has a value that only the wider check accepts. Pass one and assert that 
 			Doc: `The check accepts fewer kinds of values: is_numeric() becomes is_int(), is_iterable() becomes is_array().
 
 No test has a value that only the wider check accepts. Pass one and assert that it is accepted: '7' or 1.5 to is_numeric(), a generator to is_iterable(), true to is_scalar(), a folder to file_exists().`,
-			Before: `if (is_numeric($n)) { return; }`,
-			After:  `if (is_int($n)) { return; }`,
-			Kinds:  []string{"function_call_expression"},
+			Input:   "Add a case with a value that only the wider check accepts: '7' or 1.5 for is_numeric(), a generator for is_iterable(), true for is_scalar(), a folder for file_exists().",
+			Outcome: "Assert that a value that only the wider check accepts is accepted.",
+			Before:  `if (is_numeric($n)) { return; }`,
+			After:   `if (is_int($n)) { return; }`,
+			Kinds:   []string{"function_call_expression"},
 			Apply: renames(1, map[string]string{
 				"is_numeric": "is_int", "is_scalar": "is_string", "is_iterable": "is_array",
 				"is_countable": "is_array", "file_exists": "is_file",
@@ -58,70 +64,84 @@ No test has a value that only the wider check accepts. Pass one and assert that 
 			Doc: `An instanceof accepts any object.
 
 No test has an object of another class at this check. Pass one (a stdClass will do) and assert that it is refused.`,
-			Before: `if ($d instanceof Buoy) { return; }`,
-			After:  `if (is_object($d)) { return; }`,
-			Kinds:  []string{"binary_expression"},
-			Apply:  instanceofWidened,
+			Input:   "Add a case with an object of another class.",
+			Outcome: "Assert that an object of another class is refused.",
+			Before:  `if ($d instanceof Buoy) { return; }`,
+			After:   `if (is_object($d)) { return; }`,
+			Kinds:   []string{"binary_expression"},
+			Apply:   instanceofWidened,
 		},
 		&mutate.Operator{
 			ID: "typecheck/null-key-missed",
 			Doc: `A key whose value is null counts as missing: array_key_exists() becomes isset().
 
 No test has the key present with null in it, the one case for which array_key_exists() is needed. Add that row and assert what should happen.`,
-			Before: `return array_key_exists('depth', $row);`,
-			After:  `return isset($row['depth']);`,
-			Kinds:  []string{"function_call_expression"},
-			Apply:  nullKeyMissed,
+			Input:   "Add a case in which the key is there and its value is null.",
+			Outcome: "Assert what happens when the key is there and its value is null.",
+			Before:  `return array_key_exists('depth', $row);`,
+			After:   `return isset($row['depth']);`,
+			Kinds:   []string{"function_call_expression"},
+			Apply:   nullKeyMissed,
 		},
 		&mutate.Operator{
 			ID: "typecheck/only-null-empty",
 			Doc: `Only null counts as empty: empty() becomes !isset(), for which '', '0', 0, false and [] are there.
 
 No test has a value that is there and yet empty. Pass the empty string, the zero or the empty array that can really occur and assert the result. If only null can occur, write === null instead.`,
-			Before: `if (empty($name)) { return; }`,
-			After:  `if (!isset($name)) { return; }`,
-			Kinds:  []string{"function_call_expression"},
-			Apply:  onlyNullEmpty,
+			Input:   "Add a case with a value that is there and yet empty: '', 0, false or [], whichever can occur. If only null can, write === null instead.",
+			Outcome: "Assert what happens to a value that is there and yet empty.",
+			Before:  `if (empty($name)) { return; }`,
+			After:   `if (!isset($name)) { return; }`,
+			Kinds:   []string{"function_call_expression"},
+			Apply:   onlyNullEmpty,
 		},
 		&mutate.Operator{
 			ID: "typecheck/number-cast-dropped",
 			Doc: `A cast to int or float is dropped.
 
 No test passes a value that the cast changes, or results are compared with assertEquals, to which 3, 3.0 and '3' are one. Pass a numeric string or a fraction and use assertSame.`,
-			Before: `$n = (int) $text;`,
-			After:  `$n = $text;`,
-			Kinds:  []string{"cast_expression"},
-			Apply:  castDropped("int", "integer", "float", "double", "real"), Version: 1,
+			Input:   "Add a case with a value that the cast changes, such as a numeric string or a fraction.",
+			Outcome: "Assert the result with assertSame: to assertEquals, 3, 3.0 and '3' are one.",
+			Before:  `$n = (int) $text;`,
+			After:   `$n = $text;`,
+			Kinds:   []string{"cast_expression"},
+			Apply:   castDropped("int", "integer", "float", "double", "real"), Version: 1,
 		},
 		&mutate.Operator{
 			ID: "typecheck/string-cast-dropped",
 			Doc: `A cast to string is dropped.
 
 No test passes a number, null or a Stringable object here, or the result is compared loosely. Pass one and assert the exact string with assertSame.`,
-			Before: `$key = (string) $id;`,
-			After:  `$key = $id;`,
-			Kinds:  []string{"cast_expression"},
-			Apply:  castDropped("string", "binary"), Version: 1,
+			Input:   "Add a case with a number, null or a Stringable object.",
+			Outcome: "Assert the exact string with assertSame: to assertEquals, 3 and '3' are one.",
+			Before:  `$key = (string) $id;`,
+			After:   `$key = $id;`,
+			Kinds:   []string{"cast_expression"},
+			Apply:   castDropped("string", "binary"), Version: 1,
 		},
 		&mutate.Operator{
 			ID: "typecheck/bool-cast-dropped",
 			Doc: `A cast to bool is dropped where the value is not just a condition.
 
 No test looks at more than whether the result is truthy. Pass 1 or 'x' and assert with assertTrue or assertSame that exactly true comes out.`,
-			Before: `return (bool) $flags;`,
-			After:  `return $flags;`,
-			Kinds:  []string{"cast_expression"},
-			Apply:  castDropped("bool", "boolean"), Version: 1,
+			Input:   "Add a case with a value that is no bool yet, such as 1 or 'x'.",
+			Outcome: "Assert with assertTrue, assertFalse or assertSame that a bool comes out.",
+			Before:  `return (bool) $flags;`,
+			After:   `return $flags;`,
+			Kinds:   []string{"cast_expression"},
+			Apply:   castDropped("bool", "boolean"), Version: 1,
 		},
 		&mutate.Operator{
 			ID: "typecheck/array-cast-dropped",
 			Doc: `A cast to array or object is dropped.
 
 No test passes what is no array (or object) already. Pass a single value, or null, and assert how it is handled.`,
-			Before: `$tags = (array) $given;`,
-			After:  `$tags = $given;`,
-			Kinds:  []string{"cast_expression"},
-			Apply:  castDropped("array", "object"),
+			Input:   "Add a case with a value that is no array (or object) yet: a single value, or null.",
+			Outcome: "Assert the exact result, with assertSame for an array.",
+			Before:  `$tags = (array) $given;`,
+			After:   `$tags = $given;`,
+			Kinds:   []string{"cast_expression"},
+			Apply:   castDropped("array", "object"),
 		},
 	)
 }

@@ -117,7 +117,7 @@ type Entry struct {
 	Status        string          `json:"status"`
 	WouldBe       string          `json:"would_be,omitempty"`  // the status of an accepted mutant if nobody had accepted it
 	New           bool            `json:"new,omitempty"`       // against the result that this one is compared with
-	Observed      string          `json:"observed,omitempty"`  // never_differs, not_observed
+	Observed      string          `json:"observed,omitempty"`  // never_differs, not_observed, differs
 	Evaluated     *EvaluatedEntry `json:"evaluated,omitempty"` // of never_differs
 	Killer        *string         `json:"killer"`
 	Killers       []int           `json:"killers,omitempty"` // indices into tests; with all_kills those that kill it by themselves

@@ -46,7 +46,8 @@ final class Ferry
 const tide = "<?php\n// a lamp called \"Br\xfccke\"\nfunction lamp(): string { return \"Br\xfccke\x1b[31m\"; }\r\nfunction flood(int $h): bool { return $h > 6; }"
 
 var fixtureOps = []*mutate.Operator{
-	{ID: "relational/boundary-excluded", Doc: "The boundary is excluded: <= becomes <.\n\nNo test reaches the point where both sides are equal."},
+	{ID: "relational/boundary-excluded", Doc: "The boundary is excluded: <= becomes <.\n\nNo test reaches the point where both sides are equal.",
+		Input: "Add a case in which both sides are equal.", Outcome: "Assert what happens when both sides are equal."},
 	{ID: "relational/boundary-included", Doc: "The boundary is included: > becomes >=.\n\nNo test reaches the point where both sides are equal."},
 	{ID: "string/emptied", Doc: "A string becomes empty.\n\nThe tests run this code and none looks at the string it makes.\n\nA test that compares\nthe whole of it would."},
 	{ID: "effect/call-dropped", Doc: "A call that stands alone is dropped.\n\nWhat the call brings about is checked by no test."},

@@ -22,7 +22,7 @@ func GitHub(w io.Writer, r *mutate.Result, o Options) error {
 	for _, said := range githubExempt(r, o) {
 		fmt.Fprintf(b, "::notice title=assay::%s\n", commandText(said))
 	}
-	rest := gaps(r)
+	rest, advice := gaps(r), hints{}
 	for round := 0; len(rest) > 0; round++ {
 		var more []gap
 		for _, g := range rest {
@@ -33,7 +33,7 @@ func GitHub(w io.Writer, r *mutate.Result, o Options) error {
 			}
 			v := g.Verdicts[round]
 			annotate(b, "warning", o, v.Mutant, v.Mutant.Line, survivedTitle(v)+v.Mutant.Op.ID,
-				fmt.Sprintf("%s\n%s\n%s\nMutant %s", outcome(v), flat(Meaning(v.Mutant.Op)), reached(v.Reaching), v.Mutant.ID))
+				fmt.Sprintf("%s\n%s\n%s\nMutant %s", outcome(v), flat(advice.alone(v)), reached(v.Reaching), v.Mutant.ID))
 			if round+1 < len(g.Verdicts) {
 				more = append(more, g)
 			}

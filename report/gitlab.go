@@ -27,7 +27,7 @@ type codeQuality struct {
 // each function that holds code which no test runs, and one that only informs
 // for what was accepted or skipped.
 func GitLab(w io.Writer, r *mutate.Result, o Options) error {
-	out := []codeQuality{}
+	out, advice := []codeQuality{}, hints{}
 	for _, g := range gaps(r) {
 		if g.Status == mutate.Unreached {
 			m := g.first()
@@ -41,7 +41,7 @@ func GitLab(w io.Writer, r *mutate.Result, o Options) error {
 			continue
 		}
 		for _, v := range g.Verdicts {
-			q := quality(o, v.Mutant, v.Mutant.Op.ID, fmt.Sprintf("%s. %s (mutant %s)", outcome(v), flat(Meaning(v.Mutant.Op)), v.Mutant.ID))
+			q := quality(o, v.Mutant, v.Mutant.Op.ID, fmt.Sprintf("%s. %s (mutant %s)", outcome(v), flat(advice.alone(v)), v.Mutant.ID))
 			q.Severity = "major"
 			q.Fingerprint = hash([]byte("survived\x00" + v.Mutant.ID))
 			out = append(out, q)

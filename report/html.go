@@ -81,7 +81,8 @@ func HTML(w io.Writer, r *mutate.Result, o Options) error {
 	if err != nil {
 		return fmt.Errorf("the page: %w", err)
 	}
-	data, err := json.Marshal(pageDataOf(r, o)) // escapes <, > and &: nothing ends the element
+	shared := hints{}
+	data, err := json.Marshal(pageDataOf(r, shared, o)) // escapes <, > and &: nothing ends the element
 	if err != nil {
 		return fmt.Errorf("the page's data: %w", err)
 	}
@@ -94,7 +95,7 @@ func HTML(w io.Writer, r *mutate.Result, o Options) error {
 	}
 	advice := adviserOf(r)
 	for _, g := range advice.gaps[:min(firstGaps, len(advice.gaps))] {
-		p.First = append(p.First, advice.pageGap(g, o))
+		p.First = append(p.First, advice.pageGap(g, shared, o))
 	}
 	if more := len(advice.gaps) - firstGaps; more > 0 {
 		p.MoreGaps = fmt.Sprintf("%s more; the key n leads through all of them.", count(more, "function"))
@@ -162,7 +163,7 @@ func pageNoteOf(n mutate.Note, o Options) pageNote {
 	return pageNote{at, visible(n.Text)}
 }
 
-func (a *adviser) pageGap(g gap, o Options) pageGap {
+func (a *adviser) pageGap(g gap, shared hints, o Options) pageGap {
 	m := g.first()
 	p := pageGap{
 		ID: m.ID, Where: visible(shortWhere(m)), Place: visible(fmt.Sprintf("%s%s:%d", o.Prefix, m.Source.Path, m.Line)),
@@ -177,14 +178,15 @@ func (a *adviser) pageGap(g gap, o Options) pageGap {
 		return p
 	}
 	for _, v := range a.telling(g, gapChanges) {
-		p.Changes = append(p.Changes, pageChangeOf(v.Mutant))
+		p.Changes = append(p.Changes, pageChangeOf(v, shared))
 	}
 	return p
 }
 
-func pageChangeOf(m *mutate.Mutant) pageChange {
+func pageChangeOf(v mutate.Verdict, shared hints) pageChange {
+	m := v.Mutant
 	before, now := snippetParts(m, snippetChars)
-	advice, _, _ := strings.Cut(Meaning(m.Op), "\n\n")
+	advice, _, _ := strings.Cut(shared.of(v), "\n\n")
 	c := pageChange{ID: m.ID, Line: m.Line, Before: before, Now: now, Removed: now == [3]string{}, Advice: flat(advice)}
 	if k := KindOf(m.Op); k != nil {
 		c.Kind = k.Title

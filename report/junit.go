@@ -53,14 +53,14 @@ type (
 // JUnit writes JUnit XML: a suite a class, a case a mutant. A case fails when
 // the mutant survived or is unreached; what is not in the score is skipped; an error is a fault of assay's own.
 func JUnit(w io.Writer, r *mutate.Result, o Options) error {
-	all := junitSuites{Name: "assay"}
+	all, advice := junitSuites{Name: "assay"}, hints{}
 	var spent time.Duration
 	for _, c := range Classes(r) {
 		s := junitSuite{Name: visible(c.Title()), File: visible(o.Prefix + c.File), junitCounts: junitTally(c.Score)}
 		var own time.Duration
 		for _, v := range c.Verdicts {
 			own += v.Time
-			s.Cases = append(s.Cases, junitMutant(v, s, o))
+			s.Cases = append(s.Cases, junitMutant(v, s, advice, o))
 		}
 		s.Time = seconds(own, o)
 		spent += own
@@ -87,7 +87,7 @@ func seconds(d time.Duration, o Options) string {
 	return fmt.Sprintf("%.6f", d.Seconds())
 }
 
-func junitMutant(v mutate.Verdict, s junitSuite, o Options) junitCase {
+func junitMutant(v mutate.Verdict, s junitSuite, advice hints, o Options) junitCase {
 	m := v.Mutant
 	c := junitCase{
 		Name:  fmt.Sprintf("%s (%s)", m.ID, m.Op.ID),
@@ -97,7 +97,7 @@ func junitMutant(v mutate.Verdict, s junitSuite, o Options) junitCase {
 	switch v.Status {
 	case mutate.Survived:
 		detail.Text = fmt.Sprintf("\n%s:%d:%d %s\n%s%s%s", s.File, m.Line, m.Column, visible(m.Where()), shownDiff(m),
-			wrap(Meaning(m.Op), "", 100), wrap(reached(v.Reaching), "", 100))
+			wrap(advice.alone(v), "", 100), wrap(reached(v.Reaching), "", 100))
 		c.Failure = detail
 	case mutate.Unreached:
 		detail.Text = "No test runs this code."

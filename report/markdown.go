@@ -66,13 +66,13 @@ func markdownGaps(b *strings.Builder, found []gap, o Options) {
 }
 
 func markdownSurvivors(b *strings.Builder, found []gap, all int, o Options) {
-	shown := 0
+	shown, advice := 0, hints{}
 	for _, g := range found {
 		if g.Status != mutate.Survived {
 			continue
 		}
 		for _, v := range g.Verdicts {
-			item := markdownSurvivor(v, o)
+			item := markdownSurvivor(v, advice, o)
 			if b.Len()+len(item) > markdownBytes*9/10 {
 				fmt.Fprintf(b, "%d of %s are shown; there is no room for the rest.\n\n", shown, count(all, "survivor"))
 				return
@@ -83,13 +83,13 @@ func markdownSurvivors(b *strings.Builder, found []gap, all int, o Options) {
 	}
 }
 
-func markdownSurvivor(v mutate.Verdict, o Options) string {
+func markdownSurvivor(v mutate.Verdict, advice hints, o Options) string {
 	m := v.Mutant
 	diff := shownDiff(m)
 	fence := strings.Repeat("`", max(3, 1+longestRun(diff, '`')))
 	return fmt.Sprintf("<details><summary><code>%s</code> %s%s</summary>\n\n%sdiff\n%s%s\n\n%s\n\n%s Mutant %s, operator %s.\n\n</details>\n\n",
 		html.EscapeString(visible(fmt.Sprintf("%s%s:%d", o.Prefix, m.Source.Path, m.Line))), html.EscapeString(visible(m.Where())), mark(v),
-		fence, diff, fence, markdownText(flat(Meaning(m.Op))), markdownText(reached(v.Reaching)), code(m.ID), code(m.Op.ID))
+		fence, diff, fence, markdownText(flat(advice.alone(v))), markdownText(reached(v.Reaching)), code(m.ID), code(m.Op.ID))
 }
 
 // code makes a code span, in which nothing is obeyed.

@@ -13,13 +13,14 @@ import (
 type pageData struct {
 	Status  [][2]string `json:"status"` // ID, word for people
 	Kinds   [][3]string `json:"kinds"`  // ID, title, sentence
-	Ops     [][]any     `json:"ops"`    // ID, rule, meaning, kind or -1
+	Ops     [][]any     `json:"ops"`    // ID, rule, kind or -1
 	Files   []pageFile  `json:"files"`
 	Classes [][]any     `json:"classes"` // title, file
 	Places  [][]any     `json:"places"`  // functions: name, class, how IDs of its mutants begin
 	Tests   []string    `json:"tests"`
 	Lists   [][]int     `json:"lists"` // of tests
 	Said    []string    `json:"said"`
+	Advice  []string    `json:"advice"` // what to do about survivors
 	Mutants [][]any     `json:"mutants"`
 	Editor  string      `json:"editor"` // a pattern, as for --editor-url, or ""
 	Root    string      `json:"root"`   // of the project; only where there is a pattern
@@ -44,6 +45,7 @@ var pageStatuses = [][2]string{
 type pageBuilder struct {
 	pageData
 	o       Options
+	hints   hints
 	index   map[any]int
 	tests   *testIndex
 	classes map[[2]string]int
@@ -58,11 +60,11 @@ func (p *pageBuilder) number(key any, next int) (int, bool) {
 	return next, true
 }
 
-func pageDataOf(r *mutate.Result, o Options) pageData {
+func pageDataOf(r *mutate.Result, shared hints, o Options) pageData {
 	var d Document
-	p := &pageBuilder{o: o, index: map[any]int{}, tests: d.addTests(r, o), classes: map[[2]string]int{}}
+	p := &pageBuilder{o: o, hints: shared, index: map[any]int{}, tests: d.addTests(r, o), classes: map[[2]string]int{}}
 	p.pageData = pageData{Status: pageStatuses, Ops: [][]any{}, Files: []pageFile{}, Classes: [][]any{}, Places: [][]any{},
-		Tests: []string{}, Said: []string{}, Mutants: [][]any{}, Editor: o.EditorURL}
+		Tests: []string{}, Said: []string{}, Advice: []string{}, Mutants: [][]any{}, Editor: o.EditorURL}
 	if o.EditorURL != "" {
 		p.Root = r.Root
 	}
@@ -112,7 +114,7 @@ func (p *pageBuilder) op(op *mutate.Operator) int {
 		if k := KindOf(op); k != nil {
 			kind = p.index["kind "+k.ID]
 		}
-		p.Ops = append(p.Ops, []any{op.ID, Rule(op), Meaning(op), kind})
+		p.Ops = append(p.Ops, []any{op.ID, Rule(op), kind})
 	}
 	return i
 }
@@ -143,8 +145,8 @@ func (p *pageBuilder) place(m *mutate.Mutant) (int, string) {
 // add writes a mutant as a row: its code, the indices of operator, function,
 // status and list of tests, whether it is new, the index of what is said of
 // it or -1, the killer or -1; the edit: first line, column in it, number of
-// lines, column in the last, both in UTF-16 units from 0, and the new text; and the index of
-// a proof, if there is one.
+// lines, column in the last, both in UTF-16 units from 0, and the new text; of a
+// survivor the index of the advice, and that of a proof, if there is one.
 func (p *pageBuilder) add(v mutate.Verdict) {
 	m := v.Mutant
 	place, code := p.place(m)
@@ -156,10 +158,23 @@ func (p *pageBuilder) add(v mutate.Verdict) {
 	row := []any{code, p.op(m.Op), place, p.index["status "+v.Status.String()], p.tests.set(v.Reaching), fresh, said, killer,
 		m.Line, units(visible(string(text[lineStart(text, m.Edit.Start):m.Edit.Start]))),
 		1 + strings.Count(before, "\n"), units(visible(string(text[last:m.Edit.End]))), shownLines(m.Edit.New)}
-	if v.Proof != nil {
+	if v.Status == mutate.Survived {
+		row = append(row, p.advice(v))
+	}
+	if v.Proof != nil && v.Status == mutate.Survived {
 		row = append(row, p.proof(v.Proof, m.ID))
 	}
 	p.Mutants = append(p.Mutants, row)
+}
+
+// advice gives the index of what to do about a survivor.
+func (p *pageBuilder) advice(v mutate.Verdict) int {
+	text := p.hints.of(v)
+	i, isNew := p.number("advice "+text, len(p.Advice))
+	if isNew {
+		p.Advice = append(p.Advice, text)
+	}
+	return i
 }
 
 // proof gives the index of what is told of a proof.

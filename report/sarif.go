@@ -93,7 +93,7 @@ func SARIF(w io.Writer, r *mutate.Result, o Options) error {
 	run := sarifRun{ColumnKind: "unicodeCodePoints", Results: []sarifResult{}}
 	found, exempt := gaps(r), exemptions(r)
 	run.Tool.Driver = sarifDriver{Name: "assay", Rules: sarifRules(found, exempt)}
-	index := map[string]int{}
+	index, advice := map[string]int{}, hints{}
 	for i, rule := range run.Tool.Driver.Rules {
 		index[rule.ID] = i
 	}
@@ -103,12 +103,12 @@ func SARIF(w io.Writer, r *mutate.Result, o Options) error {
 			continue
 		}
 		for _, v := range g.Verdicts {
-			run.Results = append(run.Results, sarifSurvivor(v, index, o))
+			run.Results = append(run.Results, sarifSurvivor(v, index, advice, o))
 		}
 	}
 	for _, a := range exempt {
 		if a.accepted() {
-			run.Results = append(run.Results, sarifAccepted(a, index, o))
+			run.Results = append(run.Results, sarifAccepted(a, index, advice, o))
 		}
 	}
 	if r.Compared {
@@ -119,8 +119,8 @@ func SARIF(w io.Writer, r *mutate.Result, o Options) error {
 }
 
 // sarifAccepted is a result that viewers do not count: somebody accepted it.
-func sarifAccepted(a exemption, index map[string]int, o Options) sarifResult {
-	x := sarifSurvivor(a.Verdicts[0], index, o)
+func sarifAccepted(a exemption, index map[string]int, advice hints, o Options) sarifResult {
+	x := sarifSurvivor(a.Verdicts[0], index, advice, o)
 	x.Suppressions = []sarifSuppression{{"external", "accepted", visible(a.Reason)}}
 	return x
 }
@@ -171,10 +171,10 @@ func sarifRules(found []gap, exempt []exemption) []sarifRule {
 	return rules
 }
 
-func sarifSurvivor(v mutate.Verdict, index map[string]int, o Options) sarifResult {
+func sarifSurvivor(v mutate.Verdict, index map[string]int, advice hints, o Options) sarifResult {
 	m := v.Mutant
 	at := regionOf(m)
-	text := outcome(v) + ". " + flat(Meaning(m.Op)+" "+reached(v.Reaching))
+	text := outcome(v) + ". " + flat(advice.alone(v)+" "+reached(v.Reaching))
 	return sarifResult{
 		RuleID: m.Op.ID, RuleIndex: index[m.Op.ID], Level: "warning", Message: sarifMessage{text},
 		Locations:    []sarifLocation{sarifPlace(m, &sarifRegion{at.line, at.column, at.endLine, at.endColumn}, o)},

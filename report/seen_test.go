@@ -67,3 +67,42 @@ func TestJSONKeepsWhatMayVary(t *testing.T) {
 		}
 	}
 }
+
+// TestAdviceInEachFormat: it is that of what was observed, and where that is not told
+// besides, the value that was always the same is.
+func TestAdviceInEachFormat(t *testing.T) {
+	const input, outcome = "Add a case in which both sides are equal.", "Assert what happens when both sides are equal."
+	always := neverDiffers(4, "true")
+	for _, c := range []struct {
+		seen         mutate.Seen
+		says, except string
+	}{
+		{always, input, outcome},
+		{mutate.Seen{Word: mutate.Differs}, outcome, input},
+		{mutate.Seen{Word: mutate.NotObserved}, "No test reaches the point where both sides are equal.", input},
+		{mutate.Seen{}, "No test reaches the point where both sides are equal.", outcome},
+	} {
+		r := fixture(t)
+		r.Verdicts = r.Verdicts[2:3]
+		r.Verdicts[0].Seen = c.seen
+		for _, format := range []string{"text", "markdown", "github", "gitlab", "sarif", "junit", "html"} {
+			got := flat(string(printed(t, formatOf(t, format), r, Options{Width: 200})))
+			if format == "junit" {
+				got = strings.ReplaceAll(got, "&#xA;", " ")
+			}
+			if format == "sarif" {
+				var rules string
+				if rules, got, _ = strings.Cut(got, `"results"`); !strings.Contains(rules, "No test reaches the point where both sides are equal.") {
+					t.Errorf("%v: the rule has not the general text:\n%s", c.seen.Word, rules)
+				}
+			}
+			if !strings.Contains(got, c.says) || strings.Contains(got, c.except) {
+				t.Errorf("%s, %v: %q is not there, or %q is:\n%s", format, c.seen.Word, c.says, c.except, got)
+			}
+			told := strings.Contains(got, " is always true.")
+			if told != (c.seen.Word == mutate.NeverDiffers && format != "text" && format != "html") {
+				t.Errorf("%s, %v: the value that it always had is told: %v\n%s", format, c.seen.Word, told, got)
+			}
+		}
+	}
+}

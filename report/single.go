@@ -64,7 +64,7 @@ func Finding(v *mutate.Verdict, remark string, o Options) string {
 		b.WriteString("\n" + wrap(cmp.Or(evaluations(v.Seen, width-len("`` …")), notCompared), "", width))
 	}
 	if v.Status == mutate.Survived {
-		b.WriteString("\n" + wrap(Meaning(v.Mutant.Op), "", width))
+		b.WriteString("\n" + wrap(hints{}.of(*v), "", width))
 	}
 	if v.Proof != nil {
 		o.Width = width
@@ -164,15 +164,20 @@ func Operators(w io.Writer, ops []*mutate.Operator) error {
 	return b.Flush()
 }
 
-// Operator explains one operator: its rule, its example, and what a survivor
-// says about the tests.
+// Operator explains one operator: its rule, its example, what a survivor says
+// about the tests, and what to do where more is known of it.
 func Operator(w io.Writer, op *mutate.Operator) error {
 	breadth := "core and wide"
 	if op.Wide {
 		breadth = "wide"
 	}
-	_, err := fmt.Fprintf(w, "%s\n  %s\n  Breadth: %s.\n\n%s%s\n  When it survives:\n%s", op.ID, Rule(op), breadth,
-		signed("-", op.Before), signed("+", op.After), wrap(Meaning(op), "  ", 96))
+	var observed string
+	if op.Input != "" {
+		observed = "\n  When the changed expression never had another value:\n" + wrap(op.Input, "  ", 96) +
+			"\n  When it had one, and no test failed:\n" + wrap(op.Outcome, "  ", 96)
+	}
+	_, err := fmt.Fprintf(w, "%s\n  %s\n  Breadth: %s.\n\n%s%s\n  When it survives:\n%s%s", op.ID, Rule(op), breadth,
+		signed("-", op.Before), signed("+", op.After), wrap(Meaning(op), "  ", 96), observed)
 	return err
 }
 

@@ -72,31 +72,32 @@ func (p *text) block(b block) {
 	p.lacking(b)
 }
 
-// lacking says what a block means for the tests: each operator's sentence once,
-// each list of tests once.
+// lacking says what a block means for the tests: each advice once, with its
+// operator, and each list of tests once.
 func (p *text) lacking(b block) {
-	var ops []*mutate.Operator
+	type said struct{ op, advice string }
+	var all []said
 	var lists []string
-	byOp, byList := map[*mutate.Operator][]string{}, map[string][]string{}
+	by, byList := map[said][]string{}, map[string][]string{}
 	for _, v := range b.Verdicts {
-		op, list := v.Mutant.Op, reached(v.Reaching)
-		if byOp[op] == nil {
-			ops = append(ops, op)
+		s, list := said{v.Mutant.Op.ID, p.hints.of(v)}, reached(v.Reaching)
+		if by[s] == nil {
+			all = append(all, s)
 		}
 		if byList[list] == nil {
 			lists = append(lists, list)
 		}
-		byOp[op] = append(byOp[op], p.code[v.Mutant.ID]+mark(v))
+		by[s] = append(by[s], p.code[v.Mutant.ID]+mark(v))
 		byList[list] = append(byList[list], p.code[v.Mutant.ID])
 	}
 	p.evaluated(b)
-	for _, op := range ops {
-		said := op.ID
-		if len(ops) > 1 || mark(b.Verdicts[0]) != "" {
-			said = strings.Join(byOp[op], ", ") + ": " + said
+	for _, s := range all {
+		op := s.op
+		if len(all) > 1 || mark(b.Verdicts[0]) != "" {
+			op = strings.Join(by[s], ", ") + ": " + op
 		}
-		p.WriteString(wrap(p.faint(said), "  ", p.o.Width))
-		p.WriteString(wrap(Meaning(op), "  ", p.o.Width))
+		p.WriteString(wrap(p.faint(op), "  ", p.o.Width))
+		p.WriteString(wrap(s.advice, "  ", p.o.Width))
 	}
 	for _, list := range lists {
 		if list == "" {
@@ -110,7 +111,8 @@ func (p *text) lacking(b block) {
 	p.proofs(b)
 }
 
-// Meaning is what a survivor of the operator says about the tests.
+// Meaning is what a survivor of the operator says about the tests, as long as nothing is
+// known of it; see hints for what is said of a single one.
 func Meaning(op *mutate.Operator) string {
 	_, rest, _ := strings.Cut(op.Doc, "\n\n")
 	return strings.TrimSpace(rest)

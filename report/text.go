@@ -49,7 +49,7 @@ func Text(w io.Writer, r *mutate.Result, o Options) error {
 
 func newText(w io.Writer, r *mutate.Result, o Options) *text {
 	return &text{Writer: bufio.NewWriter(&withoutFirstBlank{w: w}), paint: paint(o.Color), o: o, r: r,
-		classes: Classes(r), total: Total(r), php: map[*mutate.Source][][]shade{}}
+		classes: Classes(r), total: Total(r), hints: hints{}, php: map[*mutate.Source][][]shade{}}
 }
 
 type text struct {
@@ -60,6 +60,7 @@ type text struct {
 	classes []*Class
 	total   mutate.Score
 	advice  *adviser
+	hints   hints
 	code    map[string]string // by ID; see codes
 	left    int               // survivors that a brief report does not show
 	php     map[*mutate.Source][][]shade

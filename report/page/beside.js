@@ -94,7 +94,7 @@ function testList(ms) {
 function advice(op, ms) {
   const o = D.ops[op], m = ms[0], status = statusOf(m);
   const e = make("div", {class: "op " + status}, make("p", {class: "place"}, o[0]));
-  if (status === "survived") e.append(...[...new Set(ms.map(outcome))].filter(Boolean).map(p => make("p", {}, p)), ...o[2].split("\n\n").map(p => make("p", {}, p))); else e.append(make("p", {class: "aside"}, o[1]));
+  if (status === "survived") e.append(...[...new Set(ms.map(outcome))].filter(Boolean).map(p => make("p", {}, p)), ...D.advice[m[ADVICE]].split("\n\n").map(p => make("p", {}, p))); else e.append(make("p", {class: "aside"}, o[1]));
   for (const x of ms) {
     if (status !== "survived" && outcome(x)) e.append(make("p", {}, outcome(x)));
     if (x[NEW]) e.append(make("p", {}, "New since the result that this one is compared with."));
@@ -107,13 +107,13 @@ function advice(op, ms) {
 function fillBeside(b, m) {
   const e = at("beside"), place = D.places[m[PLACE]][0] || D.files[b.file].path;
   e.replaceChildren(make("h2", {}, "Line " + m[LINE] + " of " + place.slice(place.lastIndexOf("\\") + 1)));
-  const kinds = new Set(b.all.filter(isOpen).map(x => D.ops[x[OP]][3]));
+  const kinds = new Set(b.all.filter(isOpen).map(x => D.ops[x[OP]][2]));
   if (b.bare) e.append(make("p", {}, blockSaid(b) + " Begin with a test that calls it and looks at the outcome."));
   else for (const k of kinds) if (k >= 0) e.append(make("p", {}, make("b", {}, "Gap: " + D.kinds[k][1] + ". "), D.kinds[k][2]));
   e.append(make("div", {class: "tools"}, ...placeLinks(b.file, m[LINE], m[COLUMN] + 1)));
   const groups = new Map();
   for (const x of b.bare ? [m] : [m, ...b.all.filter(x => x !== m)]) {
-    const key = x[OP] + " " + x[STATUS];
+    const key = x[OP] + " " + x[STATUS] + " " + x[ADVICE];
     if (!groups.has(key)) groups.set(key, []);
     groups.get(key).push(x);
   }

@@ -2,7 +2,7 @@
 const began = performance.now();
 const D = JSON.parse(document.getElementById("p:data").textContent);
 // A row of D.mutants, by name; report/page_data.go writes them in this order.
-const CODE = 0, OP = 1, PLACE = 2, STATUS = 3, TESTS = 4, NEW = 5, SAID = 6, KILLER = 7, LINE = 8, COLUMN = 9, LINES = 10, END = 11, TEXT = 12, PROOF = 13;
+const CODE = 0, OP = 1, PLACE = 2, STATUS = 3, TESTS = 4, NEW = 5, SAID = 6, KILLER = 7, LINE = 8, COLUMN = 9, LINES = 10, END = 11, TEXT = 12, ADVICE = 13, PROOF = 14;
 const at = id => document.getElementById("p:" + id);
 
 function idOf(m) {
@@ -118,7 +118,7 @@ function choose() {
   }
   const kind = D.kinds.findIndex(k => k[0] === S.kind), op = D.ops.map(o => !S.op || o[0] === S.op || o[0].startsWith(S.op + "/"));
   return m => (S.status === "any" || (S.status === "open" ? isOpen(m) : statusOf(m) === S.status)) &&
-    (!S.kind || D.ops[m[OP]][3] === kind) && op[m[OP]] && (!S.class || D.classes[classOf(m)][0] === S.class) && (!S.new || m[NEW] === 1) &&
+    (!S.kind || D.ops[m[OP]][2] === kind) && op[m[OP]] && (!S.class || D.classes[classOf(m)][0] === S.class) && (!S.new || m[NEW] === 1) &&
     (!word || named[m[TESTS]] || haystack(m).includes(word));
 }
 

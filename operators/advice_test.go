@@ -1,0 +1,162 @@
+package operators
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+	"testing"
+
+	"assay/mutate"
+	"assay/mutate/syntax"
+)
+
+// An adviceCase is a change of a source, what was observed of it, what the advice has to say
+// and what would be wrong there.
+type adviceCase struct {
+	name, op, code string
+	before, after  string // of the edit
+	seen           mutate.Seen
+	says, never    []string
+}
+
+var (
+	differs    = mutate.Seen{Word: mutate.Differs}
+	notCompare = mutate.Seen{Word: mutate.NotObserved}
+)
+
+func same(expression string, values ...string) mutate.Seen {
+	return mutate.Seen{Word: mutate.NeverDiffers, Expression: expression, Times: 3, Values: values}
+}
+
+const deckhand = `final class Deckhand { public function name(?Log $log, array $row, $x, string $text): mixed {
+	`
+
+// adviceCases are changes for which the advice was wrong as long as it followed from the
+// operator alone.
+var adviceCases = []adviceCase{
+	{"the tests trim both sides", "call/string-step-dropped", deckhand + `return trim($text); } }`, "trim($text)", "$text", differs,
+		[]string{"none fails", "what follows hides it", "assertSame"}, []string{"Add", "blanks", "white space"}},
+	{"no text has white space", "call/string-step-dropped", deckhand + `return rtrim($text); } }`, "rtrim($text)", "$text", same("rtrim($text)", "'a'"),
+		[]string{"Add a case with a text that has white space at its end."}, []string{"other case", "too long", "beginning"}},
+	{"null before a call", "connective/and-left-dropped", deckhand + `return $log !== null && $log->open(); } }`, "$log !== null && $log->open()", "$log->open()", notCompare,
+		[]string{"when `$log !== null` is false. Have such a case", "error or a warning", "`$log->open()` uses what is checked there"}, []string{"right side true", "`$log->open()` holds", "`$log->open()` is true"}},
+	{"an element before its value", "connective/and-left-dropped", deckhand + `return isset($row['k']) && $row['k'] > 1; } }`, "isset($row['k']) && $row['k'] > 1", "$row['k'] > 1", same("isset($row['k']) && $row['k'] > 1", "true"),
+		[]string{"Add a case in which `isset($row['k'])` is false.", "let PHPUnit fail on warnings"}, []string{"`$row['k'] > 1` is true"}},
+	{"a type before its function", "connective/all-any-swapped", deckhand + `return is_string($x) && strlen($x) > 2; } }`, "&&", "||", same("is_string($x) && strlen($x) > 2", "true"),
+		[]string{"`is_string($x)` is true and `strlen($x) > 2` is false"}, []string{"`is_string($x)` is false"}},
+	{"null before a call, with or", "connective/or-left-dropped", deckhand + `return $log === null || $log->open(); } }`, "$log === null || $log->open()", "$log->open()", notCompare,
+		[]string{"when `$log === null` is true. Have such a case", "error or a warning"}, []string{"right side false", "does not hold"}},
+	{"null compared", "connective/or-left-dropped", deckhand + `return $x === null || $text > $x; } }`, "$x === null || $text > $x", "$text > $x", same("$x === null || $text > $x", "true"),
+		[]string{"`$x === null` is true and `$text > $x` is false. If there can be none, the check on the left is not needed."}, []string{"warning"}},
+	{"a factor that is a constant", "integer/plus-one", deckhand + `return self::DEPTH * 2; } }`, "2", "3", same("self::DEPTH * 2 > 4", "true"),
+		[]string{"this number"}, []string{"is not 0"}},
+	{"sides of their own", "connective/and-left-dropped", deckhand + `return $x > 3 && $x < 9; } }`, "$x > 3 && $x < 9", "$x < 9", same("$x > 3 && $x < 9", "true"),
+		[]string{"Add a case in which `$x > 3` is false and `$x < 9` is true."}, []string{"warning"}},
+	{"the owner of a substitute", "coalesce/substitute-dropped", deckhand + `return $log->name ?? $log->path(); } }`, "$log->name ?? $log->path()", "$log->name", notCompare,
+		[]string{"`$log->name` is null and `$log` is not"}, []string{"missing"}},
+	{"a catch that throws another", "exception/class-widened", deckhand + "try { throw new \\RangeException('a'); } catch (\\Exception $e) { throw new Late('b', 0, $e); } } }", `\RangeException`, `\RuntimeException`, mutate.Seen{},
+		[]string{"The catch block in line 3 takes this exception", "getPrevious()"}, []string{"expectException()"}},
+	{"a catch that takes what is thrown", "exception/throw-dropped", deckhand + "try { throw new \\RangeException('a'); } catch (\\RuntimeException $e) { $x = 2; } } }", `throw new \RangeException('a');`, ";", notCompare,
+		[]string{"The catch block in line 3 takes it", "assert what the block does"}, []string{"expectException()"}},
+	{"a throw that leaves the function", "exception/throw-dropped", deckhand + "try { throw new \\RangeException('a'); } catch (\\LengthException $e) { $x = 2; } } }", `throw new \RangeException('a');`, ";", notCompare,
+		[]string{"expectException()"}, []string{"catch block"}},
+	{"sorting is no collaborator", "effect/call-dropped", deckhand + `arsort($row); return $row; } }`, "arsort($row);", ";", notCompare,
+		[]string{"arsort()", "elements of `$row` in order", "out of order"}, []string{"mock", "other object"}},
+	{"the object's own method", "effect/call-dropped", deckhand + `$this->tidy(); return 1; } }`, "$this->tidy();", ";", mutate.Seen{},
+		[]string{"tidy()", "in this object"}, []string{"mock"}},
+	{"an object that no mock replaces", "effect/call-dropped", deckhand + `$log = new Log(); $log->open(); return $log; } }`, "$log->open();", ";", mutate.Seen{},
+		[]string{"no mock can stand in for it"}, []string{"expects("}},
+	{"another object", "effect/call-dropped", deckhand + `$log->open(); return 1; } }`, "$log->open();", ";", mutate.Seen{},
+		[]string{"expects(self::once())"}, nil},
+	{"repeating has no case of letters", "call/string-step-dropped", deckhand + `return str_repeat($text, $x); } }`, "str_repeat($text, $x)", "$text", notCompare,
+		[]string{"another number of times than once"}, []string{"other case", "blanks", "letter"}},
+	{"capitals are made", "call/string-step-dropped", deckhand + `return strtoupper($text); } }`, "strtoupper($text)", "$text", same("strtoupper($text)", "'A'"),
+		[]string{"Add a case with a text that has a small letter."}, []string{"blanks", "too long", "mixed"}},
+	{"a loop that ends earlier", "integer/minus-one", deckhand + `for ($i = 0; $i < 10; $i++) { if ($row[$i] === $x) { break; } } return $i; } }`, "10", "9", same("$i < 10", "true"),
+		[]string{"the loop gets so far that `$i` is exactly 9", "nothing may end it before"}, []string{"lies exactly on it"}},
+	{"the limit of a loop", "relational/boundary-included", deckhand + `$i = 0; while ($i < $x && $row[$i] !== 0) { $i++; } return $i; } }`, "<", "<=", same("$i < $x && $row[$i] !== 0", "true"),
+		[]string{"the loop gets so far that `$i` is exactly `$x`", "The rest of the expression must not hide the difference."}, []string{"the other side of the comparison"}},
+	{"a limit that is one below the number", "integer/minus-one", deckhand + `return $x < 10; } }`, "10", "9", same("$x < 10", "true", "false"),
+		[]string{"Add a case in which `$x` is exactly 9."}, []string{"exactly 10"}},
+	{"a limit that is one above the number", "integer/plus-one", deckhand + `return $x > 10; } }`, "10", "11", differs,
+		[]string{"Assert what happens when `$x` is exactly 11."}, []string{"exactly 10", "Add"}},
+	{"a blank hides the end of a word", "pattern/anchor-dropped", deckhand + `return preg_match('/pier\b/', $text); } }`, `\b`, "", same(`preg_match('/pier\b/', $text)`, "1"),
+		[]string{"a letter stands right beside", "without a blank"}, []string{`"x" and a blank`}},
+	{"a blank that nobody sees", "concat/end-dropped", deckhand + `return $text . ' '; } }`, "$text . ' '", "$text", differs,
+		[]string{"white space included", "trims the string"}, []string{"Add"}},
+	{"an empty text for a blank", "string/emptied", deckhand + `$x = ' '; return $x; } }`, "' '", "''", notCompare,
+		[]string{"white space included"}, nil},
+	{"a quote at the end of the text", "call/string-step-dropped", deckhand + `return rtrim($text, '"'); } }`, `rtrim($text, '"')`, "$text", same(`rtrim($text, '"')`, "'a'"),
+		[]string{"a character of `'\"'` at its end"}, []string{"white space", "blank"}},
+	{"one step of several", "call/string-step-dropped", deckhand + `return rtrim(rtrim($text, '0'), '.') . 'kg'; } }`, `rtrim(rtrim($text, '0'), '.')`, "rtrim($text, '0')", same(`rtrim(rtrim($text, '0'), '.') . 'kg'`),
+		[]string{"a character of `'.'` at its end. The rest of the expression"}, []string{"not at both"}},
+	{"the quotes to trim", "call/option-dropped", deckhand + `return trim($text, '"'); } }`, `, '"'`, "", notCompare,
+		[]string{"a character of `'\"'` at its beginning or end"}, []string{"JSON_UNESCAPED_SLASHES", "separator"}},
+	{"a condition that always holds", "condition/always-met", deckhand + `if ($x) { $x = strlen($text); $text = ''; } return $x; } }`, "$x", "true", same("$x", "true"),
+		[]string{"Add a case in which `$x` does not hold."}, []string{"Assert"}},
+	{"a comparison that is never true", "sameness/never-equal", deckhand + `return $x === 2; } }`, "$x === 2", "false", same("$x === 2", "false"),
+		[]string{"Add a case in which `$x === 2` is true."}, []string{"Assert"}},
+	{"a blank at the beginning", "concat/beginning-dropped", deckhand + `return "\n" . $text; } }`, `"\n" . $text`, "$text", differs,
+		[]string{"white space included"}, nil},
+	{"both sides equal", "relational/boundary-excluded", deckhand + `return $x >= 18; } }`, ">=", ">", same("$x >= 18", "true", "false"),
+		[]string{"Add a case in which `$x` is exactly `18`."}, []string{"rest of", "look at the outcome"}},
+}
+
+func TestAdvice(t *testing.T) {
+	for _, c := range adviceCases {
+		t.Run(c.name, func(t *testing.T) {
+			m, f := mutantOf(t, c)
+			got := mutate.Advice(m, f, c.seen)
+			for _, s := range c.says {
+				if !strings.Contains(got, s) {
+					t.Errorf("%q\nis not in %q", s, got)
+				}
+			}
+			for _, s := range c.never {
+				if strings.Contains(got, s) {
+					t.Errorf("%q\nis in %q", s, got)
+				}
+			}
+		})
+	}
+}
+
+// mutantOf gives the mutant of a case; there must be one.
+func mutantOf(t *testing.T, c adviceCase) (*mutate.Mutant, *syntax.File) {
+	t.Helper()
+	f, err := syntax.Parse("", []byte("<?php\n"+c.code))
+	if err != nil {
+		t.Fatal(err)
+	}
+	var made []string
+	all := All()
+	op := all[slices.IndexFunc(all, func(op *mutate.Operator) bool { return op.ID == c.op })]
+	for _, x := range mutate.EditsOf(f, op) {
+		before := string(f.Src[x.Edit.Start:x.Edit.End])
+		if before == c.before && strings.TrimSpace(x.Edit.New) == c.after {
+			return &mutate.Mutant{Op: op, Edit: x.Edit}, f
+		}
+		made = append(made, fmt.Sprintf("%q => %q", before, x.Edit.New))
+	}
+	t.Fatalf("%s makes %v of %q, and not %q => %q", c.op, made, c.code, c.before, c.after)
+	return nil, nil
+}
+
+// TestAdviceFollowsWhatWasObserved: where the case is there it asks for an assertion, and where
+// the case is missing for one; where neither is known, and there is no more to say of the code,
+// Doc says it.
+func TestAdviceFollowsWhatWasObserved(t *testing.T) {
+	for _, op := range All() {
+		m := &mutate.Mutant{Op: op}
+		_, doc, _ := strings.Cut(op.Doc, "\n\n")
+		input, outcome := mutate.Advice(m, nil, same("$a", "1")), mutate.Advice(m, nil, differs)
+		switch {
+		case mutate.Advice(m, nil, notCompare) != doc, mutate.Advice(m, nil, mutate.Seen{}) != doc:
+			t.Errorf("%s: Doc is not said", op.ID)
+		case op.Input == "" && (input != doc || outcome != doc):
+			t.Errorf("%s: Doc is not said where values cannot be compared", op.ID)
+		case op.Input != "" && (input != op.Input || !strings.HasSuffix(outcome, op.Outcome) || strings.Contains(outcome, op.Input)):
+			t.Errorf("%s: got %q and %q", op.ID, input, outcome)
+		}
+	}
+}
