@@ -44,6 +44,8 @@ type hunt struct {
 	phase     phase
 	search    mutate.Search
 	bases     []*proving.Input
+	differs   bool           // the changed expression had another value in some test
+	all       bool           // bases are all calls of the tests that reach the change
 	why       map[string]int // reasons for which recorded calls are not used
 	dated     int
 	entered   map[int]bool // points of functions that calls have entered
@@ -73,6 +75,8 @@ func (p *prover) newHunt(at int, t Task) *hunt {
 	h.why = why
 	direct, later = h.usable(direct, why), h.usable(later, why)
 	h.bases = append(spread(direct, mostBases), spread(later, mostLater)...)
+	h.differs = t.Seen.Word == mutate.Differs
+	h.all = len(why) == 0 && len(h.bases) == len(direct)+len(later)
 	if len(h.bases) == 0 {
 		return h.refuse(noCall(why))
 	}

@@ -40,9 +40,15 @@ func (h *hunt) replayed(a *proving.Answer) {
 		default:
 			good = append(good, in)
 			h.see(a, i, in)
+			if in.Changed == 0 && proving.Differ(o, proving.At(a.Mutant, i)) {
+				h.search.Seen = mutate.Unasserted
+			}
 		}
 	}
 	h.count(a)
+	if h.search.Seen == mutate.SeenUnset && h.differs && h.all && len(good) == len(h.job.Ordered) {
+		h.search.Seen = mutate.Absorbed
+	}
 	if len(good) == 0 && len(again) > 0 && h.failures == 0 {
 		h.failures++
 		h.bases = again

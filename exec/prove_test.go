@@ -48,6 +48,7 @@ func proveEdits(t *testing.T, root string, s ProveSettings, edits []edit) (map[*
 		all = append(all, p)
 	}
 	slices.SortFunc(all, func(a, b *mutate.Points) int { return a.First - b.First })
+	e.Observe(ms)
 	b, err := e.Record(ctx, all, nil)
 	if err != nil {
 		t.Fatal(err)
@@ -69,7 +70,7 @@ func proveEdits(t *testing.T, root string, s ProveSettings, edits []edit) (map[*
 // told writes what came of a search on some lines.
 func told(s mutate.Search) string {
 	var b strings.Builder
-	fmt.Fprintf(&b, "tried %d, reached %d, differed %d", s.Tried, s.Reached, s.Differed)
+	fmt.Fprintf(&b, "tried %d, reached %d, differed %d %s", s.Tried, s.Reached, s.Differed, s.Seen)
 	if s.Why != "" {
 		fmt.Fprintf(&b, "; %s", s.Why)
 	}
@@ -104,6 +105,7 @@ func TestProveDemo(t *testing.T) {
 type gap struct {
 	edit
 	Want, Look, Why, Gap string
+	Seen                 string // what the calls of the tests show
 	Unchanged            bool
 }
 
@@ -131,6 +133,7 @@ func TestProveGaps(t *testing.T) {
 		if v := verdicts[first[i].Mutant]; v.Status != mutate.Survived {
 			t.Errorf("%s => %s is no gap: %v by %s", g.Before, g.After, v.Status, v.Killer)
 		}
+		t.Logf("%s => %s: %s", g.Before, g.After, first[i].Seen)
 		if wrong := g.wrong(first[i]); wrong != "" {
 			t.Errorf("%s, %s => %s: %s: %s", g.File, g.Before, g.After, wrong, told(first[i]))
 		}
@@ -146,6 +149,10 @@ func TestProveGaps(t *testing.T) {
 // wrong says what is not as it must be; "" for nothing.
 func (g *gap) wrong(s mutate.Search) string {
 	switch {
+	case g.Unchanged != (s.Seen == mutate.Unasserted):
+		return "the calls of the tests have other outcomes, or have not"
+	case g.Seen != "" && s.Seen.String() != g.Seen:
+		return "the calls of the tests show something else"
 	case g.Want != "refused" && s.Why != "":
 		return "it was refused"
 	case g.Want == "refused" && (s.Why == "" || !strings.Contains(s.Why, g.Why) || s.Tried > 0):

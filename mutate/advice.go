@@ -36,6 +36,10 @@ func Advice(m *Mutant, f *syntax.File, seen Seen) string {
 		return input + hiddenBy(f, n, seen)
 	case seen.Word == Differs:
 		return inputThere + outcome
+	case seen.Word == Unasserted:
+		return callTells + outcome
+	case seen.Word == Absorbed:
+		return isHidden
 	case own.Either == "" && own != Hints{}:
 		return "No test tells the change from the original. " + input + " " + outcome
 	}
@@ -45,6 +49,11 @@ func Advice(m *Mutant, f *syntax.File, seen Seen) string {
 
 const inputThere = "In some test the change makes a difference here, and none fails: the outcome is not looked at, " +
 	"or what follows hides it. "
+
+const callTells = "A call that the tests make has another outcome with the change, and none of them looks at what is different. "
+
+const isHidden = "In some test the change makes a difference here, and what follows hides it from whoever made the call: " +
+	"all outcomes are the same. Only an input for which it is not hidden can tell the two apart, if there is one."
 
 // hiddenBy says that more than the changed expression was observed, the rest of which may hide
 // the difference; "" where there is no rest.

@@ -142,9 +142,12 @@ type Access struct {
 type Search struct {
 	Mutant   *Mutant
 	Findings []Finding // the plainest first; empty where nothing was found
-	Tried    int       // inputs that were tried
-	Reached  int       // of these, how many passed the change
-	Differed int       // of these, in how many the changed expression had another value; -1 where that cannot be seen
+	// Seen is Unasserted or Absorbed where the calls of the tests, made again as they are, say
+	// so; SeenUnset where they do not.
+	Seen     SeenWord
+	Tried    int // inputs that were tried
+	Reached  int // of these, how many passed the change
+	Differed int // of these, in how many the changed expression had another value; -1 where that cannot be seen
 	// Why says in a sentence why nothing was looked for: no call was recorded that could be
 	// made again, or the code writes files, or gives two answers. "" where it was.
 	Why string

@@ -24,12 +24,27 @@ const (
 	NeverDiffers          // it had the same value as the original's each time
 	NotObserved           // its values were not compared, or not in all tests that pass it
 	Differs               // it had another value in some test, and none failed
+	// Unasserted: a call that a test makes, made again as it is, has another outcome: a result,
+	// an exception, an argument afterwards or public state. No assertion told.
+	Unasserted
+	// Absorbed: it had another value in some test, and all calls of the tests that reach it, made
+	// again as they are, have the outcomes that they have on the original.
+	Absorbed
 )
 
-var seenWords = [...]string{"", "never_differs", "not_observed", "differs"}
+var seenWords = [...]string{"", "never_differs", "not_observed", "differs", "unasserted", "absorbed"}
 
 // String gives the name used in result files; "" for SeenUnset.
 func (w SeenWord) String() string { return seenWords[w] }
+
+// With gives what is known when calls of the tests have been made again, too: that tells more
+// than that there was another value, or that nobody knows.
+func (s Seen) With(word SeenWord) Seen {
+	if word != SeenUnset && s.Word != NeverDiffers {
+		s.Word = word
+	}
+	return s
+}
 
 // ParseSeenWord is the inverse of String.
 func ParseSeenWord(name string) (SeenWord, error) {

@@ -65,10 +65,10 @@ func TestProofsAreKept(t *testing.T) {
 		if got == nil || got.Test != want.Test || strings.Join(got.Kills, " ") != strings.Join(want.Kills, " ") || got.Tried != want.Tried || got.File != want.File || got.Code != test.code {
 			t.Errorf("%+v: got %+v, want %+v", test.o, got, want)
 		}
-		if d.SetProof("fits-lt-9e", want) {
+		if d.SetAttempt(attempt("fits-lt-9e", want)) {
 			t.Error("a mutant that was killed has a proof")
 		}
-		if !d.SetProof("lamp-text-77", want) || d.Find("lamp-text-77").proof() == nil {
+		if !d.SetAttempt(attempt("lamp-text-77", want)) || d.Find("lamp-text-77").proof() == nil {
 			t.Error("a survivor's proof is not set")
 		}
 		said := Finding(&mutate.Verdict{Mutant: r.Verdicts[2].Mutant, Status: mutate.Survived, Proof: got}, "", Options{})
@@ -76,4 +76,8 @@ func TestProofsAreKept(t *testing.T) {
 			t.Errorf("the question is not asked:\n%s", said)
 		}
 	}
+}
+
+func attempt(id string, p *mutate.Proof) mutate.Attempt {
+	return mutate.Attempt{Search: mutate.Search{Mutant: &mutate.Mutant{ID: id}, Seen: mutate.Unasserted}, Proof: p}
 }

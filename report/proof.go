@@ -35,14 +35,19 @@ func proofEntry(p *mutate.Proof, o Options) *ProofEntry {
 	return e
 }
 
-// SetProof puts a proof, with its text, into the entry of a survivor. It reports whether
-// there is one.
-func (d *Document) SetProof(id string, p *mutate.Proof) bool {
-	e := d.Find(id)
+// SetAttempt puts what came of an attempt into the entry of a survivor: the proof, with its
+// text, and what the calls of the tests showed. It reports whether there is such an entry.
+func (d *Document) SetAttempt(a mutate.Attempt) bool {
+	e := d.Find(a.Mutant.ID)
 	if e == nil || e.Status != mutate.Survived.String() {
 		return false
 	}
-	e.Proof = proofEntry(p, Options{Tests: true})
+	if a.Proof != nil {
+		e.Proof = proofEntry(a.Proof, Options{Tests: true})
+	}
+	if s, err := e.seen(); err == nil {
+		e.Observed = s.With(a.Seen).Word.String()
+	}
 	return true
 }
 

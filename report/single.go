@@ -2,7 +2,6 @@ package report
 
 import (
 	"bufio"
-	"cmp"
 	"fmt"
 	"io"
 	"strings"
@@ -60,8 +59,11 @@ func Finding(v *mutate.Verdict, remark string, o Options) string {
 		said = ": " + said
 	}
 	b.WriteString(wrap(paint(o.Color).strong(name)+said, "", width))
-	if v.Seen.Word != mutate.SeenUnset {
-		b.WriteString("\n" + wrap(cmp.Or(evaluations(v.Seen, width-len("`` …")), notCompared), "", width))
+	switch v.Seen.Word {
+	case mutate.NeverDiffers:
+		b.WriteString("\n" + wrap(evaluations(v.Seen, width-len("`` …")), "", width))
+	case mutate.NotObserved:
+		b.WriteString("\n" + wrap(notCompared, "", width))
 	}
 	if v.Status == mutate.Survived {
 		b.WriteString("\n" + wrap(hints{}.of(*v), "", width))

@@ -94,12 +94,15 @@ func (c *runCommand) prove(env *environment, code *codebase, engine *exec.Engine
 	err := s.within(bar, c.baseline, survived, survived)
 	bar.end()
 	err = errors.Join(err, s.writeDiffs(outputs))
-	proofs := map[string]*mutate.Proof{}
+	of := map[*mutate.Mutant]mutate.Attempt{}
 	for _, a := range s.attempts {
-		proofs[a.Mutant.ID] = a.Proof
+		of[a.Mutant] = a
 	}
 	for i := range r.Verdicts {
-		r.Verdicts[i].Proof = proofs[r.Verdicts[i].Mutant.ID]
+		v := &r.Verdicts[i]
+		if a, ok := of[v.Mutant]; ok {
+			v.Proof, v.Seen = a.Proof, v.Seen.With(a.Seen)
+		}
 	}
 	if len(s.attempts) > 0 {
 		r.Notes = append(r.Notes, mutate.Note{Kind: "proofs", Text: report.AttemptsSaid(s.attempts)})
@@ -197,9 +200,7 @@ func (c *proveCommand) tell(env *environment, code *codebase, last *report.Docum
 		return fmt.Errorf("the report: %w", err)
 	}
 	for _, a := range s.attempts {
-		if a.Proof != nil {
-			last.SetProof(a.Mutant.ID, a.Proof)
-		}
+		last.SetAttempt(a)
 	}
 	if err := saveDocument(last, code.Root); err != nil {
 		fmt.Fprintf(env.stderr, "assay: the proofs are not kept for assay inspect: %v\n", err)

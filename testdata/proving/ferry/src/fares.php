@@ -28,3 +28,11 @@ function seatNumber(int $seats): int
 {
     return random_int(1, $seats + 1);
 }
+
+/** A lifeboat for each thirty, and two at least. */
+function lifeboats(int $passengers): int
+{
+    $rounded = $passengers + 29;
+
+    return max(2, intdiv($rounded, 30));
+}

@@ -30,4 +30,9 @@ final class FaresTest extends TestCase
     {
         self::assertGreaterThan(0, \Sound\seatNumber(40));
     }
+
+    public function testThereAreLifeboats(): void
+    {
+        self::assertSame(2, \Sound\lifeboats(20));
+    }
 }
