@@ -155,18 +155,16 @@ func (b *builder) replace(key, class string, types []string) error {
 		if len(o.calls) > 0 {
 			before = o.calls[min(len(o.calls), 6)-1] + 1
 		}
-		was := *b
-		b.needed, b.objects, b.order = maps.Clone(was.needed), maps.Clone(was.objects), slices.Clone(was.order)
-		if !b.busy[n] {
-			b.busy = with(was.busy, n)
-			err := b.needObject(n, before)
-			b.busy = was.busy
-			if err == nil {
-				b.instead[key] = n
-				return nil
-			}
+		if b.busy[n] {
+			continue
 		}
-		b.needed, b.objects, b.order = was.needed, was.objects, was.order
+		try := builder{r: b.r, needed: maps.Clone(b.needed), order: slices.Clone(b.order), objects: maps.Clone(b.objects),
+			instead: maps.Clone(b.instead), plain: maps.Clone(b.plain), busy: with(b.busy, n)}
+		if try.needObject(n, before) == nil {
+			try.busy, try.instead[key] = b.busy, n
+			*b = try
+			return nil
+		}
 	}
 	switch {
 	case slices.Contains(types, "callable"):
