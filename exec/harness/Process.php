@@ -15,7 +15,7 @@ namespace PHPUnit\AssayHarness;
  */
 final class Process
 {
-    public const PROTOCOL = 7;
+    public const PROTOCOL = 8;
 
     public static Channel $channel;
     public static array $setup;

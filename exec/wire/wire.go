@@ -12,7 +12,7 @@ import (
 )
 
 // Protocol is the version that both sides name in their first message.
-const Protocol = 7
+const Protocol = 8
 
 // Setup is the first message to a PHP process.
 type Setup struct {
