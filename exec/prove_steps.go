@@ -169,7 +169,11 @@ func (h *hunt) afterRound() {
 func (h *hunt) words() *proving.Words {
 	w := &proving.Words{}
 	if f, ok := h.p.of(h.m); ok {
+		edit := h.m.Edit
+		edit.Start, edit.End = edit.Start-f.Start, edit.End-f.Start
 		w.Read(h.p.text(f))
+		w.Read(string(edit.Apply([]byte(h.p.text(f)))))
+		w.Patterns()
 	}
 	w.Read(h.m.Edit.New)
 	if f, ok := h.p.named(h.m); ok {

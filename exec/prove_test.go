@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"os"
 	osexec "os/exec"
@@ -171,4 +172,39 @@ func (g *gap) wrong(s mutate.Search) string {
 		return "it is looked at something else"
 	}
 	return ""
+}
+
+// TestProveObeys: what is not to be called is not, nothing is called where nothing keeps code
+// from files, and what the time does not suffice for is given without findings.
+func TestProveObeys(t *testing.T) {
+	root := copyFixture(t, filepath.Join("..", "testdata", "proving", "ferry"))
+	edits := []edit{{"src/fares.php", "$age < 4", "$age <= 4"}, {"src/Names.php", "strtolower($name)", "$name"}}
+	for _, c := range []struct {
+		set   ProveSettings
+		found []bool
+		why   string
+	}{
+		{ProveSettings{Not: []string{`Sound\Names::*`}}, []bool{true, false}, "not to be called"},
+		{ProveSettings{Only: []string{`\Sound\NAMES::*`}}, []bool{false, true}, "not to be called"},
+		{ProveSettings{For: 1}, []bool{false, false}, ""},
+		{ProveSettings{Inputs: 1}, []bool{false, false}, ""},
+	} {
+		_, all := proveEdits(t, root, c.set, edits)
+		for i, s := range all {
+			if found := len(s.Findings) > 0; found != c.found[i] || !found && !strings.Contains(s.Why, c.why) {
+				t.Errorf("%+v: %s", c.set, told(s))
+			}
+			if c.set.Inputs > 0 && s.Tried > 40 {
+				t.Errorf("%+v: %s", c.set, told(s))
+			}
+		}
+	}
+	e := &Engine{set: Settings{Unconfined: true}, facts: Facts{Pcntl: true}}
+	var refused *ProjectError
+	if err := e.mayProve(&ProveSettings{}); !errors.As(err, &refused) || !strings.Contains(err.Error(), "--no-confine") {
+		t.Errorf("without confinement: %v", err)
+	}
+	if err := e.mayProve(&ProveSettings{Unconfined: true}); err != nil {
+		t.Errorf("without confinement, where the user says so: %v", err)
+	}
 }

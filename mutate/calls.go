@@ -74,7 +74,7 @@ func (p *Points) Calling() []byte {
 				on = "$this"
 			}
 			in = append(in, insert{offset: body.Start + 1, text: fmt.Sprintf(` $assayCall=%s$calls===null?0:%s$calls->enter(%d,%s,\func_get_args());`, at, at, d.Point, on)})
-			if yields := false; d.node.Child("reference_modifier") == nil {
+			if yields := false; d.node.First("reference_modifier") == nil && d.node.First("&") == nil {
 				ownStatements(body, func(s *syntax.Node) { yields = yields || s.Is("yield_expression") })
 				if !yields {
 					in = append(in, returned(body, at)...)

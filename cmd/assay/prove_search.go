@@ -91,7 +91,7 @@ func (s *proofSearch) within(bar *progress, baseline *exec.Baseline, chosen, all
 	for f := range finds { // that nobody came to
 		s.attempts = append(s.attempts, mutate.Attempt{Search: f.search, Untried: len(f.search.Findings) > 0})
 	}
-	s.settle(tasks)
+	s.settle(tasks, left(s.env.ctx, err))
 	return err
 }
 
@@ -179,14 +179,25 @@ func proofOf(t testcode.Test, f *mutate.Finding, r exec.TrialResult) *mutate.Pro
 	return p
 }
 
+// left says why nothing was looked for that nobody came to.
+func left(ctx context.Context, err error) string {
+	switch {
+	case ctx.Err() != nil:
+		return "the search was interrupted before it was its turn"
+	case err != nil:
+		return "the search failed before it was its turn"
+	}
+	return "the time was over before it was its turn"
+}
+
 // settle orders the attempts: first those whose proofs kill most. A survivor that such a
-// proof kills shares it, whatever else was found for it. What nobody came to is told, too.
-func (s *proofSearch) settle(tasks []exec.Task) {
+// proof kills shares it, whatever else was found for it. What nobody came to is told, too; over
+// says why that is.
+func (s *proofSearch) settle(tasks []exec.Task, over string) {
 	place, have := map[*mutate.Mutant]int{}, map[*mutate.Mutant]bool{}
 	for i, t := range tasks {
 		place[t.Mutant] = i
 	}
-	const over = "the time was over before it was its turn"
 	for i := range s.attempts {
 		a := &s.attempts[i]
 		if have[a.Mutant] = true; a.Why == "" && a.Tried == 0 && len(a.Findings) == 0 {

@@ -15,8 +15,8 @@ namespace PHPUnit\AssayHarness;
 final class ProverOutcome
 {
     private const DEEP = 3;
-    private const ELEMENTS = 100;
-    private const NODES = 600;
+    private const ELEMENTS = 1000;
+    private const NODES = 3000;
     /** Names of methods that are likelier to do something than to tell something. */
     private const DOES = '~^(set|add|remove|delete|clear|reset|push|pop|shift|unshift|next|prev|rewind|save|store|write|send|close|open|start|stop|run|execute|flush|register|unregister|append|insert|update|process|dispatch|load|fetch|commit|rollback|begin|end|lock|unlock|connect|disconnect|destroy|detach|attach|invoke|print|dump|exit|quit|kill|sleep|wait|getIterator)~';
 

@@ -51,8 +51,8 @@ type builder struct {
 	needed  map[int]bool
 	order   []int        // the same, each behind what it needs
 	objects map[int]bool // that others name
-	// instead has, for a class and the types of a parameter, the object that stands for one
-	// which nobody saw being made.
+	// instead has, for a call and a class, the object that stands for one which nobody saw
+	// being made; see inCall.
 	instead map[string]int
 	plain   map[string]mutate.Value // the same, where it is no object
 	busy    map[int]bool            // objects that are to stand for others and are not made yet
@@ -97,7 +97,7 @@ func (b *builder) needIn(v mutate.Value, types []string, before int) error {
 		}
 	}
 	if class, is := strings.CutPrefix(v.Variable, "?"); is && v.Kind == mutate.ValueVariable {
-		return b.replace(v.Variable, class, types)
+		return b.replace(inCall(before, v.Variable), class, types)
 	}
 	if n := number(v); n > 0 {
 		return b.needObject(n, before)
@@ -128,6 +128,9 @@ func (b *builder) needObject(n, before int) error {
 	return nil
 }
 
+// inCall names a place in a call where an object is missing.
+func inCall(serial int, name string) string { return strconv.Itoa(serial) + name }
+
 // replace has an object of the same kind made in place of one that nobody saw being made.
 func (b *builder) replace(key, class string, types []string) error {
 	if _, is := b.plain[key]; is || b.instead[key] != 0 {
@@ -155,18 +158,16 @@ func (b *builder) replace(key, class string, types []string) error {
 		if len(o.calls) > 0 {
 			before = o.calls[min(len(o.calls), 6)-1] + 1
 		}
-		was := *b
-		b.needed, b.objects, b.order = maps.Clone(was.needed), maps.Clone(was.objects), slices.Clone(was.order)
-		if !b.busy[n] {
-			b.busy = with(was.busy, n)
-			err := b.needObject(n, before)
-			b.busy = was.busy
-			if err == nil {
-				b.instead[key] = n
-				return nil
-			}
+		if b.busy[n] {
+			continue
 		}
-		b.needed, b.objects, b.order = was.needed, was.objects, was.order
+		try := builder{r: b.r, needed: maps.Clone(b.needed), order: slices.Clone(b.order), objects: maps.Clone(b.objects),
+			instead: maps.Clone(b.instead), plain: maps.Clone(b.plain), busy: with(b.busy, n)}
+		if try.needObject(n, before) == nil {
+			try.busy, try.instead[key] = b.busy, n
+			*b = try
+			return nil
+		}
 	}
 	switch {
 	case slices.Contains(types, "callable"):
@@ -189,6 +190,7 @@ func with(set map[int]bool, n int) map[int]bool {
 
 // namer gives variables names.
 type namer struct {
+	call    int // number of the one that is written
 	plain   map[string]mutate.Value
 	instead map[string]int // what stands for the object of a class, by the name that stands in its place
 	of      map[int]string // number of an object => name
@@ -214,6 +216,7 @@ func (n *namer) name(class string) string {
 
 // write writes a call; where its receiver is a case of an enum, one before it that gives it.
 func (b *builder) write(c *called, names *namer, last bool) []mutate.Call {
+	names.call = c.serial
 	call := mutate.Call{Kind: c.kind, Class: c.class, Name: c.name}
 	var out []mutate.Call
 	if c.kind == mutate.CallMethod {
@@ -246,11 +249,11 @@ func (b *builder) write(c *called, names *namer, last bool) []mutate.Call {
 func (n *namer) in(v mutate.Value) mutate.Value {
 	if v.Kind == mutate.ValueVariable {
 		o := number(v)
-		if plain, is := n.plain[v.Variable]; is {
+		if plain, is := n.plain[inCall(n.call, v.Variable)]; is {
 			return plain
 		}
 		if o == 0 {
-			o = n.instead[v.Variable]
+			o = n.instead[inCall(n.call, v.Variable)]
 		}
 		return variable(n.of[o])
 	}

@@ -201,10 +201,14 @@ func (l *lister) texts(s string, w *Words, others []mutate.Value) {
 			add(strconv.FormatInt(d, 10), strconv.FormatInt(d+1, 10), strconv.FormatInt(d-1, 10))
 		}
 	}
-	for _, d := range w.Strings {
+	for _, d := range slices.Concat(w.Samples, w.Strings) {
 		add(d, s+d, d+s, strings.Replace(s, " ", d, 1))
 	}
 	l.pieces(s, add)
+	for _, d := range w.Samples {
+		add(s+"\n"+d, d+"\n"+s, s+" "+d+" "+s)
+	}
+	l.runs(s, w, add)
 	for _, d := range w.Strings {
 		half := len(s) / 2
 		add(s[:half]+d+s[half:], strings.ReplaceAll(s, d, ""), strings.Replace(s, d, d+d, 1), d+d)
@@ -218,6 +222,32 @@ func (l *lister) texts(s string, w *Words, others []mutate.Value) {
 			for _, k := range []int64{d, d + 1, d - 1} {
 				if k > 0 && k <= 300 {
 					add(strings.Repeat("x", int(k)))
+				}
+			}
+		}
+	}
+}
+
+// runs adds texts in which a character stands several times in a row: as often as a number in
+// the code says, and once more or less.
+func (l *lister) runs(s string, w *Words, add func(...string)) {
+	marks := []string{}
+	for _, d := range w.Strings {
+		if len(d) == 1 && !slices.Contains(marks, d) && len(marks) < 10 {
+			marks = append(marks, d)
+		}
+	}
+	for i := range min(len(s), 60) {
+		if c := s[i : i+1]; strings.ContainsAny(c, "#*-_=~`>+.!|:<&/\\'\"()[]{} ") && !slices.Contains(marks, c) && len(marks) < 16 {
+			marks = append(marks, c)
+		}
+	}
+	for _, mark := range marks {
+		for _, n := range append([]int64{2, 3, 4}, w.Ints[:min(len(w.Ints), 5)]...) {
+			for _, k := range []int64{n, n + 1, n - 1} {
+				if k > 1 && k <= 20 {
+					run := strings.Repeat(mark, int(k))
+					add(run+s, run+" "+s, s+run, strings.Replace(s, mark, run, 1))
 				}
 			}
 		}

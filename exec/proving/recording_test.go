@@ -22,6 +22,11 @@ const told = `[
 	["class", "Shop\\Double", ["Shop\\Holder"]],
 	["function", "Shop\\weigh", [{"name": "basket", "types": ["Shop\\Holder"], "cases": [], "optional": false, "variadic": false, "reference": false}]],
 	["call", 4, 1, 14, "function", "", "Shop\\weigh", null, [{"y": "Shop\\Double"}], false],
+	["class", "Shop\\Box", ["Shop\\Holder"]],
+	["call", 8, 1, 17, "new", "Shop\\Box", "", 3, [{"y": "Shop\\Double"}], false],
+	["call", 9, 1, 18, "method", "Shop\\Box", "open", {"o": 3}, [], false],
+	["function", "Shop\\carry", [{"name": "box", "types": ["Shop\\Box"], "cases": [], "optional": false, "variadic": false, "reference": false}]],
+	["call", 10, 1, 19, "function", "", "Shop\\carry", null, [{"y": "Shop\\Double"}], false],
 	["call", 5, 1, 15, "function", "", "Shop\\log", null, [{"x": "a resource"}], false],
 	["call", 6, 1, 16, "static", "Shop\\Basket", "of", null, [{"a": [["k", {"f": "1.5"}]]}], false],
 	["made", 6, 2, "Shop\\Basket"],
@@ -62,6 +67,8 @@ func TestInputs(t *testing.T) {
 		{13, []string{`$basket = new Shop\Basket(5); $basket->put('pear', 2)`}, []string{`$basket = new Shop\Basket(5); $basket->put('pear', 2); $basket->count()`}, ""},
 		{12, []string{`$basket = Shop\Basket::of(['k' => 1.5]); $basket->count()`, `$basket = new Shop\Basket(5); $basket->put('pear', 2); $basket->count()`}, nil, ""},
 		{14, []string{`$basket = new Shop\Basket(5); $basket->put('pear', 2); $basket->count(); Shop\weigh($basket)`}, nil, ""},
+		{18, []string{`$basket = new Shop\Basket(5); $basket->put('pear', 2); $basket->count(); $box = new Shop\Box($basket); $box->open()`}, nil, ""},
+		{19, []string{`$basket = new Shop\Basket(5); $basket->put('pear', 2); $basket->count(); $box = new Shop\Box($basket); $box->open(); Shop\carry($box)`}, nil, ""},
 		{15, nil, nil, "a resource"},
 	} {
 		direct, later, why := r.Inputs(c.point)
@@ -75,7 +82,7 @@ func TestInputs(t *testing.T) {
 			t.Errorf("point %d: %v, want %q", c.point, why, c.why)
 		}
 		for _, in := range direct {
-			if changed := c.point == 14; (in.Changed > 0) != changed {
+			if changed := c.point == 14 || c.point >= 18; (in.Changed > 0) != changed {
 				t.Errorf("point %d: changed %d times", c.point, in.Changed)
 			}
 		}

@@ -18,6 +18,7 @@ type Variation struct {
 	bases  []*Input   // of which not each thing has been changed yet
 	lists  []*changes // of which there is a turn now
 	turn   int
+	given  int
 	tries  int // random ones that were new to nobody, in a row
 	known  map[string][]mutate.Value
 }
@@ -55,7 +56,11 @@ func NewVariation(r *Recording, bases []*Input, words *Words, seed uint64, id st
 }
 
 // atATime is how many inputs take turns in having one thing changed.
-const atATime = 10
+const atATime = 8
+
+// alone is how many inputs have one thing changed before such take turns with those in which
+// several are.
+const alone = 400
 
 // systematic changes one thing in an input, taking turns between the things; nil where all
 // have been changed in all ways.
@@ -88,7 +93,10 @@ func (v *Variation) systematic() *Input {
 func (v *Variation) Next(n int) []*Input {
 	var out []*Input
 	for len(out) < n && v.tries <= 200 {
-		in := v.systematic()
+		var in *Input
+		if v.given++; v.given <= alone || v.given%2 == 0 {
+			in = v.systematic()
+		}
 		if in == nil && len(v.corpus) > 0 {
 			in = v.random()
 		}

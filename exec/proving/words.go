@@ -12,6 +12,7 @@ type Words struct {
 	Ints    []int64
 	Floats  []float64
 	Strings []string
+	Samples []string // texts that match regular expressions among these
 }
 
 // most of a kind of literal that are kept.

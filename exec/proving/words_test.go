@@ -1,6 +1,7 @@
 package proving
 
 import (
+	"regexp"
 	"slices"
 	"strings"
 	"testing"
@@ -20,6 +21,27 @@ func TestWordsAreLiterals(t *testing.T) {
 	}
 	if want := []string{"it's", "a\tb"}; !slices.Equal(w.Strings, want) {
 		t.Errorf("texts %q, want %q", w.Strings, want)
+	}
+}
+
+// TestSamplesMatch: of regular expressions texts are made that match them.
+func TestSamplesMatch(t *testing.T) {
+	for _, c := range []struct{ literal, same string }{
+		{`/^<\w[\w-]*+(?:[ ]*+a)*+>$/`, `^<\w[\w-]*(?:[ ]*a)*>$`},
+		{`~^(\d{4})-(\d\d)$~i`, `^(\d{4})-(\d\d)$`},
+		{`#^(?>ab|cd)++ $#`, `^(?:ab|cd)+ $`},
+		{`{^x/y{2,}$}`, `^x/y{2,}$`},
+	} {
+		w := Words{Strings: []string{c.literal, "/", "no pattern", "/open(", "/(?<=a)b/", "/a/z"}}
+		w.Patterns()
+		if len(w.Samples) == 0 {
+			t.Errorf("%s has no samples", c.literal)
+		}
+		for _, s := range w.Samples {
+			if !regexp.MustCompile(c.same).MatchString(s) {
+				t.Errorf("%s: %q does not match", c.literal, s)
+			}
+		}
 	}
 }
 
@@ -67,6 +89,7 @@ func FuzzCode(f *testing.F) {
 	f.Fuzz(func(t *testing.T, code string) {
 		var w Words
 		w.Read(code)
+		w.Patterns()
 		Impure(code)
 		if n := len(strip(code, func(string) {})); n > len(code)+2 {
 			t.Errorf("%d bytes are left of %d", n, len(code))
