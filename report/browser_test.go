@@ -184,14 +184,14 @@ func TestPageFollowsItsAddress(t *testing.T) {
 			Inside: document.getElementById("p:source").contains(document.getElementById("p:beside")), InView: e.top >= 0 && e.bottom <= innerHeight}`
 	far := pageOf(t, many(300))
 	for _, c := range []struct{ file, address, size, focus, beside, lost string }{
-		{"", "#fits-le-3a", wide, "fits-le-3a", "No test reaches the point where both sides are equal.", ""},
+		{"", "#fits-le-3a", wide, "fits-le-3a", "Add a case in which both sides are equal.", ""},
 		{"", "#at=fits-le-3a", middle, "fits-le-3a", "4 tests run this and pass", ""},
 		{"", "#fits-lt-9e", phone, "fits-lt-9e", "Killed by Sound\\Tests\\FerryTest::testFits#a long van (assertion: Failed asserting that true is false.).", ""},
 		{"", "#crew-plus-1b", wide, "crew-plus-1b", "No test runs line 25: 1 mutant unreached. Begin with a test", ""},
 		{far, "#odd-290", wide, "odd-290", "Line 292", ""},
 		{far, "#odd-290", phone, "odd-290", "Line 292", ""},
 		{"", "#never-there", wide, "", "", "never-there"},
-		{"", "#at=fits-le-3a&status=eaten", wide, "fits-le-3a", "No test reaches", "eaten"},
+		{"", "#at=fits-le-3a&status=eaten", wide, "fits-le-3a", "Add a case in which", "eaten"},
 		{"", "#file=src/Gone.php", wide, "", "", "src/Gone.php"},
 		{"", "#colour=red", wide, "", "", "colour=red"},
 	} {
