@@ -233,7 +233,11 @@ func textHint(f *syntax.File, n *syntax.Node, e mutate.Edit) mutate.Hints {
 
 // isBlank reports whether a literal holds white space and nothing else.
 func isBlank(literal string) bool {
-	content := strings.Trim(literal, `'"`)
+	literal = strings.TrimLeft(literal, "bB")
+	if len(literal) < 2 {
+		return false
+	}
+	content := literal[1 : len(literal)-1]
 	if strings.HasPrefix(literal, `"`) {
 		content = strings.NewReplacer(`\n`, "\n", `\r`, "\r", `\t`, "\t").Replace(content)
 	}

@@ -60,6 +60,10 @@ func capital(s string) string { return strings.ToUpper(s[:1]) + s[1:] }
 func guards(f *syntax.File, left, right *syntax.Node) (needs, uses bool) {
 	of := checked(f, left)
 	right.Walk(func(n *syntax.Node) bool {
+		if typeTests[builtin(f, n)] { // asks for what may not be there
+			uses = uses || slices.ContainsFunc(of, func(text string) bool { return reads(f, n, text) })
+			return false
+		}
 		if n.Named && slices.Contains(of, f.Text(n)) {
 			uses = true
 			into := n.Parent.Is(dereferenced...) || n.Parent.Is("member_call_expression", "nullsafe_member_call_expression")

@@ -35,6 +35,10 @@ func relationalHint(f *syntax.File, n *syntax.Node, e mutate.Edit) mutate.Hints 
 	default:
 		is = a + " is smaller than " + b
 	}
+	if text := strings.TrimSpace(e.New); text == "!=" && loopEndedBy(f, n) != nil {
+		return mutate.Hints{Input: "Add a case in which " + a + " steps over " + b + ", or begins beyond it. If there can be none, the change makes no difference.",
+			Outcome: "Assert that the loop ends when " + is + "."}
+	}
 	return atLimit(f, n, is)
 }
 
@@ -119,7 +123,7 @@ func integerHint(f *syntax.File, n *syntax.Node, e mutate.Edit) mutate.Hints {
 	}
 	code := named(f, other, "")
 	switch {
-	case code == "" || from > until:
+	case code == "" || isConstant(other) || from > until:
 		return mutate.Hints{}
 	case from == until:
 		return atLimit(f, p, fmt.Sprintf("%s is exactly %d", code, from))

@@ -184,7 +184,7 @@ func TestPageFollowsItsAddress(t *testing.T) {
 			Inside: document.getElementById("p:source").contains(document.getElementById("p:beside")), InView: e.top >= 0 && e.bottom <= innerHeight}`
 	far := pageOf(t, many(300))
 	for _, c := range []struct{ file, address, size, focus, beside, lost string }{
-		{"", "#fits-le-3a", wide, "fits-le-3a", "No test reaches the point where both sides are equal.", ""},
+		{"", "#fits-le-3a", wide, "fits-le-3a", "Add a case in which both sides are equal.", ""},
 		{"", "#fits-le-3a", middle, "fits-le-3a", "'full, </script>\\x1B[31m' => [true, 24, \"Br\\xFCcke\"],", ""},
 		{"", "#fits-le-3a", phone, "fits-le-3a", "This pins what the code does today. Is that right?", ""},
 		{"", "#at=fits-le-3a", middle, "fits-le-3a", "4 tests run this and pass", ""},
@@ -193,7 +193,7 @@ func TestPageFollowsItsAddress(t *testing.T) {
 		{far, "#odd-290", wide, "odd-290", "Line 292", ""},
 		{far, "#odd-290", phone, "odd-290", "Line 292", ""},
 		{"", "#never-there", wide, "", "", "never-there"},
-		{"", "#at=fits-le-3a&status=eaten", wide, "fits-le-3a", "No test reaches", "eaten"},
+		{"", "#at=fits-le-3a&status=eaten", wide, "fits-le-3a", "Add a case in which", "eaten"},
 		{"", "#file=src/Gone.php", wide, "", "", "src/Gone.php"},
 		{"", "#colour=red", wide, "", "", "colour=red"},
 	} {
