@@ -16,6 +16,7 @@ import (
 	"golang.org/x/sync/errgroup"
 
 	"assay/exec/proving"
+	"assay/exec/sandbox"
 	"assay/exec/supervisor"
 	"assay/mutate"
 )
@@ -47,6 +48,10 @@ func (e *Engine) Prove(ctx context.Context, b *Baseline, tasks []Task, s ProveSe
 		return err
 	}
 	p := &prover{e: e, b: b, set: s, each: each, done: map[int]mutate.Search{}}
+	var err error
+	if p.confinement, err = e.strict(&s); err != nil {
+		return err
+	}
 	if s.For > 0 {
 		p.until = time.Now().Add(s.For)
 	}
@@ -81,25 +86,43 @@ func (e *Engine) mayProve(s *ProveSettings) error {
 		if len(e.facts.Unconfined) > 0 {
 			why = e.facts.Unconfined[0]
 		}
-		return &ProjectError{"calls with changed arguments are made only where code is kept from files and the network, and here it is not: " + why,
-			"Run it where workers can be confined; assay check says what is missing."}
+		return notConfined(why)
 	}
 	return nil
 }
 
+// strict gives the confinement for calls with changed arguments: what the tests may write to
+// and connect to besides, such calls may not.
+func (e *Engine) strict(s *ProveSettings) (sandbox.Confinement, error) {
+	if s.Unconfined || len(e.set.AllowWrite)+len(e.set.AllowPorts)+len(e.set.AllowSockets) == 0 {
+		return e.confinement, nil
+	}
+	p, err := sandbox.PlanConfinement(sandbox.Terms{Root: e.set.Root, Mode: e.facts.View}, abilitiesFor(e.facts.View, true))
+	if err == nil && len(p.Loose) > 0 {
+		err = notConfined(p.Loose[0])
+	}
+	return p.Confinement, err
+}
+
+func notConfined(why string) error {
+	return &ProjectError{"calls with changed arguments are made only where code is kept from files and the network, and here it is not: " + why,
+		"Run it where workers can be confined; assay check says what is missing."}
+}
+
 // prover is one call of Prove.
 type prover struct {
-	e         *Engine
-	b         *Baseline
-	set       ProveSettings
-	until     time.Time // zero for none
-	recording *proving.Recording
-	texts     map[string][]byte // of the sources, with the mutants that can be selected
-	number    map[*mutate.Mutant]int
-	place     map[int]int
-	functions map[int]function // point => function
-	own       map[int]string   // point => the code that is run when it is passed
-	roots     []string         // of this machine: what holds one of them is no value for a test
+	confinement sandbox.Confinement // for calls with changed arguments
+	e           *Engine
+	b           *Baseline
+	set         ProveSettings
+	until       time.Time // zero for none
+	recording   *proving.Recording
+	texts       map[string][]byte // of the sources, with the mutants that can be selected
+	number      map[*mutate.Mutant]int
+	place       map[int]int
+	functions   map[int]function // point => function
+	own         map[int]string   // point => the code that is run when it is passed
+	roots       []string         // of this machine: what holds one of them is no value for a test
 
 	mu    sync.Mutex
 	hunts []*hunt
@@ -235,7 +258,7 @@ func (p *prover) work(ctx context.Context, number int) error {
 			}
 			if w == nil {
 				var err error
-				if w, err = p.e.startClient(ctx, number, p.e.confinement, false); err != nil {
+				if w, err = p.e.startClient(ctx, number, p.confinement, false); err != nil {
 					return err
 				}
 			}
