@@ -1,6 +1,7 @@
 package proving
 
 import (
+	"cmp"
 	"maps"
 	"slices"
 	"strconv"
@@ -9,12 +10,17 @@ import (
 	"assay/mutate"
 )
 
-// mostCalls bounds the calls of an input.
-const mostCalls = 40
+// mostCalls bounds the calls of an input, mostTries how often an object is made to stand for
+// another one in it, and deepest how many of them are made one within the other.
+const (
+	mostCalls = 40
+	mostTries = 100
+	deepest   = 3
+)
 
 // input gives a call with what makes its objects.
 func (r *Recording) input(c *called) (*Input, error) {
-	b := builder{r: r, needed: map[int]bool{}, objects: map[int]bool{}, instead: map[string]int{}, plain: map[string]mutate.Value{}}
+	b := builder{r: r, needed: map[int]bool{}, objects: map[int]bool{}, instead: map[string]int{}, plain: map[string]mutate.Value{}, tries: new(int)}
 	if err := b.need(c); err != nil {
 		return nil, err
 	}
@@ -55,6 +61,7 @@ type builder struct {
 	// being made; see inCall.
 	instead map[string]int
 	plain   map[string]mutate.Value // the same, where it is no object
+	tries   *int                    // how many objects were made to stand for others
 	busy    map[int]bool            // objects that are to stand for others and are not made yet
 }
 
@@ -158,11 +165,12 @@ func (b *builder) replace(key, class string, types []string) error {
 		if len(o.calls) > 0 {
 			before = o.calls[min(len(o.calls), 6)-1] + 1
 		}
-		if b.busy[n] {
+		if b.busy[n] || len(b.busy) >= deepest || *b.tries >= mostTries {
 			continue
 		}
+		*b.tries++
 		try := builder{r: b.r, needed: maps.Clone(b.needed), order: slices.Clone(b.order), objects: maps.Clone(b.objects),
-			instead: maps.Clone(b.instead), plain: maps.Clone(b.plain), busy: with(b.busy, n)}
+			instead: maps.Clone(b.instead), plain: maps.Clone(b.plain), busy: with(b.busy, n), tries: b.tries}
 		if try.needObject(n, before) == nil {
 			try.busy, try.instead[key] = b.busy, n
 			*b = try
@@ -198,7 +206,7 @@ type namer struct {
 }
 
 func (n *namer) name(class string) string {
-	short := class[strings.LastIndexByte(class, '\\')+1:]
+	short := cmp.Or(class[strings.LastIndexByte(class, '\\')+1:], "it")
 	base := strings.ToLower(short[:1]) + short[1:]
 	if short == strings.ToUpper(short) {
 		base = strings.ToLower(short)

@@ -77,6 +77,9 @@ func (r *Recording) read(row json.RawMessage, last int) (int, error) {
 		return last, err
 	}
 	var kind string
+	if len(parts) == 0 {
+		return last, errors.New("an empty row")
+	}
 	if err := json.Unmarshal(parts[0], &kind); err != nil {
 		return last, err
 	}

@@ -146,3 +146,24 @@ func TestSmaller(t *testing.T) {
 		}
 	}
 }
+
+// FuzzTold: whatever a process tells, reading it ends, and so does making inputs of it.
+func FuzzTold(f *testing.F) {
+	f.Add(told, `{"id": 1, "original": [[1, 0, "d", {"result": 1}, []], null], "mutant": [[1, 0, "e", {"result": {"O": "C"}}, []]]}`)
+	f.Add(`[["call", 1, 0, 1, "new", "", "", 1, [{"n": ["DateTime", ["x"]]}], true], ["made", 1, 2, ""], ["lost", 1]]`, `{}`)
+	f.Fuzz(func(t *testing.T, told, answer string) {
+		if a, err := ReadAnswer(answer); err == nil && At(a.Original, 0) != nil && At(a.Mutant, 0) != nil {
+			Looks(a.Original[0].Tree, a.Mutant[0].Tree)
+			Confirm(mutate.Look{}, a.Original[0].Tree, a.Original[0].Tree, a.Mutant[0].Tree)
+		}
+		r, err := NewRecording([]string{told})
+		if err != nil {
+			return
+		}
+		direct, later, _ := r.Inputs(1, 10, 11, 12, 13, 14)
+		NewVariation(r, append(direct, later...), &Words{}, 1, "m").Next(20)
+		for _, in := range direct {
+			r.Smaller(in)
+		}
+	})
+}

@@ -70,6 +70,9 @@ func (e noValueError) Error() string { return e.what }
 // number, any other one a variable "?" with its class. The error is a noValueError where there is none.
 func decoded(b json.RawMessage) (mutate.Value, error) {
 	var v mutate.Value
+	if len(b) == 0 {
+		return v, errors.New("no value")
+	}
 	switch b[0] {
 	case 'n':
 		v.Kind = mutate.ValueNull
