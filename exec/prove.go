@@ -36,7 +36,7 @@ type ProveSettings struct {
 }
 
 // DefaultInputs is how many inputs are tried of a mutant at most, unless it is said.
-const DefaultInputs = 2000
+const DefaultInputs = 3000
 
 // Prove looks for inputs that tell the mutants of some tasks from the original, and gives what
 // came of each to each, in the order of the tasks. It has the suite run once more, to record
