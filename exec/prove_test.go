@@ -102,6 +102,18 @@ func TestProveDemo(t *testing.T) {
 	}
 }
 
+// TestProveOtherBytes: where names are not UTF-8 nothing is found, and the others are looked for.
+func TestProveOtherBytes(t *testing.T) {
+	root := copyFixture(t, filepath.Join(fixtures, "latin1-and-crlf"))
+	_, all := proveEdits(t, root, ProveSettings{Inputs: 200}, []edit{{"src/Latin1.php", " > 100 ?", " > 101 ?"}, {"src/Crlf.php", "> 3", ">= 3"}})
+	if all[0].Why == "" || len(all[0].Findings) > 0 {
+		t.Error(told(all[0]))
+	}
+	if all[1].Why != "" || all[1].Tried == 0 {
+		t.Error(told(all[1]))
+	}
+}
+
 // gap is an edit that a suite lets pass, and what must come of it; see testdata/proving.
 type gap struct {
 	edit

@@ -64,7 +64,7 @@ final class CallRecorder
     {
         $this->noteReached();
         if ($this->news !== []) {
-            Process::$channel->send(['calls', \json_encode($this->news, \JSON_THROW_ON_ERROR | \JSON_UNESCAPED_SLASHES)]);
+            Process::$channel->send(['calls', \json_encode($this->news, \JSON_THROW_ON_ERROR | \JSON_INVALID_UTF8_SUBSTITUTE | \JSON_UNESCAPED_SLASHES)]);
             $this->news = [];
         }
     }

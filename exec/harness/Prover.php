@@ -60,7 +60,7 @@ final class Prover
             if (isset($answer['original'], $answer['mutant']) && empty($job['whole'])) {
                 self::leaveOutSame($answer['original'], $answer['mutant']);
             }
-            Process::$channel->send(['proof', \json_encode($answer, \JSON_THROW_ON_ERROR | \JSON_UNESCAPED_SLASHES)]);
+            Process::$channel->send(['proof', \json_encode($answer, \JSON_THROW_ON_ERROR | \JSON_INVALID_UTF8_SUBSTITUTE | \JSON_UNESCAPED_SLASHES)]);
         }
         \unlink(self::$file);
         Process::$channel->send(['ended']);
@@ -121,7 +121,7 @@ final class Prover
         $calls = new ProverCalls($job['points'], $job['dated'] ?? 0, $job['tomorrow'], $job['observed'] ?? 0, $job['tells'] ?? false);
         for ($i = $from; $i < $to; ++$i) {
             $line = $calls->outcomeOf($job['inputs'][$i], $job['look'] ?? null);
-            \fwrite($out, \json_encode($line, \JSON_THROW_ON_ERROR | \JSON_UNESCAPED_SLASHES) . "\n");
+            \fwrite($out, \json_encode($line, \JSON_THROW_ON_ERROR | \JSON_INVALID_UTF8_SUBSTITUTE | \JSON_UNESCAPED_SLASHES) . "\n");
         }
         Process::kill();
     }
