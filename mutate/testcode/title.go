@@ -2,6 +2,8 @@ package testcode
 
 import (
 	"fmt"
+	"reflect"
+	"slices"
 	"strconv"
 	"strings"
 	"unicode"
@@ -55,6 +57,9 @@ func outcome(last mutate.Call, look mutate.Look) []string {
 		}
 	}
 	found := inWords(o.Value)
+	if key, v, ok := apart(o.Value, look.Mutant.Value); ok {
+		found = append(inWords(key), inWords(v)...)
+	}
 	if o.Value.Kind == mutate.ValueUnset || len(look.Path) > 0 && look.Path[len(look.Path)-1].Kind == mutate.AccessClass {
 		class := o.Class
 		if class == "" {
@@ -80,6 +85,21 @@ func outcome(last mutate.Call, look mutate.Look) []string {
 		return append(append([]string{"has"}, path...), found...)
 	}
 	return append(append([]string{"gives"}, path...), found...)
+}
+
+// apart gives the first element of an array, by a key that is a text, that another array has
+// not or has otherwise; ok is false where there is none.
+func apart(original, mutant mutate.Value) (key, value mutate.Value, ok bool) {
+	if original.Kind != mutate.ValueArray || mutant.Kind != mutate.ValueArray {
+		return key, value, false
+	}
+	for _, item := range original.Items {
+		same := slices.ContainsFunc(mutant.Items, func(other mutate.Item) bool { return reflect.DeepEqual(item, other) })
+		if item.Key.Kind == mutate.ValueString && !same {
+			return item.Key, item.Value, true
+		}
+	}
+	return key, value, false
 }
 
 // circumstances gives the words of the arguments that have some.
