@@ -157,6 +157,7 @@ func Describe(r *mutate.Result, o Options) *Document {
 	index := d.addTests(r, o)
 	told := o
 	told.Timings = o.Timings || r.Part != nil // reports on the whole tell what parts have seen
+	told.Tests = o.Tests || r.Part != nil
 	for _, v := range sorted(r.Verdicts) {
 		d.addFile(v.Mutant.Source)
 		e := entry(v, index, told)

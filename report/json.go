@@ -245,7 +245,7 @@ func (d *Document) Verdict(e *Entry, m *mutate.Mutant) (v mutate.Verdict, err er
 	for i, value := range v.Seen.Values {
 		v.Seen.Values[i] = d.exactly(value)
 	}
-	v.Proof = e.proof()
+	v.Proof = d.proofOf(e)
 	v.Reaching = d.reachingOf(e)
 	if e.WouldBe != "" {
 		if v.WouldBe, err = mutate.ParseStatus(e.WouldBe); err != nil {

@@ -78,6 +78,9 @@ func textsOf(r *mutate.Result) []string {
 		m := v.Mutant
 		out = append(out, m.Source.Path, m.Class, m.Function, m.Skipped, string(v.Killer), v.Detail, v.Seen.Expression)
 		out = append(out, v.Seen.Values...)
+		if p := v.Proof; p != nil {
+			out = append(append(out, string(p.Test), p.Path, p.Code, p.Diff, p.File), p.Kills...)
+		}
 	}
 	return out
 }

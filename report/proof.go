@@ -15,7 +15,7 @@ type ProofEntry struct {
 	Test  string   `json:"test"`
 	Kills []string `json:"kills"` // IDs of the mutants that it was seen to kill
 	Tried int      `json:"tried"` // inputs that were tried until it was found
-	// The rest is only in the result that is kept for a later look.
+	// The rest is only in the result that is kept for a later look, and in that of a part.
 	Path string `json:"path,omitempty"`
 	Code string `json:"code,omitempty"`
 	Diff string `json:"diff,omitempty"`
@@ -58,6 +58,20 @@ func (e *Entry) proof() *mutate.Proof {
 	}
 	p := e.Proof
 	return &mutate.Proof{Test: mutate.TestID(p.Test), Kills: p.Kills, Tried: p.Tried, File: p.File, Path: p.Path, Code: p.Code, Diff: p.Diff}
+}
+
+// proofOf gives the proof of an entry, with the texts as they are where the document knows that.
+func (d *Document) proofOf(e *Entry) *mutate.Proof {
+	p := e.proof()
+	if p == nil {
+		return nil
+	}
+	p.Test, p.Kills = mutate.TestID(d.exactly(string(p.Test))), slices.Clone(p.Kills)
+	for i := range p.Kills {
+		p.Kills[i] = d.exactly(p.Kills[i])
+	}
+	p.File, p.Path, p.Code, p.Diff = d.exactly(p.File), d.exactly(p.Path), d.exactly(p.Code), d.exactly(p.Diff)
+	return p
 }
 
 // checkProof makes sure that a proof fits the verdict.
