@@ -99,8 +99,8 @@ type fileOptions struct {
 	suiteOptions
 	observeOptions
 	choiceOptions
-	cacheOptions
 	proveOptions
+	cacheOptions
 	answerOptions
 }
 

@@ -27,8 +27,8 @@ type runCommand struct {
 	suiteOptions
 	observeOptions
 	choiceOptions
-	cacheOptions
 	proveOptions
+	cacheOptions
 	answerOptions
 
 	reused   int                    // verdicts of earlier runs
