@@ -30,21 +30,22 @@ func Advice(m *Mutant, f *syntax.File, seen Seen) string {
 		own = op.Hint(f, n, m.Edit)
 	}
 	input, outcome := cmp.Or(own.Input, op.Input), cmp.Or(own.Outcome, op.Outcome)
+	_, meaning, _ := strings.Cut(op.Doc, "\n\n")
+	meaning = strings.TrimSpace(meaning)
 	switch {
+	case seen.Word == Unasserted:
+		return callTells + cmp.Or(outcome, meaning)
+	case seen.Word == Absorbed:
+		return isHidden
 	case input == "":
 	case seen.Word == NeverDiffers:
 		return input + hiddenBy(f, n, seen)
 	case seen.Word == Differs:
 		return inputThere + outcome
-	case seen.Word == Unasserted:
-		return callTells + outcome
-	case seen.Word == Absorbed:
-		return isHidden
 	case own.Either == "" && own != Hints{}:
 		return "No test tells the change from the original. " + input + " " + outcome
 	}
-	_, meaning, _ := strings.Cut(op.Doc, "\n\n")
-	return cmp.Or(own.Either, strings.TrimSpace(meaning))
+	return cmp.Or(own.Either, meaning)
 }
 
 const inputThere = "In some test the change makes a difference here, and none fails: the outcome is not looked at, " +

@@ -1,6 +1,7 @@
 package operators
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 	"strings"
@@ -156,6 +157,13 @@ func TestAdviceFollowsWhatWasObserved(t *testing.T) {
 		m := &mutate.Mutant{Op: op}
 		_, doc, _ := strings.Cut(op.Doc, "\n\n")
 		input, outcome := mutate.Advice(m, nil, same("$a", "1")), mutate.Advice(m, nil, differs)
+		if said := mutate.Advice(m, nil, mutate.Seen{Word: mutate.Unasserted}); !strings.HasPrefix(said, "A call that the tests make has another outcome") ||
+			!strings.HasSuffix(said, cmp.Or(op.Outcome, doc)) {
+			t.Errorf("%s: where a call of the tests tells: %q", op.ID, said)
+		}
+		if said := mutate.Advice(m, nil, mutate.Seen{Word: mutate.Absorbed}); strings.Contains(said, "Assert") || !strings.Contains(said, "hides it") {
+			t.Errorf("%s: where it is absorbed: %q", op.ID, said)
+		}
 		switch {
 		case mutate.Advice(m, nil, notCompare) != doc, mutate.Advice(m, nil, mutate.Seen{}) != doc:
 			t.Errorf("%s: Doc is not said", op.ID)
