@@ -13,6 +13,7 @@ import (
 	"golang.org/x/sync/errgroup"
 
 	"assay/exec/judging"
+	"assay/exec/recording"
 	"assay/exec/supervisor"
 	"assay/mutate"
 )
@@ -371,7 +372,7 @@ func (j *bench) unresolved(c *kase, from int) []int {
 func (j *bench) verdict(c *kase, f judging.Finding) mutate.Verdict {
 	v := mutate.Verdict{Mutant: c.task.Mutant, Status: f.Status, How: f.How, Detail: f.Detail, Reaching: j.idsOf(c.task.Reach), Time: c.time}
 	for _, t := range c.task.Reach {
-		if c.ran[t] {
+		if c.ran[t] && j.isAsked(c, t) {
 			v.Ran++
 		}
 	}
@@ -396,6 +397,13 @@ func (j *bench) verdict(c *kase, f judging.Finding) mutate.Verdict {
 	}
 	v.Rests = mutate.Rests{Opened: slices.Sorted(maps.Keys(c.opened)), Whole: c.whole}
 	return v
+}
+
+// isAsked reports whether a case has a test run for the mutant's sake: others are run on the
+// way from one to the next, and which of these depends on how long they take.
+func (j *bench) isAsked(c *kase, test int) bool {
+	_, is := slices.BinarySearch(c.task.Pairs, j.b.rec.Tests[test].Segment)
+	return is || c.whole || c.subject.All || c.subject.Rebuilt[test] || !slices.ContainsFunc(c.task.Pairs, func(n int) bool { return j.b.rec.Segments[n].Kind == recording.Test })
 }
 
 // idsOf names tests. Mutants of one point share the list, which must not be written to:
