@@ -187,3 +187,14 @@ func looselyEqual(f *syntax.File, n *syntax.Node) string {
 	}
 	return ""
 }
+
+// eachName gives a text for each of the names that stand in a key, with blanks between them.
+func eachName(texts map[string]string) map[string]string {
+	out := map[string]string{}
+	for names, text := range texts {
+		for _, name := range strings.Fields(names) {
+			out[name] = text
+		}
+	}
+	return out
+}

@@ -10,31 +10,23 @@ import (
 
 // effects has, by function of PHP's, what there is to see of a call; %s is its first
 // argument. From the manual.
-var effects = func() map[string]string {
-	out := map[string]string{}
-	for names, text := range map[string]string{
-		"sort rsort usort uasort uksort asort arsort ksort krsort natsort natcasesort array_multisort": "It puts the elements of %s in order. Pass elements that are out of order, and assert their order with assertSame.",
-		"shuffle":                         "It puts the elements of %s in another order. Assert that all of them are still there, and what the order is needed for.",
-		"array_push array_unshift":        "It adds to %s. Assert that the added element is there.",
-		"array_pop array_shift":           "It takes an element out of %s. Assert that it is gone.",
-		"array_splice":                    "It takes elements out of %s, or puts some in. Assert the whole array.",
-		"array_walk array_walk_recursive": "It calls a function for each element of %s. Pass at least one, and assert what the function does.",
-		"settype":                         "It changes the type of %s. Pass a value of another type, and assert the result with assertSame.",
-		"next prev reset end":             "It moves the position in %s. Assert the element that is read from there.",
-		"preg_match preg_match_all":       "It puts what matches into its third argument. Assert what is made of that.",
-		"parse_str mb_parse_str":          "It puts what it finds into its second argument. Assert what is made of that.",
-		"file_put_contents fwrite fputs fputcsv ftruncate copy rename unlink mkdir rmdir touch chmod symlink": "It changes files. Assert the file or folder: that it is there, is gone, or holds the content.",
-		"define ini_set putenv setlocale date_default_timezone_set mb_internal_encoding error_reporting":      "It changes a setting of the process. Assert the setting, or a result that depends on it.",
-		"error_log trigger_error user_error":               "It reports something. Assert what is reported, as with an error handler that the test sets.",
-		"header setcookie http_response_code":              "It changes the response. Assert it, as with http_response_code() or in a test that asks a server.",
-		"print_r var_dump printf vprintf print var_export": "It prints something. Assert it with expectOutputString().",
-	} {
-		for _, name := range strings.Fields(names) {
-			out[name] = text
-		}
-	}
-	return out
-}()
+var effects = eachName(map[string]string{
+	"sort rsort usort uasort uksort asort arsort ksort krsort natsort natcasesort array_multisort": "It puts the elements of %s in order. Pass elements that are out of order, and assert their order with assertSame.",
+	"shuffle":                         "It puts the elements of %s in another order. Assert that all of them are still there, and what the order is needed for.",
+	"array_push array_unshift":        "It adds to %s. Assert that the added element is there.",
+	"array_pop array_shift":           "It takes an element out of %s. Assert that it is gone.",
+	"array_splice":                    "It takes elements out of %s, or puts some in. Assert the whole array.",
+	"array_walk array_walk_recursive": "It calls a function for each element of %s. Pass at least one, and assert what the function does.",
+	"settype":                         "It changes the type of %s. Pass a value of another type, and assert the result with assertSame.",
+	"next prev reset end":             "It moves the position in %s. Assert the element that is read from there.",
+	"preg_match preg_match_all":       "It puts what matches into its third argument. Assert what is made of that.",
+	"parse_str mb_parse_str":          "It puts what it finds into its second argument. Assert what is made of that.",
+	"file_put_contents fwrite fputs fputcsv ftruncate copy rename unlink mkdir rmdir touch chmod symlink": "It changes files. Assert the file or folder: that it is there, is gone, or holds the content.",
+	"define ini_set putenv setlocale date_default_timezone_set mb_internal_encoding error_reporting":      "It changes a setting of the process. Assert the setting, or a result that depends on it.",
+	"error_log trigger_error user_error":               "It reports something. Assert what is reported, as with an error handler that the test sets.",
+	"header setcookie http_response_code":              "It changes the response. Assert it, as with http_response_code() or in a test that asks a server.",
+	"print_r var_dump printf vprintf print var_export": "It prints something. Assert it with expectOutputString().",
+})
 
 // callDroppedHint says what there is to see of a call. Only another object can be replaced by
 // a mock.

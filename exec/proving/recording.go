@@ -117,20 +117,26 @@ func (r *Recording) read(row json.RawMessage, last int) (int, error) {
 		}
 		return last, err
 	case "function":
-		var name string
-		var parameters []Parameter
-		err := json.Unmarshal(row, &[]any{&kind, &name, &parameters})
-		r.functions[name] = parameters
-		for _, p := range parameters {
-			for _, c := range p.Cases {
-				if !slices.Contains(r.cases[c[0]], c[1]) {
-					r.cases[c[0]] = append(r.cases[c[0]], c[1])
-				}
-			}
-		}
-		return last, err
+		return last, r.readFunction(row)
 	}
 	return last, fmt.Errorf("%q is not known", kind)
+}
+
+// readFunction reads what a function's parameters are, and which cases the enums among their types
+// have.
+func (r *Recording) readFunction(row json.RawMessage) error {
+	var kind, name string
+	var parameters []Parameter
+	err := json.Unmarshal(row, &[]any{&kind, &name, &parameters})
+	r.functions[name] = parameters
+	for _, p := range parameters {
+		for _, c := range p.Cases {
+			if !slices.Contains(r.cases[c[0]], c[1]) {
+				r.cases[c[0]] = append(r.cases[c[0]], c[1])
+			}
+		}
+	}
+	return err
 }
 
 func (r *Recording) object(n int) *object {
