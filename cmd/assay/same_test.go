@@ -9,6 +9,8 @@ import (
 	"reflect"
 	"strings"
 	"testing"
+
+	"github.com/google/go-cmp/cmp"
 )
 
 // TestSameBytes: a result does not depend on how many workers there are, nor
@@ -66,18 +68,11 @@ func TestSameVerdicts(t *testing.T) {
 					m.Killer, m.Failure, m.TestsRun = w.Killer, w.Failure, w.TestsRun
 				}
 				if !reflect.DeepEqual(m, w) {
-					t.Errorf("%s %v: %s is %s, by %s; else it is %s, by %s", dir, way, m.ID, m.Status, killerOf(m), w.Status, killerOf(w))
+					t.Errorf("%s %v: %s", dir, way, cmp.Diff(w, m))
 				}
 			}
 		}
 	}
-}
-
-func killerOf(m resultMutant) string {
-	if m.Killer == nil {
-		return "no test"
-	}
-	return *m.Killer
 }
 
 // firstOther shows the first line that differs, with what stands around it.

@@ -63,9 +63,9 @@ final class Process
             $channel->send(['ready', \get_included_files(), $version, $foreign]);
             self::serve();
         }
+        Suite::prepare(self::$setup); // the arguments are there from the beginning
         StateSnapshot::begin(self::$root, Loader::ownFiles());
         StateSnapshot::ignoreValues(self::$setup['volatile'] ?? []);
-        Suite::prepare(self::$setup);
         if (isset($setup['prove'])) {
             Prover::begin($setup['prove']);
         }

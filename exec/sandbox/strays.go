@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -114,42 +115,41 @@ func Living(spare func(pid int) bool) (bool, error) {
 	return false, err
 }
 
-// NewestProcess gives the number that the last process or thread got that was started in this
-// namespace, as proc_loadavg(5) has it; 0 where that is not known.
-func NewestProcess() int {
+// Offspring tells what some processes have started up to now, as a text that changes with
+// every process that one of them starts: the processes below them, and what those cost that
+// they have waited for (the faults of children in proc(5), of which a process that has run
+// anything has some). It is "" where that is not known: in a /proc of another namespace, and
+// where children vanish without a trace, since SIGCHLD is ignored (wait(2), Notes).
+func Offspring(pids []int) string {
 	if !procIsOurs() {
-		return 0
+		return ""
 	}
-	b, err := os.ReadFile("/proc/loadavg")
-	if err != nil {
-		return 0
+	var out strings.Builder
+	for _, pid := range pids {
+		stat, ok := statOf(pid)
+		if !ok || len(stat) < 11 || ignoresChildren(pid) {
+			return ""
+		}
+		below, err := descendants(pid)
+		if err != nil {
+			return ""
+		}
+		slices.Sort(below)
+		fmt.Fprintf(&out, "%d: %v, faults %s and %s\n", pid, below, stat[8], stat[10])
 	}
-	fields := bytes.Fields(b)
-	if len(fields) < 5 {
-		return 0
-	}
-	n, err := strconv.Atoi(string(fields[4]))
-	if err != nil {
-		return 0
-	}
-	return n
+	return out.String()
 }
 
-// mostThreads bounds how many numbers OnlyThreads looks for.
-const mostThreads = 64
-
-// OnlyThreads reports whether all that was started behind one number that NewestProcess gave,
-// up to another, are threads of this process, which its runtime starts when it likes.
-func OnlyThreads(before, newest int) bool {
-	if before == 0 || newest < before || newest-before > mostThreads {
-		return false
+// ignoresChildren reports whether a process ignores SIGCHLD; true where that cannot be read.
+func ignoresChildren(pid int) bool {
+	data, err := os.ReadFile("/proc/" + strconv.Itoa(pid) + "/status")
+	if err != nil {
+		return true
 	}
-	for n := before + 1; n <= newest; n++ {
-		if _, err := os.Stat("/proc/self/task/" + strconv.Itoa(n)); err != nil {
-			return false
-		}
-	}
-	return true
+	_, rest, ok := bytes.Cut(data, []byte("\nSigIgn:"))
+	line, _, _ := bytes.Cut(rest, []byte("\n"))
+	set, err := strconv.ParseUint(string(bytes.TrimSpace(line)), 16, 64)
+	return !ok || err != nil || set&(1<<(unix.SIGCHLD-1)) != 0
 }
 
 // livingBelow lists the processes that descend from this one.
@@ -311,16 +311,22 @@ func innermostPid(pid int) (int, bool) {
 // readProc reads state and parent from /proc/PID/stat, whose second field, the
 // name in parentheses, may hold anything.
 func readProc(pid int) (proc, bool) {
-	data, err := os.ReadFile("/proc/" + strconv.Itoa(pid) + "/stat")
-	if err != nil {
-		return proc{}, false
-	}
-	f := bytes.Fields(data[bytes.LastIndexByte(data, ')')+1:])
-	if len(f) < 2 {
+	f, ok := statOf(pid)
+	if !ok {
 		return proc{}, false
 	}
 	parent, err := strconv.Atoi(string(f[1]))
 	return proc{pid: pid, parent: parent, state: f[0][0]}, err == nil
+}
+
+// statOf gives what /proc/PID/stat has behind the name of the program, from the state on.
+func statOf(pid int) ([][]byte, bool) {
+	data, err := os.ReadFile("/proc/" + strconv.Itoa(pid) + "/stat")
+	if err != nil {
+		return nil, false
+	}
+	f := bytes.Fields(data[bytes.LastIndexByte(data, ')')+1:])
+	return f, len(f) >= 2
 }
 
 // KillTree ends a supervisor and everything below it, from outside. The supervisor goes

@@ -208,13 +208,14 @@ func (s *supervisor) record(w Walk, rep *reply) error {
 
 // recorder takes in what a recorded run tells.
 type recorder struct {
-	s      *supervisor
-	run    *recording.Run
-	looks  []int // boundaries at which the process waits; nil: all
-	test   int   // that is running
-	name   string
-	tail   map[int]int // points that are passed behind the last test
-	newest int         // the number of the process that was started last
+	s     *supervisor
+	run   *recording.Run
+	looks []int // boundaries at which the process waits; nil: all
+	test  int   // that is running
+	name  string
+	tail  map[int]int // points that are passed behind the last test
+	// offspring is what the process had started at the last boundary; see sandbox.Offspring.
+	offspring string
 }
 
 // watch follows the run until the process has ended.
@@ -350,10 +351,9 @@ func (r *recorder) looksAt(boundary int) bool {
 // lives reports whether processes live that the tests have started. Where none did before,
 // and no process has been started since, none do.
 func (r *recorder) lives(n int) (bool, error) {
-	newest := sandbox.NewestProcess()
-	before := r.newest
-	r.newest = newest
-	if n > 0 && !r.run.Alive[n-1] && sandbox.OnlyThreads(before, newest) {
+	before := r.offspring
+	r.offspring = sandbox.Offspring(r.s.walker.pids())
+	if n > 0 && !r.run.Alive[n-1] && before != "" && before == r.offspring {
 		return false, nil
 	}
 	r.run.Segments[n].Starts = true
