@@ -372,7 +372,7 @@ func (j *bench) unresolved(c *kase, from int) []int {
 func (j *bench) verdict(c *kase, f judging.Finding) mutate.Verdict {
 	v := mutate.Verdict{Mutant: c.task.Mutant, Status: f.Status, How: f.How, Detail: f.Detail, Reaching: j.idsOf(c.task.Reach), Time: c.time}
 	for _, t := range c.task.Reach {
-		if c.ran[t] && j.isAsked(c, t) {
+		if c.ran[t] && (t == f.Test || j.isAsked(c, t)) {
 			v.Ran++
 		}
 	}
@@ -400,10 +400,11 @@ func (j *bench) verdict(c *kase, f judging.Finding) mutate.Verdict {
 }
 
 // isAsked reports whether a case has a test run for the mutant's sake: others are run on the
-// way from one to the next, and which of these depends on how long they take.
+// way from one to the next, or behind one that leaves another state, and which of these
+// depends on how long they take.
 func (j *bench) isAsked(c *kase, test int) bool {
 	_, is := slices.BinarySearch(c.task.Pairs, j.b.rec.Tests[test].Segment)
-	return is || c.whole || c.subject.All || c.subject.Rebuilt[test] || !slices.ContainsFunc(c.task.Pairs, func(n int) bool { return j.b.rec.Segments[n].Kind == recording.Test })
+	return is || c.subject.All || c.subject.Rebuilt[test] || !slices.ContainsFunc(c.task.Pairs, func(n int) bool { return j.b.rec.Segments[n].Kind == recording.Test })
 }
 
 // idsOf names tests. Mutants of one point share the list, which must not be written to:

@@ -36,7 +36,7 @@ func (j *bench) confirm(c *kase, f judging.Finding) bool {
 	}
 	slices.Sort(c.before)
 	c.killer = f
-	c.steps = j.suite.Play(&c.subject, slices.Compact(c.before))
+	c.steps = j.suite.Confirm(&c.subject, slices.Compact(c.before), at)
 	j.queue(c)
 	return true
 }
@@ -72,7 +72,7 @@ func (j *bench) through(c *kase) bool {
 		return false
 	}
 	c.isThrough = true
-	c.steps = []judging.Step{j.suite.Through(&c.subject)}
+	c.steps = []judging.Step{j.suite.Through(&c.subject, c.subject.Pairs)}
 	j.queue(c)
 	return true
 }

@@ -72,6 +72,12 @@ func (d *desk) play(ctx context.Context, c *kase) error {
 func (d *desk) cover(c *kase, p *performance) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
+	if p.step.Through {
+		for n := p.step.Boundary; n < len(d.b.rec.Segments); n++ {
+			c.covered[n] = true
+		}
+		c.isThrough = c.isThrough || p.step.Boundary <= c.subject.Pairs[0]
+	}
 	for _, n := range p.covered {
 		c.covered[n] = true
 	}
@@ -131,7 +137,7 @@ func (d *desk) performanceOf(c *kase, step judging.Step) *performance {
 }
 
 func (d *desk) prepare(step judging.Step) *performance {
-	p := &performance{d: d, step: step, pairs: step.Segments, files: map[string]string{}}
+	p := &performance{d: d, step: step, pairs: step.Segments, files: map[string]string{}, whole: step.Through}
 	p.r = supervisor.Replay{From: supervisor.FromWalker, Soft: true, Job: wire.Job{Kind: wire.Play}}
 	if step.Boundary == 0 {
 		p.r.From = supervisor.FromFirst

@@ -75,11 +75,12 @@ const (
 	Shares            // processes live there that the tests have started
 	Closed            // the controls of batches did not pass
 	NoControl         // nothing there could serve as a control
+	Scattered         // the mutant's tests begin in more states than batches are worth
 	Reasons           // their number
 )
 
 var reasonTexts = [Reasons]string{"", "no test", "not copied", "not neutral", "no boundary with that state",
-	"refused by the rehearsal", "ended a batch", "no forks", "processes live", "batches are closed", "no control"}
+	"refused by the rehearsal", "ended a batch", "no forks", "processes live", "batches are closed", "no control", "too many states"}
 
 func (r Reason) String() string {
 	if r >= Reasons {
@@ -98,11 +99,12 @@ type Suite struct {
 	Whole     bool             // every mutant has the whole suite run, since what tests leave is not put back
 	Unwatched bool             // nobody knows which files tests open
 	main      map[recording.State]int
+	time      []time.Duration // segment => time of all before it
 }
 
 // NewSuite prepares for planning.
 func NewSuite(r *recording.Recording, copied map[int][]string, cold bool) *Suite {
-	s := &Suite{Recording: r, Copied: copied, Refused: map[int]bool{}, Cold: cold, main: map[recording.State]int{}}
+	s := &Suite{Recording: r, Copied: copied, Refused: map[int]bool{}, Cold: cold, main: map[recording.State]int{}, time: timesBefore(r)}
 	for n := 1; n < r.End(); n++ {
 		if !r.Lives(n) {
 			s.main[r.StateAt(n)] = n
@@ -182,9 +184,15 @@ func (s *Suite) Plan(m *Subject, why *[Reasons]int) []Step {
 	if s.Whole {
 		return s.Play(m, m.Pairs)
 	}
+	order, pairs := m.Order, m.Pairs
+	if s.scattered(m) {
+		if why != nil {
+			why[Scattered] += len(order)
+		}
+		order = nil
+	}
 	var steps []Step
 	batched := map[int]bool{}
-	order, pairs := m.Order, m.Pairs
 	if len(pairs) > 0 && pairs[0] == 0 && m.Entry == Selected && !s.Cold && !s.NoBatches {
 		var first []int
 		first, order = split(order, func(test int) bool { return !m.All && !m.Rebuilt[test] })
@@ -206,7 +214,7 @@ func (s *Suite) Plan(m *Subject, why *[Reasons]int) []Step {
 			}
 		}
 	}
-	return append(steps, s.Play(m, left)...)
+	return append(steps, s.PlayOrThrough(m, left)...)
 }
 
 // split gives the tests of which something is true, and the rest.
@@ -268,7 +276,7 @@ func (s *Suite) batches(m *Subject, tests []int, why *[Reasons]int) (steps []Ste
 // Play gives the steps that play some pairs.
 func (s *Suite) Play(m *Subject, pairs []int) []Step {
 	if s.Whole {
-		return []Step{s.Through(m)}
+		return []Step{s.Through(m, m.Pairs)}
 	}
 	var steps []Step
 	pairs = s.withLastTests(pairs)
@@ -300,13 +308,6 @@ func (s *Suite) played(m *Subject, segments []int) Step {
 	for _, n := range segments {
 		step.Swap = step.Swap || s.swaps(n) || s.Isolated(n)
 	}
-	return step
-}
-
-// Through gives the step that runs the suite from the first pair of a mutant to its end.
-func (s *Suite) Through(m *Subject) Step {
-	step := s.played(m, m.Pairs)
-	step.Through = true
 	return step
 }
 

@@ -2,16 +2,7 @@
 
 package supervisor
 
-import (
-	"crypto/sha256"
-	"encoding/hex"
-	"io"
-	"os"
-	"path/filepath"
-)
-
-// mostHashed bounds, in bytes, how much of a file is looked at.
-const mostHashed = 1 << 20
+import "path/filepath"
 
 // changedFiles gives the files that differ from what was accepted last, each with a
 // digest of what it is now, "" for gone. Paths are "project/..." or "temp/...".
@@ -29,44 +20,9 @@ func (s *supervisor) changedFiles() (map[string]string, error) {
 		if c.Path == "." || c.What == "times" {
 			continue // of a directory in which something was made and taken away
 		}
-		addFile(out, name, filepath.Join(dir, c.Path))
+		s.digests.add(out, name, filepath.Join(dir, c.Path))
 	}
 	return out, nil
-}
-
-// mostFiles bounds how many files below a directory that was made are looked at.
-const mostFiles = 2000
-
-// addFile notes a file or, where it is a directory that is new, all that is below it.
-func addFile(out map[string]string, name, path string) {
-	out[name] = fileDigest(path)
-	entries, err := os.ReadDir(path)
-	if err != nil {
-		return
-	}
-	for _, e := range entries {
-		if len(out) < mostFiles {
-			addFile(out, name+"/"+e.Name(), filepath.Join(path, e.Name()))
-		}
-	}
-}
-
-func fileDigest(path string) string {
-	info, err := os.Lstat(path)
-	switch {
-	case err != nil:
-		return ""
-	case !info.Mode().IsRegular():
-		return info.Mode().String()
-	}
-	f, err := os.Open(path)
-	if err != nil {
-		return "unread " + info.Mode().String()
-	}
-	defer f.Close()
-	h := sha256.New()
-	io.Copy(h, io.LimitReader(f, mostHashed))
-	return hex.EncodeToString(h.Sum(nil)[:8]) + info.Mode().String()
 }
 
 // clean kills what a replay left running and makes the view what it was.

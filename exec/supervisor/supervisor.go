@@ -22,22 +22,23 @@ import (
 
 // supervisor is the process in the view.
 type supervisor struct {
-	view   *sandbox.View
-	socket *listener
-	guard  *sandbox.Guard
-	opens  *sandbox.OpenWatch
-	ports  *sandbox.PortWatch
-	open   Open
-	facts  Facts
-	first  *process
-	walker *process
-	known  Known
-	texts  map[string][]byte // of walk.Texts, those that are in place
-	limits map[string]bool   // fatal kinds of events of the suite
-	replay *replay           // that waits
-	events []wire.Event      // of the walker, not yet passed on
-	serial int
-	built  int64 // microseconds that building the suite took
+	view    *sandbox.View
+	socket  *listener
+	guard   *sandbox.Guard
+	opens   *sandbox.OpenWatch
+	ports   *sandbox.PortWatch
+	open    Open
+	facts   Facts
+	first   *process
+	walker  *process
+	known   Known
+	digests digests
+	texts   map[string][]byte // of walk.Texts, those that are in place
+	limits  map[string]bool   // fatal kinds of events of the suite
+	replay  *replay           // that waits
+	events  []wire.Event      // of the walker, not yet passed on
+	serial  int
+	built   int64 // microseconds that building the suite took
 }
 
 // process is a PHP process that lives on.
@@ -66,7 +67,7 @@ func serve(view *sandbox.View, in io.Reader, out io.Writer) error {
 		return err
 	}
 	defer guard.Close()
-	s := &supervisor{view: view, socket: socket, guard: guard, opens: sandbox.WatchOpens(view.Root()), ports: sandbox.WatchPorts(view)}
+	s := &supervisor{view: view, digests: digests{}, socket: socket, guard: guard, opens: sandbox.WatchOpens(view.Root()), ports: sandbox.WatchPorts(view)}
 	defer s.stop()
 	dec, enc := gob.NewDecoder(in), gob.NewEncoder(out)
 	for {
