@@ -10,7 +10,8 @@ import (
 // small suites: by how much it is wrong decides how quick a verdict is, and not which.
 const (
 	forkTime = 5 * time.Millisecond
-	lookTime = 500 * time.Microsecond
+	lookTime = time.Millisecond
+	fileTime = time.Millisecond // where files have been left, besides
 )
 
 // worthwhile is how much time is to be saved before the rest of the suite is run.
@@ -96,7 +97,10 @@ func (s *Suite) timeOf(steps ...Step) (t time.Duration) {
 			t += s.Segments[n].Time
 			var next int
 			next, ok = s.Next(n+1, true, step.Segments)
-			if !ok || next != n+1 || s.Segments[n].LeavesFiles || s.Segments[next].LeavesFiles {
+			switch {
+			case s.Segments[n].LeavesFiles || ok && s.Segments[next].LeavesFiles:
+				t += lookTime + fileTime
+			case !ok || next != n+1:
 				t += lookTime
 			}
 			n = next
