@@ -10,7 +10,7 @@ namespace PHPUnit\AssayHarness;
  * A plain value is as ProverValues has it. An array that is none has "A", pairs of key and
  * node; an object "O", its class, with "p", "m" and "i": pairs of name and node for public
  * properties and for methods without arguments, and the nodes that it gives when it is iterated.
- * "T" is an exception: class, message, code. "R" says that an object has been told of already.
+ * "T" is an exception: class, message, code; of a method only the class is told. "R" says that an object has been told of already.
  */
 final class ProverOutcome
 {
@@ -146,7 +146,7 @@ final class ProverOutcome
             try {
                 $node['m'][] = [$name, $this->node($value->{$name}(), $depth + 1)];
             } catch (\Throwable $t) {
-                $node['m'][] = [$name, ['x' => \get_class($t)]];
+                $node['m'][] = [$name, ['T' => [\get_class($t), '', 0]]];
             }
         }
         if ($value instanceof \Throwable) {

@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"slices"
+	"strings"
 
 	"assay/mutate"
 )
@@ -231,7 +232,7 @@ func (n *node) exception() mutate.Outcome {
 		}
 		json.Unmarshal(n.Thrown[2], &o.Code)
 	}
-	o.Text = oneLine(o.Class + ": " + o.Message)
+	o.Text = oneLine(strings.TrimSuffix(o.Class+": "+o.Message, ": "))
 	return o
 }
 
@@ -254,6 +255,8 @@ func outcomeOf(b json.RawMessage) mutate.Outcome {
 		case n.Class != nil:
 			o.Class = *n.Class
 			o.Text = oneLine("object of " + o.Class)
+		case n.Thrown != nil:
+			return n.exception()
 		case n.Elements != nil || n.Count > 0:
 			o.Text = fmt.Sprintf("array of %d", n.Count)
 		}

@@ -47,7 +47,8 @@ func TestLooks(t *testing.T) {
 		{`{"result": null, "output": "a\n"}`, `{"result": null}`, `output: 'a\n', not ''`},
 		{`{"result": null, "arguments": [[1, {"O": "C", "m": [["n", 1]]}]]}`, `{"result": null, "arguments": [[1, {"O": "C", "m": [["n", 2]]}]]}`, `argument->n(): 1, not 2`},
 		{`{"result": {"x": "a resource"}}`, `{"result": {"x": "an object"}}`, ``},
-		{`{"result": {"O": "C", "m": [["n", {"x": "E"}]]}}`, `{"result": {"O": "C", "m": [["n", 1]]}}`, ``},
+		{`{"result": {"O": "C", "m": [["n", {"T": ["E", "", 0]}]]}}`, `{"result": {"O": "C", "m": [["n", 1]]}}`, ``},
+		{`{"result": {"O": "C", "m": [["n", ""]]}}`, `{"result": {"O": "C", "m": [["n", {"T": ["TypeError", "", 0]}]]}}`, `result->n(): '', not TypeError`},
 	} {
 		looks := Looks(json.RawMessage(c.original), json.RawMessage(c.mutant))
 		got := ""
