@@ -36,6 +36,7 @@ func Text(w io.Writer, r *mutate.Result, o Options) error {
 	p.unreached()
 	p.fresh()
 	p.exempt()
+	p.equivalents()
 	p.tests()
 	p.notes()
 	if err := p.table(); err != nil {
