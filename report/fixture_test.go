@@ -98,7 +98,7 @@ func fixture(t testing.TB) *mutate.Result {
 		},
 	}
 	r.Engine = &mutate.Figures{Tests: 4, Neutral: 0.75, States: 2, Volatile: 1, Unknown: 0,
-		Compiled: mutate.Compilations{Compared: 3, Alike: 1, Refused: []mutate.Refusal{{Why: "the change adds, subtracts or negates", Mutants: 1}}},
+		Compiled:   mutate.Compilations{Compared: 3, Alike: 1, Refused: []mutate.Refusal{{Why: "the change adds, subtracts or negates", Mutants: 1}}},
 		NotBatched: []mutate.Reason{{Why: "not neutral", Pairs: 3}},
 		Ways:       []mutate.Way{{Name: "batch", Processes: 2, Steps: 5, Time: 40 * time.Millisecond, Faults: 1200}, {Name: "played, selected", Processes: 1, Steps: 1, Time: 9 * time.Millisecond, Faults: 700}}}
 	r.Verdicts[6].Mutant.Skipped = "the log is not behaviour"
