@@ -125,6 +125,7 @@ type Entry struct {
 	Failure       *string         `json:"failure"`           // by which a mutant was killed
 	TestsReaching int             `json:"tests_reaching"`    // index into test_sets
 	TestsRun      int             `json:"tests_run"`
+	SameGapAs     string          `json:"same_gap_as,omitempty"` // the ID of a survivor that the same test kills; see sameGaps
 	Proof         *ProofEntry     `json:"proof,omitempty"`
 	Reason        string          `json:"reason,omitempty"`  // why accepted, skipped, equivalent or broken
 	Message       string          `json:"message,omitempty"` // of the failing test; with timings only
@@ -159,9 +160,11 @@ func Describe(r *mutate.Result, o Options) *Document {
 	told := o
 	told.Timings = o.Timings || r.Part != nil // reports on the whole tell what parts have seen
 	told.Tests = o.Tests || r.Part != nil
+	same := sameGaps(r)
 	for _, v := range sorted(r.Verdicts) {
 		d.addFile(v.Mutant.Source)
 		e := entry(v, index, told)
+		e.SameGapAs = same[v.Mutant.ID]
 		if !o.Timings {
 			e.TimeMS = nil
 		}
