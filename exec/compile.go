@@ -122,14 +122,18 @@ func (c *compiler) compile(text []byte) ([]byte, error) {
 	if _, err := c.in.Write([]byte("C")); err != nil {
 		return nil, fmt.Errorf("php's compiling helper has ended: %w", err)
 	}
-	if answer, err := c.answer(); err != nil || answer != '.' {
-		return nil, fmt.Errorf("php's compiling helper has answered %q: %w", answer, err)
+	answer, err := c.answer()
+	if err != nil {
+		return nil, fmt.Errorf("php's compiling helper has ended: %w", err)
 	}
-	made, err := c.made()
-	if err != nil || len(made) != 1 {
+	if answer != '.' {
+		return nil, fmt.Errorf("php's compiling helper has answered %q", answer)
+	}
+	files, err := c.made()
+	if err != nil || len(files) != 1 {
 		return nil, err
 	}
-	return os.ReadFile(made[0])
+	return os.ReadFile(files[0])
 }
 
 // made lists the files that opcache has written for the text: below a folder with a name of
