@@ -103,6 +103,7 @@ type Engine struct {
 	launched      map[string]chan *supervisor.Client // see launch
 	remarks       []string                           // see Remarks
 	stats         *Stats                             // of all that was judged
+	compilations  mutate.Compilations                // see FindAlike
 	closing       context.Context
 	close         context.CancelFunc
 }

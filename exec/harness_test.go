@@ -12,7 +12,7 @@ import (
 
 // TestHarnessIsPHP: PHP takes each file of the harness, and each says that it is strict
 // about types and declares nothing outside of the harness's namespace but what probed
-// sources call.
+// sources call; but for lint.php and compile.php, which declare nothing and run beside no test.
 func TestHarnessIsPHP(t *testing.T) {
 	files, err := filepath.Glob("harness/*.php")
 	if err != nil || len(files) < 20 {
@@ -23,7 +23,7 @@ func TestHarnessIsPHP(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if filepath.Base(f) != "lint.php" && !strings.Contains(string(text), "\nnamespace PHPUnit\\AssayHarness") {
+		if base := filepath.Base(f); base != "lint.php" && base != "compile.php" && !strings.Contains(string(text), "\nnamespace PHPUnit\\AssayHarness") {
 			t.Errorf("%s is in another namespace", f)
 		}
 		if !strings.HasPrefix(string(text), "<?php\n\ndeclare(strict_types=1);\n") {

@@ -147,18 +147,19 @@ type Status uint8
 
 // The zero Status is a bug wherever it is seen in a verdict.
 const (
-	Unset     Status = iota
-	Killed           // some test failed on it
-	TimedOut         // the tests did not end in their time
-	Survived         // all tests passed
-	Unreached        // no test runs the code: nothing to execute
-	Stillborn        // PHP refuses to compile it
-	Accepted         // would have survived or been unreached, and the user accepted that (see Verdict.WouldBe)
-	Skipped          // not judged, because a comment of the user's says so
-	Broken           // our own failure; never counted as anything else
+	Unset      Status = iota
+	Killed            // some test failed on it
+	TimedOut          // the tests did not end in their time
+	Survived          // all tests passed
+	Unreached         // no test runs the code: nothing to execute
+	Stillborn         // PHP refuses to compile it
+	Accepted          // would have survived or been unreached, and the user accepted that (see Verdict.WouldBe)
+	Skipped           // not judged, because a comment of the user's says so
+	Equivalent        // would have survived or been unreached, and no test can kill it: it is the same code (see Verdict.WouldBe)
+	Broken            // our own failure; never counted as anything else
 )
 
-var statusNames = [...]string{"unset", "killed", "timed_out", "survived", "unreached", "stillborn", "accepted", "skipped", "broken"}
+var statusNames = [...]string{"unset", "killed", "timed_out", "survived", "unreached", "stillborn", "accepted", "skipped", "equivalent", "broken"}
 
 // String gives the name used in result files.
 func (s Status) String() string {
@@ -217,14 +218,14 @@ type Verdict struct {
 	Ran      int           // how many tests were run on it
 	Time     time.Duration // the own time of the tests that were run
 	// WouldBe is what the Status of an accepted mutant would be if nobody had
-	// accepted it: Survived or Unreached. Detail is the reason then. Unset in all
-	// other verdicts.
+	// accepted it, and that of an equivalent one if nobody knew: Survived or Unreached. Detail
+	// is the reason then. Unset in all other verdicts.
 	WouldBe Status
 	// New is set for a mutant that survived or that no test reaches, and that
 	// is not among those of the result which this one is compared with.
 	New   bool
 	Rests Rests
-	Seen  Seen // of one that survived, or would if nobody had accepted it
+	Seen  Seen // of one that survived, or would if nobody had accepted it, or found it equivalent
 	// Proof is a test that kills the mutant, which has survived: it was looked for, and is
 	// not among the tests. nil where there is none.
 	Proof *Proof
@@ -284,8 +285,9 @@ type Figures struct {
 	Unknown    int         // parts of the state that cannot be seen whole
 	Changed    []Changed   // parts of the state that most tests leave changed
 	Compared   Comparisons // what replays were saved by comparing values
-	NotBatched []Reason    // why tests could not be replayed for many mutants in one process
-	Ways       []Way       // of replaying, by name
+	Compiled   Compilations
+	NotBatched []Reason // why tests could not be replayed for many mutants in one process
+	Ways       []Way    // of replaying, by name
 }
 
 // Comparisons say how far the values of changed expressions were compared with those of the
@@ -295,6 +297,19 @@ type Comparisons struct {
 	Pairs, Same       int // of a mutant and a segment that passes it; those in which the value never was another
 	Decided           int // mutants that survive without a replay
 	Segments, Usable  int // of the suite; those that did, while values were compared, what they had done before
+}
+
+// Compilations say for how many mutants that no test kills the compiled code was compared with
+// that of the original.
+type Compilations struct {
+	Compared, Alike int
+	Refused         []Refusal // by reason
+}
+
+// A Refusal is why the compiled code of mutants was not compared.
+type Refusal struct {
+	Why     string
+	Mutants int
 }
 
 // A Changed is a part of the state, as a static property, and how many tests leave it
@@ -321,7 +336,7 @@ type Way struct {
 
 // Score is the tally of a set of verdicts.
 type Score struct {
-	Total, Killed, TimedOut, Survived, Unreached, Stillborn, Accepted, Skipped, Broken int
+	Total, Killed, TimedOut, Survived, Unreached, Stillborn, Accepted, Skipped, Equivalent, Broken int
 }
 
 // Add counts one verdict.
@@ -342,6 +357,8 @@ func (s *Score) Add(v Verdict) {
 		s.Accepted++
 	case Skipped:
 		s.Skipped++
+	case Equivalent:
+		s.Equivalent++
 	case Broken:
 		s.Broken++
 	default:
@@ -350,7 +367,7 @@ func (s *Score) Add(v Verdict) {
 }
 
 // Counted is the number of mutants that the score is about: all that are not
-// stillborn, accepted, skipped or broken.
+// stillborn, accepted, skipped, equivalent or broken.
 func (s Score) Counted() int { return s.Killed + s.TimedOut + s.Survived + s.Unreached }
 
 // Value is the mutation score in percent: killed and timed out over counted.

@@ -57,17 +57,18 @@ type Document struct {
 // A Tally counts mutants. Score and Reached are percentages, nil when no
 // mutant counts.
 type Tally struct {
-	Mutants   int      `json:"mutants"`
-	Killed    int      `json:"killed"`
-	TimedOut  int      `json:"timed_out"`
-	Survived  int      `json:"survived"`
-	Unreached int      `json:"unreached"`
-	Stillborn int      `json:"stillborn"`
-	Accepted  int      `json:"accepted"`
-	Skipped   int      `json:"skipped"`
-	Broken    int      `json:"broken"`
-	Score     *float64 `json:"score"`
-	Reached   *float64 `json:"reached"`
+	Mutants    int      `json:"mutants"`
+	Killed     int      `json:"killed"`
+	TimedOut   int      `json:"timed_out"`
+	Survived   int      `json:"survived"`
+	Unreached  int      `json:"unreached"`
+	Stillborn  int      `json:"stillborn"`
+	Accepted   int      `json:"accepted"`
+	Skipped    int      `json:"skipped"`
+	Equivalent int      `json:"equivalent"`
+	Broken     int      `json:"broken"`
+	Score      *float64 `json:"score"`
+	Reached    *float64 `json:"reached"`
 }
 
 // A ClassTally is the tally of one class, or of the code of a file outside
@@ -124,8 +125,9 @@ type Entry struct {
 	Failure       *string         `json:"failure"`           // by which a mutant was killed
 	TestsReaching int             `json:"tests_reaching"`    // index into test_sets
 	TestsRun      int             `json:"tests_run"`
+	SameGapAs     string          `json:"same_gap_as,omitempty"` // the ID of a survivor that the same test kills; see sameGaps
 	Proof         *ProofEntry     `json:"proof,omitempty"`
-	Reason        string          `json:"reason,omitempty"`  // why accepted, skipped or broken
+	Reason        string          `json:"reason,omitempty"`  // why accepted, skipped, equivalent or broken
 	Message       string          `json:"message,omitempty"` // of the failing test; with timings only
 	TimeMS        *float64        `json:"time_ms,omitempty"`
 }
@@ -158,9 +160,11 @@ func Describe(r *mutate.Result, o Options) *Document {
 	told := o
 	told.Timings = o.Timings || r.Part != nil // reports on the whole tell what parts have seen
 	told.Tests = o.Tests || r.Part != nil
+	same := sameGaps(r)
 	for _, v := range sorted(r.Verdicts) {
 		d.addFile(v.Mutant.Source)
 		e := entry(v, index, told)
+		e.SameGapAs = same[v.Mutant.ID]
 		if !o.Timings {
 			e.TimeMS = nil
 		}
@@ -281,7 +285,7 @@ func entry(v mutate.Verdict, index *testIndex, o Options) Entry {
 	switch {
 	case v.Status == mutate.Skipped:
 		e.Reason = marked(m.Skipped)
-	case v.Status == mutate.Accepted, v.Status == mutate.Broken:
+	case v.Status == mutate.Accepted, v.Status == mutate.Equivalent, v.Status == mutate.Broken:
 		e.Reason = marked(v.Detail)
 	case o.Timings:
 		e.Message = marked(v.Detail)
@@ -295,7 +299,7 @@ func entry(v mutate.Verdict, index *testIndex, o Options) Entry {
 func tally(s mutate.Score) Tally {
 	return Tally{
 		Mutants: s.Total, Killed: s.Killed, TimedOut: s.TimedOut, Survived: s.Survived, Unreached: s.Unreached,
-		Stillborn: s.Stillborn, Accepted: s.Accepted, Skipped: s.Skipped, Broken: s.Broken,
+		Stillborn: s.Stillborn, Accepted: s.Accepted, Skipped: s.Skipped, Equivalent: s.Equivalent, Broken: s.Broken,
 		Score: figure(s.Value()), Reached: figure(s.Reached()),
 	}
 }

@@ -10,6 +10,7 @@ type EngineEntry struct {
 	Volatile   int            `json:"volatile"`
 	Unknown    int            `json:"unknown"`
 	Changed    []ChangedEntry `json:"changed"`
+	Compiled   CompiledEntry  `json:"compiled"`
 	NotBatched []ReasonEntry  `json:"not_batched"`
 	Ways       []WayEntry     `json:"ways"`
 }
@@ -18,6 +19,19 @@ type EngineEntry struct {
 type ChangedEntry struct {
 	What  string `json:"what"`
 	Tests int    `json:"tests"`
+}
+
+// A CompiledEntry is a [mutate.Compilations].
+type CompiledEntry struct {
+	Compared int            `json:"compared"`
+	Alike    int            `json:"alike"`
+	Refused  []RefusalEntry `json:"refused"`
+}
+
+// A RefusalEntry is a [mutate.Refusal].
+type RefusalEntry struct {
+	Why     string `json:"why"`
+	Mutants int    `json:"mutants"`
 }
 
 // A ReasonEntry is a [mutate.Reason].
@@ -40,7 +54,11 @@ func engineEntry(f *mutate.Figures) *EngineEntry {
 		return nil
 	}
 	e := &EngineEntry{Tests: f.Tests, Neutral: *figure(100*f.Neutral, true), States: f.States, Volatile: f.Volatile, Unknown: f.Unknown,
-		Changed: []ChangedEntry{}, NotBatched: []ReasonEntry{}, Ways: []WayEntry{}}
+		Changed: []ChangedEntry{}, NotBatched: []ReasonEntry{}, Ways: []WayEntry{},
+		Compiled: CompiledEntry{f.Compiled.Compared, f.Compiled.Alike, []RefusalEntry{}}}
+	for _, r := range f.Compiled.Refused {
+		e.Compiled.Refused = append(e.Compiled.Refused, RefusalEntry(r))
+	}
 	for _, c := range f.Changed {
 		e.Changed = append(e.Changed, ChangedEntry(c))
 	}
@@ -59,6 +77,10 @@ func (e *EngineEntry) figures() *mutate.Figures {
 		return nil
 	}
 	f := &mutate.Figures{Tests: e.Tests, Neutral: e.Neutral / 100, States: e.States, Volatile: e.Volatile, Unknown: e.Unknown}
+	f.Compiled.Compared, f.Compiled.Alike = e.Compiled.Compared, e.Compiled.Alike
+	for _, r := range e.Compiled.Refused {
+		f.Compiled.Refused = append(f.Compiled.Refused, mutate.Refusal(r))
+	}
 	for _, c := range e.Changed {
 		f.Changed = append(f.Changed, mutate.Changed(c))
 	}

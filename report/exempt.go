@@ -80,6 +80,21 @@ func (p *text) exempt() {
 	p.more(len(found)-n, "more")
 }
 
+// equivalents lists the mutants that are the same code as their original, where that is asked
+// for or everything is shown.
+func (p *text) equivalents() {
+	if p.total.Equivalent == 0 || p.o.Brief && !p.o.Equivalents {
+		return
+	}
+	p.heading("Equivalent: PHP compiles %s to the same code as the original", count(p.total.Equivalent, "mutant"))
+	for _, v := range sorted(p.r.Verdicts) {
+		if v.Status == mutate.Equivalent {
+			m := v.Mutant
+			p.item(m, fmt.Sprintf("%s: %s, mutant %s (otherwise %s): %s", visible(m.Where()), m.Op.ID, m.ID, v.WouldBe, Change(m)))
+		}
+	}
+}
+
 // fresh gives the verdicts that are new against the result before, by position.
 func fresh(r *mutate.Result) []mutate.Verdict {
 	var out []mutate.Verdict

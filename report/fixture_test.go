@@ -93,9 +93,12 @@ func fixture(t testing.TB) *mutate.Result {
 			{Mutant: change(t, f, 3, "Sound\\Ferry", "delay", "delay-call-e0", "log_wind($knots);", ""), Status: mutate.Skipped},
 			{Mutant: change(t, f, 5, "Sound\\Ferry", "crew", "crew-plus-1b", "3 + $this->spare", "3 - $this->spare"), Status: mutate.Unreached},
 			{Mutant: change(t, f, 5, "Sound\\Ferry", "crew", "crew-zero-88", "return 3", "return 0"), Status: mutate.Broken, Detail: "the worker ended before it said hello"},
+			{Mutant: change(t, f, 5, "Sound\\Ferry", "delay", "delay-zeros-4c", "return 0;", "return 00;"), Status: mutate.Equivalent, WouldBe: mutate.Survived, Detail: "PHP 8.2.7 compiles it to the same code as the original",
+				Reaching: all[2:3], Ran: 1, Seen: mutate.Seen{Word: mutate.Differs}},
 		},
 	}
 	r.Engine = &mutate.Figures{Tests: 4, Neutral: 0.75, States: 2, Volatile: 1, Unknown: 0,
+		Compiled:   mutate.Compilations{Compared: 3, Alike: 1, Refused: []mutate.Refusal{{Why: "the change adds, subtracts or negates", Mutants: 1}}},
 		NotBatched: []mutate.Reason{{Why: "not neutral", Pairs: 3}},
 		Ways:       []mutate.Way{{Name: "batch", Processes: 2, Steps: 5, Time: 40 * time.Millisecond, Faults: 1200}, {Name: "played, selected", Processes: 1, Steps: 1, Time: 9 * time.Millisecond, Faults: 700}}}
 	r.Verdicts[6].Mutant.Skipped = "the log is not behaviour"

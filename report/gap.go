@@ -105,7 +105,8 @@ func besideSaid(s mutate.Score) string {
 	for _, part := range []struct {
 		n    int
 		what string
-	}{{s.Accepted, "accepted"}, {s.Skipped, "skipped by comments"}, {s.Stillborn, "stillborn, which PHP refuses to compile"}, {s.Broken, "broken, on which assay itself failed"}} {
+	}{{s.Accepted, "accepted"}, {s.Skipped, "skipped by comments"},
+		{s.Equivalent, "equivalent, which PHP compiles to the same code as the original"}, {s.Stillborn, "stillborn, which PHP refuses to compile"}, {s.Broken, "broken, on which assay itself failed"}} {
 		if part.n > 0 {
 			parts = append(parts, fmt.Sprintf("%d %s", part.n, part.what))
 		}

@@ -38,7 +38,7 @@ type Record struct {
 	Killed    []string `json:"killed"`
 	Lost      []string `json:"lost"`
 	Unreached moves    `json:"unreached"`
-	Accepted  moves    `json:"accepted"`       // or skipped
+	Accepted  moves    `json:"accepted"`       // or skipped, or equivalent
 	Units     moves    `json:"units"`          // fingerprints of the functions that hold mutants
 	Page      string   `json:"page,omitempty"` // that --write html wrote of this run, relative to the history's directory
 
@@ -124,7 +124,7 @@ func (rec *Record) compare(r *mutate.Result, last *standing) {
 			now.survived = append(now.survived, id)
 		case mutate.Unreached:
 			now.unreached = append(now.unreached, id)
-		case mutate.Accepted, mutate.Skipped:
+		case mutate.Accepted, mutate.Skipped, mutate.Equivalent:
 			now.accepted = append(now.accepted, id)
 		}
 	}

@@ -252,7 +252,7 @@ func (d *Document) Verdict(e *Entry, m *mutate.Mutant) (v mutate.Verdict, err er
 			return v, err
 		}
 	}
-	if v.Status == mutate.Broken || v.Status == mutate.Accepted {
+	if v.Status == mutate.Broken || v.Status == mutate.Accepted || v.Status == mutate.Equivalent {
 		v.Detail = d.exactly(e.Reason)
 	}
 	return v, nil

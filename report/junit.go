@@ -77,7 +77,7 @@ func JUnit(w io.Writer, r *mutate.Result, o Options) error {
 }
 
 func junitTally(s mutate.Score) junitCounts {
-	return junitCounts{Tests: s.Total, Failures: s.Survived + s.Unreached, Errors: s.Broken, Skipped: s.Stillborn + s.Accepted + s.Skipped}
+	return junitCounts{Tests: s.Total, Failures: s.Survived + s.Unreached, Errors: s.Broken, Skipped: s.Stillborn + s.Accepted + s.Skipped + s.Equivalent}
 }
 
 func seconds(d time.Duration, o Options) string {
@@ -102,7 +102,7 @@ func junitMutant(v mutate.Verdict, s junitSuite, advice hints, o Options) junitC
 	case mutate.Unreached:
 		detail.Text = "No test runs this code."
 		c.Failure = detail
-	case mutate.Stillborn, mutate.Accepted, mutate.Skipped:
+	case mutate.Stillborn, mutate.Accepted, mutate.Skipped, mutate.Equivalent:
 		detail.Type, detail.Message = "", sentence(&v)
 		c.Skipped = detail
 	case mutate.Broken:

@@ -38,7 +38,7 @@ type pageFile struct {
 
 var pageStatuses = [][2]string{
 	{"survived", "survived"}, {"unreached", "unreached"}, {"killed", "killed"}, {"timed_out", "timed out"},
-	{"accepted", "accepted"}, {"skipped", "skipped"}, {"stillborn", "stillborn"}, {"broken", "broken"},
+	{"accepted", "accepted"}, {"skipped", "skipped"}, {"equivalent", "equivalent"}, {"stillborn", "stillborn"}, {"broken", "broken"},
 }
 
 // pageBuilder numbers what mutants share.
@@ -208,7 +208,7 @@ func (p *pageBuilder) said(v mutate.Verdict) (said, killer int) {
 		if killer < 0 {
 			text = fmt.Sprintf("at the end of %s (%s)", count(v.Ran, "test"), text)
 		}
-	case mutate.Accepted, mutate.Skipped, mutate.Broken, mutate.Stillborn:
+	case mutate.Accepted, mutate.Skipped, mutate.Equivalent, mutate.Broken, mutate.Stillborn:
 		text = capital(sentence(&v)) + "."
 	}
 	if seen := evaluations(v.Seen, mutate.LongestExpression); seen != "" {

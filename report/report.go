@@ -60,6 +60,8 @@ type Options struct {
 	// Brief leaves out what would push the answer away: all but some survivors,
 	// and the ends of long lists. The report says what there is besides.
 	Brief bool
+	// Equivalents has a brief report list the mutants that are the same code as their original.
+	Equivalents bool
 	// EditorURL, in the page as well, turns positions into hyperlinks: %f is the absolute path, %l
 	// the line, %c the column, as in Xdebug's file_link_format, which has the
 	// first two. "" prints no links.

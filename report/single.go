@@ -116,6 +116,10 @@ func sentence(v *mutate.Verdict) string {
 		plain := *v
 		plain.Status = v.WouldBe
 		return "accepted, because " + visible(v.Detail) + "; otherwise " + v.WouldBe.String() + ": " + sentence(&plain)
+	case mutate.Equivalent:
+		plain := *v
+		plain.Status = v.WouldBe
+		return "equivalent: " + visible(v.Detail) + ", so no test can tell them apart; otherwise " + v.WouldBe.String() + ": " + sentence(&plain)
 	case mutate.Skipped:
 		return "skipped by a comment in the source, because " + visible(v.Mutant.Skipped)
 	case mutate.Broken:

@@ -63,12 +63,16 @@ func (p *text) function(g gap, rest int) {
 // block prints lines of the source once, what the changes make of them, and
 // what the tests lack.
 func (p *text) block(b block) {
+	b, more := p.entries(b)
 	at := p.position(b.first())
 	if len(b.Verdicts) > 1 {
 		at = p.positionAt(b.first(), fmt.Sprintf("%s%s:%d", p.o.Prefix, b.first().Source.Path, b.First))
 	}
 	p.printf("%s\n", p.strong(at))
 	p.change(b, contextLines)
+	for _, said := range more {
+		p.WriteString(wrap(said, "  ", p.o.Width))
+	}
 	p.lacking(b)
 }
 

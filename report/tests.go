@@ -53,7 +53,7 @@ func testTableOf(d *Document) testTable {
 	}
 	for _, e := range d.Mutants {
 		if s, err := mutate.ParseStatus(e.Status); err != nil || (s != mutate.Killed && s != mutate.TimedOut && s != mutate.Survived) {
-			if e.WouldBe != mutate.Survived.String() {
+			if s != mutate.Accepted || e.WouldBe != mutate.Survived.String() {
 				continue
 			}
 		}

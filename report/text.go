@@ -31,11 +31,12 @@ func Text(w io.Writer, r *mutate.Result, o Options) error {
 		o.Width = defaultWidth
 	}
 	p := newText(w, r, o)
-	p.advice, p.code = adviserOf(r), codes(r)
+	p.advice, p.code, p.same = adviserOf(r), codes(r), sameGaps(r)
 	p.survivors()
 	p.unreached()
 	p.fresh()
 	p.exempt()
+	p.equivalents()
 	p.tests()
 	p.notes()
 	if err := p.table(); err != nil {
@@ -62,6 +63,7 @@ type text struct {
 	advice  *adviser
 	hints   hints
 	code    map[string]string // by ID; see codes
+	same    map[string]string // by ID; see sameGaps
 	left    int               // survivors that a brief report does not show
 	php     map[*mutate.Source][][]shade
 }

@@ -16,11 +16,12 @@ import (
 )
 
 type reportCommand struct {
-	Result  string   `arg:"" name:"result" help:"A file that --write json=FILE wrote."`
-	Project string   `name:"project" toml:"-" placeholder:"DIR" default:"." help:"The root of the project that was judged, if not this directory; the source files are read there."`
-	Write   []string `name:"write" toml:"-" placeholder:"FORMAT=FILE" sep:"none" help:"Write the result to FILE instead of showing it; repeatable. Formats: ${formats}." group:"answer"`
-	All     bool     `name:"all" toml:"-" help:"Show every survivor and every list whole." group:"answer"`
-	Timings bool     `name:"timings" toml:"-" help:"Put times into reports, if the result has them." group:"answer"`
+	Result      string   `arg:"" name:"result" help:"A file that --write json=FILE wrote."`
+	Project     string   `name:"project" toml:"-" placeholder:"DIR" default:"." help:"The root of the project that was judged, if not this directory; the source files are read there."`
+	Write       []string `name:"write" toml:"-" placeholder:"FORMAT=FILE" sep:"none" help:"Write the result to FILE instead of showing it; repeatable. Formats: ${formats}." group:"answer"`
+	All         bool     `name:"all" toml:"-" help:"Show every survivor and every list whole." group:"answer"`
+	Equivalents bool     `name:"equivalents" toml:"-" help:"Show also the mutants that PHP compiles to the same code as the original; --all shows them as well." group:"answer"`
+	Timings     bool     `name:"timings" toml:"-" help:"Put times into reports, if the result has them." group:"answer"`
 	screenOptions
 }
 
@@ -42,7 +43,7 @@ func (c *reportCommand) run(env *environment) error {
 	}
 	if len(outputs) == 0 {
 		o := c.reportOptions(env.stdout, prefixTo(r.Root))
-		o.Timings, o.Brief = c.Timings, !c.All
+		o.Timings, o.Brief, o.Equivalents = c.Timings, !c.All, c.Equivalents
 		return report.Text(env.stdout, r, o)
 	}
 	if len(lost) > 0 && slices.ContainsFunc(outputs, func(o output) bool { return o.format.Name == "json" }) {

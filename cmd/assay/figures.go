@@ -29,6 +29,7 @@ func printFigures(w io.Writer, f *mutate.Figures) {
 		fmt.Fprintf(w, "The values of %d of %s were compared, in %d of %d parts of the suite: in %d of %d pairs of both they were the same. %s no replay.\n",
 			c.Compared, many(c.Mutants, "mutant"), c.Usable, c.Segments, c.Same, c.Pairs, needed(c.Decided))
 	}
+	printCompilations(w, f.Compiled)
 	var all time.Duration
 	for _, way := range f.Ways {
 		all += way.Time
@@ -43,6 +44,16 @@ func printFigures(w io.Writer, f *mutate.Figures) {
 	}
 	for _, r := range f.NotBatched {
 		fmt.Fprintf(w, "  not batched, %-25s %6d pairs of a mutant and a part of the suite\n", r.Why, r.Pairs)
+	}
+}
+
+// printCompilations says for how many mutants compiled code was compared, and why not for others.
+func printCompilations(w io.Writer, c mutate.Compilations) {
+	if c.Compared > 0 {
+		fmt.Fprintf(w, "Compiled code was compared for %s that no test kills: %d compiled alike.\n", many(c.Compared, "mutant"), c.Alike)
+	}
+	for _, r := range c.Refused {
+		fmt.Fprintf(w, "  compiled code not compared for %s: %s\n", many(r.Mutants, "mutant"), r.Why)
 	}
 }
 

@@ -175,7 +175,7 @@ func (c *mergeCommand) report(env *environment, r *mutate.Result, lost []string,
 		}
 	}
 	o := c.reportOptions(env.stdout, prefixTo(r.Root))
-	o.Timings, o.Brief = c.Timings, !c.All
+	o.Timings, o.Brief, o.Equivalents = c.Timings, !c.All, c.Equivalents
 	if err := report.Text(env.stdout, r, o); err != nil {
 		return fmt.Errorf("the report: %w", err)
 	}

@@ -86,6 +86,7 @@ type answerOptions struct {
 	ComparedWith string   `name:"compared-with" toml:"compared-with" placeholder:"FILE" help:"Mark what is new against an earlier result, which --write json=FILE wrote." group:"answer"`
 	FailUnder    percent  `name:"fail-under" toml:"fail-under" placeholder:"N" help:"End with status 1 when the mutation score is below N percent." group:"answer"`
 	All          bool     `name:"all" toml:"all" help:"Show every survivor and every list whole; without it the report on standard output has 20 survivors at most." group:"answer"`
+	Equivalents  bool     `name:"equivalents" toml:"equivalents" help:"Show also the mutants that PHP compiles to the same code as the original; --all shows them as well." group:"answer"`
 	Write        []string `name:"write" toml:"write" placeholder:"FORMAT=FILE" sep:"none" help:"Write the result to FILE; repeatable. Formats: ${formats}." group:"answer"`
 	History      string   `name:"history" toml:"history" placeholder:"FILE" help:"Add a line about this run to a history, which assay history shows." group:"answer"`
 	Timings      bool     `name:"timings" toml:"timings" help:"Put times into reports, which then differ from run to run." group:"answer"`

@@ -166,7 +166,7 @@ func (o *oracle) check(ctx context.Context, c *cell, result resultFile, m result
 		return err
 	}
 	switch m.Status {
-	case "survived", "unreached":
+	case "survived", "unreached", "equivalent":
 		if !r.green() {
 			o.disagree(result, m, text, &o.count.falseSurvivors, r.String()+"\n"+r.Output)
 		}

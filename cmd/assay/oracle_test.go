@@ -27,6 +27,7 @@ import (
 //	killed     the suite is not green: it fails, ends early, or does not end
 //	survived   it is green
 //	unreached  it is green
+//	equivalent it is green
 //	timed_out  it does not end in max(20 times its usual time, 10 s), or fails
 //	stillborn  php -l refuses the file; and it accepts all others
 //

@@ -77,13 +77,19 @@ func (c *runCommand) run(env *environment) error {
 	}
 	r := &mutate.Result{Root: code.Root, Project: code.Name, Breadth: c.Breadth, Notes: code.notes}
 	err = c.judge(env, code, engine, asked, r, outputs)
+	stopped := err != nil && !(errors.Is(err, context.Canceled) && r.Partial)
+	if !stopped {
+		asked.settle(code, r)
+	}
+	if err == nil {
+		engine.FindAlike(env.ctx, r.Verdicts) // not of what is accepted: the user's word stands
+	}
 	for _, text := range engine.Remarks() {
 		fmt.Fprintln(env.stderr, "assay:", text)
 	}
-	if err != nil && !(errors.Is(err, context.Canceled) && r.Partial) {
+	if stopped {
 		return err
 	}
-	asked.settle(code, r)
 	var unproved error
 	if err == nil {
 		unproved = c.prove(env, code, engine, r, outputs)
@@ -124,7 +130,9 @@ func (c *runCommand) outputsChecked(env *environment) ([]output, error) {
 // noteFacts has the result say with what, and how, the tests were run.
 func (c *runCommand) noteFacts(r *mutate.Result, engine *exec.Engine) {
 	facts := engine.Facts()
-	r.Engine = engine.Stats().Figures()
+	if r.Engine = engine.Stats().Figures(); r.Engine != nil {
+		r.Engine.Compiled = engine.Compilations()
+	}
 	r.PHP, r.PHPUnit = facts.PHP, facts.PHPUnit
 	if facts.ViewReason != "" && !c.Cold {
 		r.Notes = append(r.Notes, mutate.Note{Kind: "view", Text: "Workers use copies of the project, because " + facts.ViewReason + "."})
@@ -356,7 +364,7 @@ func (c *runCommand) countLeftOut(r *mutate.Result, all, judged int, spent bool)
 // the bar.
 func (c *runCommand) report(env *environment, code *codebase, r *mutate.Result, outputs []output) error {
 	o := c.reportOptions(env.stdout, code.prefix)
-	o.Timings, o.Brief = c.Timings, !c.All
+	o.Timings, o.Brief, o.Equivalents = c.Timings, !c.All, c.Equivalents
 	if err := report.Text(env.stdout, r, o); err != nil {
 		return fmt.Errorf("the report: %w", err)
 	}

@@ -1,0 +1,220 @@
+//go:build linux
+
+package exec
+
+import (
+	"bytes"
+	"cmp"
+	"context"
+	"errors"
+	"fmt"
+	"maps"
+	"os"
+	"path/filepath"
+	"slices"
+
+	"assay/mutate"
+)
+
+// mostControls is how many mutants that were killed are compiled beside those that were not.
+const mostControls = 24
+
+// What the compiler has to answer before it is believed: a text, the same in another way, and one
+// that differs from them deep in a constant.
+const (
+	controlText    = "<?php function control(int $x = 5) { return [1, [2, ['key' => 1.5 + 1.5]], $x]; }"
+	controlSame    = "<?php function control(int $x = 5) { return [1, [2, ['key' => 3.0 + 0.0]], $x]; }"
+	controlAnother = "<?php function control(int $x = 5) { return [1, [2, ['key' => 1.5 + 2.5]], $x]; }"
+)
+
+// FindAlike looks, among the verdicts, for mutants that no test kills and that PHP's optimiser
+// compiles to the very code that it compiles the original to. No test can tell these apart;
+// their status becomes [mutate.Equivalent]. Nothing else of a verdict is changed.
+//
+// A mutant that was killed cannot be such a one. So some of those are compiled, too: where one
+// of them is the same code, no mutant is said to be equivalent, and a remark names it.
+func (e *Engine) FindAlike(ctx context.Context, verdicts []mutate.Verdict) {
+	a := &alike{e: e, refused: map[string]int{}, originals: map[*mutate.Source][]byte{}}
+	var open, controls []*mutate.Verdict
+	for _, v := range byPlace(verdicts) {
+		switch v.Status {
+		case mutate.Survived, mutate.Unreached:
+			open = append(open, v)
+		case mutate.Killed, mutate.TimedOut:
+			controls = append(controls, v)
+		}
+	}
+	if len(open) > 0 {
+		a.mark(ctx, open, spreadOver(controls, mostControls))
+	}
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	e.compilations = a.figures()
+}
+
+// Compilations gives what FindAlike has counted.
+func (e *Engine) Compilations() mutate.Compilations {
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	return e.compilations
+}
+
+// byPlace gives the verdicts in the order of the source, for any order in which they fell.
+func byPlace(verdicts []mutate.Verdict) []*mutate.Verdict {
+	out := make([]*mutate.Verdict, len(verdicts))
+	for i := range verdicts {
+		out[i] = &verdicts[i]
+	}
+	slices.SortFunc(out, func(a, b *mutate.Verdict) int {
+		return cmp.Or(cmp.Compare(a.Mutant.Source.Path, b.Mutant.Source.Path), cmp.Compare(a.Mutant.Edit.Start, b.Mutant.Edit.Start),
+			cmp.Compare(a.Mutant.ID, b.Mutant.ID))
+	})
+	return out
+}
+
+// spreadOver gives so many of a list, as far apart as can be.
+func spreadOver[T any](list []T, most int) []T {
+	if len(list) <= most {
+		return list
+	}
+	out := make([]T, most)
+	for i := range out {
+		out[i] = list[i*len(list)/most]
+	}
+	return out
+}
+
+// alike is one search of FindAlike.
+type alike struct {
+	e         *Engine
+	compiler  *compiler
+	originals map[*mutate.Source][]byte // compiled; nil where that is not to be had
+	compared  int
+	found     []*mutate.Verdict
+	refused   map[string]int // reason => mutants
+}
+
+func (a *alike) figures() mutate.Compilations {
+	c := mutate.Compilations{Compared: a.compared, Alike: len(a.found)}
+	for _, why := range slices.Sorted(maps.Keys(a.refused)) {
+		c.Refused = append(c.Refused, mutate.Refusal{Why: why, Mutants: a.refused[why]})
+	}
+	return c
+}
+
+// mark compares the mutants, and says of none that it is equivalent unless all controls are
+// as they have to be.
+func (a *alike) mark(ctx context.Context, open, controls []*mutate.Verdict) {
+	fault := a.start(ctx)
+	if a.compiler != nil {
+		defer a.compiler.close()
+	}
+	for i := 0; i < len(open) && fault == nil; i++ {
+		var same bool
+		if same, fault = a.same(open[i].Mutant, true); same {
+			a.found = append(a.found, open[i])
+		}
+	}
+	for i := 0; i < len(controls) && fault == nil && len(a.found) > 0; i++ {
+		var same bool
+		if same, fault = a.same(controls[i].Mutant, false); same {
+			a.e.remark("Mutant %s was killed, and PHP compiles it to the same code as the original. Either a test reads the source, or assay is wrong in one of the two; "+
+				"so no mutant is said to be equivalent in this run.", controls[i].Mutant.ID)
+			fault = notComparable("a mutant that was killed is the same code")
+		}
+	}
+	if fault != nil {
+		a.compared, a.found, a.refused = 0, nil, map[string]int{reasonOf(fault): len(open)}
+	}
+	for _, v := range a.found {
+		v.WouldBe, v.Status, v.New = v.Status, mutate.Equivalent, false
+		v.Detail = fmt.Sprintf("PHP %s compiles it to the same code as the original", a.e.facts.PHP)
+	}
+}
+
+// reasonOf says in a few words why nothing is compared.
+func reasonOf(err error) string {
+	var known notComparable
+	if errors.As(err, &known) {
+		return string(known)
+	}
+	return "PHP's process for it has ended"
+}
+
+// start has a compiler, and makes sure that its files are the same for the same code and others
+// for other code.
+func (a *alike) start(ctx context.Context) (err error) {
+	dir, err := os.MkdirTemp(a.e.dir, "compiled-")
+	if err != nil {
+		return err
+	}
+	if dir, err = filepath.EvalSymlinks(dir); err != nil {
+		return err
+	}
+	if a.compiler, err = startCompiler(ctx, a.e.php, a.e.harness, dir); err != nil {
+		return err
+	}
+	var made [4][]byte
+	for i, text := range []string{controlText, controlSame, controlAnother, controlText} {
+		if made[i], err = a.compiler.compile([]byte(text)); err != nil {
+			return err
+		}
+	}
+	switch {
+	case made[0] == nil:
+		return notComparable("opcache keeps nothing in files")
+	case !bytes.Equal(made[0], made[1]) || !bytes.Equal(made[0], made[3]):
+		return notComparable("opcache's files differ where the code does not")
+	case bytes.Equal(made[0], made[2]):
+		return notComparable("opcache's files do not differ where the code does")
+	}
+	return nil
+}
+
+// same reports whether a mutant is the same code as its original. counts says whether it is one
+// that the figures are about.
+func (a *alike) same(m *mutate.Mutant, counts bool) (bool, error) {
+	refuse := func(why string) (bool, error) {
+		if counts {
+			a.refused[why]++
+		}
+		return false, nil
+	}
+	text := m.Edit.Apply(m.Source.Text)
+	switch {
+	case saysPlace(m.Source.Text) || saysPlace(text):
+		return refuse("the file asks where it lies, or how long it is")
+	case maySign(m.Before()) || maySign(m.Edit.New):
+		return refuse("the change adds, subtracts or negates")
+	}
+	original, known := a.originals[m.Source]
+	if !known {
+		var err error
+		if original, err = a.compile(m.Source.Text); err != nil {
+			return false, err
+		}
+		a.originals = map[*mutate.Source][]byte{m.Source: original} // mutants come file by file
+	}
+	if original == nil {
+		return refuse("opcache does not keep the file")
+	}
+	mutant, err := a.compile(text)
+	if err != nil {
+		return false, err
+	}
+	if counts {
+		a.compared++ // what PHP does not compile is not the same
+	}
+	return bytes.Equal(original, mutant), nil
+}
+
+func (a *alike) compile(text []byte) ([]byte, error) {
+	tokens, err := a.e.lint.tokens(text)
+	if err == nil {
+		text, err = opaque(text, tokens)
+	}
+	if err != nil {
+		return nil, err
+	}
+	return a.compiler.compile(text)
+}
