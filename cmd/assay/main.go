@@ -8,6 +8,7 @@
 // Usage:
 //
 //	assay run [PATH...]        judge every mutant and report
+//	assay work --pool URL      judge mutants for runs elsewhere
 //	assay list [PATH...]       the mutants, without running anything
 //	assay inspect ID           one mutant, and what the last run found out
 //	assay try ID               run one mutant and show PHPUnit's own output

@@ -20,6 +20,7 @@ type command interface{ run(env *environment) error }
 
 type commandLine struct {
 	Run       runCommand       `cmd:"" help:"Judge the mutants of the project and report those that survive."`
+	Work      workCommand      `cmd:"" help:"Judge mutants for runs on other machines, or on this one, that give them to a pool."`
 	List      listCommand      `cmd:"" help:"List the mutants; nothing is run."`
 	Inspect   inspectCommand   `cmd:"" help:"Show one mutant, and what the last run found out about it."`
 	Try       tryCommand       `cmd:"" help:"Run the tests on one mutant and show PHPUnit's own output."`
@@ -158,7 +159,7 @@ func formatNames() string {
 
 func helpGroups() []kong.Group {
 	var out []kong.Group
-	for _, key := range []string{"code", "tests", "reach", "choice", "proof", "answer"} {
+	for _, key := range []string{"code", "tests", "reach", "choice", "pool", "proof", "answer"} {
 		out = append(out, kong.Group{Key: key, Title: groups[key]})
 	}
 	return out
