@@ -12,6 +12,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"reflect"
 	"slices"
 	"strings"
 	"time"
@@ -155,8 +156,9 @@ func recordOf(v mutate.Verdict, place func(string) string) pool.Record {
 	return pool.Record{Item: s.ID, Data: text}
 }
 
-// sameRecord reports whether two records say the same of what a result holds. One that says that
-// judging failed says nothing of the mutant.
+// sameRecord reports whether two records say the same of what a result holds for every run: times
+// and the text of a failure, in which there may be addresses or times, are only in those with
+// timings. One that says that judging failed says nothing of the mutant.
 func sameRecord(a, b pool.Record) bool {
 	var x, y storedLine
 	if json.Unmarshal(a.Data, &x) != nil || json.Unmarshal(b.Data, &y) != nil {
@@ -166,9 +168,10 @@ func sameRecord(a, b pool.Record) bool {
 	if x.Status == broken || y.Status == broken {
 		return true
 	}
-	one, other := fmt.Sprintf("%q %q %q %q %q %d %q", x.ID, x.Status, x.How, x.Killer, x.Detail, x.Ran, x.Killers),
-		fmt.Sprintf("%q %q %q %q %q %d %q", y.ID, y.Status, y.How, y.Killer, y.Detail, y.Ran, y.Killers)
-	return one == other
+	for _, s := range []*storedLine{&x, &y} {
+		s.Detail, s.Micros, s.Opened, s.Whole = "", 0, nil, false
+	}
+	return reflect.DeepEqual(x, y)
 }
 
 // said counts the workers, for the line that shows how far a run is.

@@ -125,11 +125,11 @@ func (o *offer) describe() (*pool.Run, func(pool.File) (io.ReadCloser, error), e
 	if err := add(roleDescription, func(w io.Writer) error { return json.NewEncoder(w).Encode(d) }); err != nil {
 		return nil, nil, err
 	}
-	packages, rest, err := o.files()
+	list, err := o.files()
 	if err != nil {
 		return nil, nil, err
 	}
-	for _, names := range [][]string{packages, rest} {
+	for _, names := range [][]string{list.packages, list.rest} {
 		if err := add(roleArchive, func(w io.Writer) error { return pool.Pack(w, o.code.Root, names, pool.Usual) }); err != nil {
 			return nil, nil, usagef("the project is not given to a pool: %v", err)
 		}
@@ -153,25 +153,31 @@ func makeFile(dir, role string, write func(io.Writer) error) (pool.File, error) 
 	return made, os.Rename(f.Name(), filepath.Join(dir, made.Sum))
 }
 
+// sendable are the files of a project that are sent: those of packages, which are the same for
+// most runs, and the rest.
+type sendable struct{ packages, rest []string }
+
 // files lists what of the project is sent: what its tests may need, and so all but version
 // control, what assay and PHPUnit write, and what git ignores; of that only packages, and what
 // the tests were seen to use.
-func (o *offer) files() (packages, rest []string, err error) {
-	root := o.code.Root
+func (o *offer) files() (sendable, error) {
 	use, err := o.used()
 	if err != nil {
-		return nil, nil, err
+		return sendable{}, err
 	}
-	ignored := ignoredIn(root)
 	written := map[string]bool{}
 	for _, p := range o.memory.now.outputs {
 		written[p] = true
 	}
 	vendor := "vendor"
-	if rel, err := filepath.Rel(root, o.code.VendorDir); err == nil && filepath.IsLocal(rel) && rel != "." {
+	if rel, err := filepath.Rel(o.code.Root, o.code.VendorDir); err == nil && filepath.IsLocal(rel) && rel != "." {
 		vendor = filepath.ToSlash(rel)
 	}
-	var skipped []string // folders that git ignores
+	return listFiles(o.code.Root, vendor, ignoredIn(o.code.Root), written, use)
+}
+
+func listFiles(root, vendor string, ignored, written map[string]bool, use *uses) (out sendable, err error) {
+	skipped := "" // the folder that git ignores in which the walk is
 	err = filepath.WalkDir(root, func(abs string, d fs.DirEntry, err error) error {
 		rel, fault := filepath.Rel(root, abs)
 		if err = errors.Join(err, fault); err != nil || rel == "." {
@@ -179,33 +185,24 @@ func (o *offer) files() (packages, rest []string, err error) {
 		}
 		rel = filepath.ToSlash(rel)
 		isPackage := rel == vendor || strings.HasPrefix(rel, vendor+"/")
-		if d.Name() == ".git" || written[abs] || !isPackage && strings.HasPrefix(d.Name(), ".phpunit") {
+		isIgnored := ignored[rel] || skipped != "" && strings.HasPrefix(rel, skipped+"/")
+		switch {
+		case d.Name() == ".git", written[abs], !isPackage && strings.HasPrefix(d.Name(), ".phpunit"),
+			!isPackage && isIgnored && !use.has(rel) && !(d.IsDir() && use.dirs[rel]):
 			if d.IsDir() {
 				return filepath.SkipDir
 			}
-			return nil
-		}
-		if isPackage {
-			packages = append(packages, rel)
-			return nil
-		}
-		inside := len(skipped) > 0 && strings.HasPrefix(rel, skipped[len(skipped)-1]+"/")
-		if !inside && !ignored[rel] || use.has(rel) {
-			rest = append(rest, rel)
-			return nil
-		}
-		if d.IsDir() {
-			if !use.below(rel) {
-				return filepath.SkipDir
+		case isPackage:
+			out.packages = append(out.packages, rel)
+		default:
+			out.rest = append(out.rest, rel)
+			if ignored[rel] && d.IsDir() {
+				skipped = rel
 			}
-			if !inside {
-				skipped = append(skipped, rel)
-			}
-			rest = append(rest, rel)
 		}
 		return nil
 	})
-	return packages, rest, err
+	return out, err
 }
 
 // uses are paths that the tests use, below the project.
@@ -220,20 +217,19 @@ func (u *uses) has(rel string) bool {
 	return u.all || u.paths[rel] || u.paths[rel+"/"] || u.paths[path.Dir(rel)+"/"]
 }
 
-// below reports whether something in a folder is used.
-func (u *uses) below(dir string) bool { return u.dirs[dir] || u.has(dir) }
+// add takes in a path that is used.
+func (u *uses) add(p string) {
+	u.all = u.all || p == "*"
+	u.paths[p] = true
+	for dir := path.Dir(strings.TrimSuffix(p, "/")); dir != "." && dir != "/"; dir = path.Dir(dir) {
+		u.dirs[dir] = true
+	}
+}
 
 // used gives what the recording has seen to be used.
 func (o *offer) used() (*uses, error) {
 	u := &uses{paths: map[string]bool{}, dirs: map[string]bool{}}
 	deps := o.baseline.Dependencies()
-	add := func(p string) {
-		u.all = u.all || p == "*"
-		u.paths[p] = true
-		for dir := path.Dir(strings.TrimSuffix(p, "/")); dir != "." && dir != "/"; dir = path.Dir(dir) {
-			u.dirs[dir] = true
-		}
-	}
 	lists := [][]string{deps.Common, o.code.Files, o.code.Tests}
 	for _, paths := range deps.Class {
 		lists = append(lists, paths)
@@ -243,14 +239,14 @@ func (o *offer) used() (*uses, error) {
 			return nil, usagef("the tests read %s, and version control is not given to a pool", p)
 		}
 		if !filepath.IsAbs(p) {
-			add(p)
+			u.add(p)
 		}
 	}
-	add("composer.json")
-	add("composer.lock")
+	u.add("composer.json")
+	u.add("composer.lock")
 	for _, abs := range []string{o.code.Bootstrap, o.code.Autoload, configPath(o.code), o.code.PHPUnit.Path} {
 		if rel, err := filepath.Rel(o.code.Root, abs); abs != "" && err == nil && filepath.IsLocal(rel) {
-			add(filepath.ToSlash(rel))
+			u.add(filepath.ToSlash(rel))
 		}
 	}
 	return u, nil

@@ -220,7 +220,7 @@ func (w *giving) share(s *said) *Share {
 		share = &Share{Worker: s.Worker}
 		w.team[s.Worker] = share
 	}
-	if s.Refused != "" && share.Refused == "" {
+	if s.Refused != "" && share.Refused != s.Refused {
 		w.tell("%s takes nothing: %s", s.Worker, s.Refused)
 	}
 	share.Refused = s.Refused
