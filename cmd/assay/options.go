@@ -71,7 +71,7 @@ type poolAccess struct {
 // poolOptions say by whom mutants are judged, if not by this process.
 type poolOptions struct {
 	poolAccess
-	PoolListen   string   `name:"pool-listen" toml:"-" placeholder:"ADDRESS" help:"Start such a server in this process, as at 127.0.0.1:4222. At an address that other machines reach it needs --pool-secret, --pool-cert and --pool-key." group:"pool"`
+	PoolListen   string   `name:"pool-listen" toml:"-" placeholder:"ADDRESS" help:"Start such a server in this process, as at 127.0.0.1:4222; at an address that other machines reach it needs a secret, a certificate and its key." group:"pool"`
 	PoolDir      string   `name:"pool-dir" toml:"-" placeholder:"DIR" help:"Have that server keep what it holds in DIR, and not in memory." group:"pool"`
 	PoolPatience duration `name:"pool-patience" toml:"-" default:"30s" placeholder:"TIME" help:"Give the mutants of a worker that is silent for TIME to others." group:"pool"`
 }
@@ -119,6 +119,7 @@ type fileOptions struct {
 	suiteOptions
 	observeOptions
 	choiceOptions
+	poolOptions
 	proveOptions
 	cacheOptions
 	answerOptions

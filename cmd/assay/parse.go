@@ -20,13 +20,13 @@ type command interface{ run(env *environment) error }
 
 type commandLine struct {
 	Run       runCommand       `cmd:"" help:"Judge the mutants of the project and report those that survive."`
-	Work      workCommand      `cmd:"" help:"Judge mutants for runs on other machines, or on this one, that give them to a pool."`
 	List      listCommand      `cmd:"" help:"List the mutants; nothing is run."`
 	Inspect   inspectCommand   `cmd:"" help:"Show one mutant, and what the last run found out about it."`
 	Try       tryCommand       `cmd:"" help:"Run the tests on one mutant and show PHPUnit's own output."`
 	Prove     proveCommand     `cmd:"" help:"Look for tests that kill survivors of the last run, and try them."`
 	Report    reportCommand    `cmd:"" help:"Show a saved result, or write it in other formats."`
 	Merge     mergeCommand     `cmd:"" help:"Put the parts of a run together, as one result."`
+	Work      workCommand      `cmd:"" help:"Judge mutants of runs that give them to a pool."`
 	Accept    acceptCommand    `cmd:"" help:"Accept a survivor, list the accepted ones, or take one out."`
 	Tests     testsCommand     `cmd:"" help:"Show which tests kill which mutants, and which might be spared."`
 	History   historyCommand   `cmd:"" help:"Show what became of score, survivors and time over many runs."`

@@ -224,6 +224,7 @@ func (w *giving) share(s *said) *Share {
 		w.tell("%s takes nothing: %s", s.Worker, s.Refused)
 	}
 	share.Refused = s.Refused
+	w.count()
 	if b := w.batches[s.Batch]; b != nil && s.Given > max(1, b.times) {
 		b.times = s.Given
 		w.again += len(b.items)
@@ -354,8 +355,13 @@ func (w *giving) look(ctx context.Context) error {
 		w.ready = true
 		return nil
 	case err != nil:
+		if !w.silent {
+			w.silent = true
+			w.tell("the server of the pool does not answer, and is waited for: %v", err)
+		}
 		return passing(err)
 	}
+	w.silent = false
 	if w.idle++; w.idle < idleLooks || w.ready && (len(w.batches) == 0 || work.CachedInfo().State.Msgs > 0) {
 		return nil
 	}

@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"io"
 	"slices"
+	"sync/atomic"
 	"time"
 
 	"github.com/nats-io/nats.go/jetstream"
@@ -41,11 +42,13 @@ type Giver struct {
 	// Target is how long a batch should take, 0 for some seconds.
 	Target time.Duration
 
-	conn  *Conn
-	known map[string]Record
-	team  map[string]*Share
-	again int // items that were given again
-	last  int // batch
+	conn   *Conn
+	known  map[string]Record
+	team   map[string]*Share
+	joined atomic.Int32
+	again  int  // items that were given again
+	last   int  // batch
+	silent bool // the server cannot be reached, and that was told
 }
 
 // A Share is what a worker has contributed.
@@ -69,12 +72,17 @@ func (g *Giver) Begin(ctx context.Context, c *Conn, known []Record) error {
 	if g.Target <= 0 {
 		g.Target = usualTarget
 	}
+	var err error
 	if !g.Resumed {
-		if err := g.forget(ctx); err != nil {
-			return err
-		}
+		err = g.forget(ctx)
 	}
-	return g.setUp(ctx)
+	if err == nil {
+		err = g.setUp(ctx)
+	}
+	if err != nil && ctx.Err() == nil {
+		return AccessError{err} // a server that does not do what it has to
+	}
+	return err
 }
 
 // storage is where the server keeps streams.
@@ -191,15 +199,18 @@ func (g *Giver) Shares() (shares []Share, again int) {
 	return shares, g.again
 }
 
-// Workers counts the workers that have joined, and not refused.
-func (g *Giver) Workers() int {
+// Workers counts the workers that have joined, and not refused. It may be called at any time.
+func (g *Giver) Workers() int { return int(g.joined.Load()) }
+
+// count does so.
+func (g *Giver) count() {
 	n := 0
 	for _, s := range g.team {
 		if s.Refused == "" {
 			n++
 		}
 	}
-	return n
+	g.joined.Store(int32(n))
 }
 
 func (g *Giver) tell(format string, args ...any) {
