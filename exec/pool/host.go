@@ -186,6 +186,8 @@ func (g *Giver) forget(ctx context.Context) error {
 
 // End takes the run away, and has workers told of it.
 func (g *Giver) End(ctx context.Context) error {
+	ctx, cancel := context.WithTimeout(ctx, 10*time.Second)
+	defer cancel()
 	err := g.forget(ctx)
 	return errors.Join(err, g.conn.nc.Publish(g.Run.overSubject(), nil), g.conn.nc.FlushWithContext(ctx))
 }

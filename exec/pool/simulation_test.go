@@ -20,9 +20,13 @@ type waiting struct {
 }
 
 func (b waiting) Work(ctx context.Context, items []string, each func(Record)) error {
-	time.Sleep(b.ready)
-	for _, item := range items {
-		time.Sleep(b.takes[item])
+	owed := b.ready
+	for n, item := range items {
+		// Short sleeps take longer than what was asked for.
+		if owed += b.takes[item]; owed > 20*time.Millisecond || n == len(items)-1 {
+			time.Sleep(owed)
+			owed = 0
+		}
 		b.mu.Lock()
 		*b.spent += b.takes[item]
 		b.mu.Unlock()
@@ -62,22 +66,24 @@ func timesOf(t *testing.T, path string) map[string]time.Duration {
 }
 
 // TestSimulation prints how well 1 to 64 workers are used by a run with the times of a real one:
-// the result in ASSAY_POOL_TIMES, written with --timings, repeated ASSAY_POOL_TIMES_FACTOR
-// times. The workers wait and do nothing else, so it does not matter how many cores there are.
+// the result in ASSAY_POOL_TIMES, written with --timings, repeated until it takes one worker
+// ASSAY_POOL_LASTS, 4 minutes without it. The workers wait and do nothing else, so it does not matter how many cores there are.
 func TestSimulation(t *testing.T) {
 	path := os.Getenv("ASSAY_POOL_TIMES")
 	if path == "" {
 		t.Skip("ASSAY_POOL_TIMES names no result; .ci/run pool does. TestTwoWorkers is the same with two")
 	}
-	times, repeat := timesOf(t, path), 1
-	if text := os.Getenv("ASSAY_POOL_TIMES_FACTOR"); text != "" {
-		if _, err := fmt.Sscan(text, &repeat); err != nil {
+	lasts := 4 * time.Minute
+	if text := os.Getenv("ASSAY_POOL_LASTS"); text != "" {
+		var err error
+		if lasts, err = time.ParseDuration(text); err != nil {
 			t.Fatal(err)
 		}
 	}
+	times := timesOf(t, path)
 	takes, all := map[string]time.Duration{}, time.Duration(0)
 	var list []Item
-	for n := range repeat {
+	for n := 0; all < lasts; n++ {
 		for id, d := range times {
 			name := fmt.Sprintf("%s.%d", id, n)
 			takes[name] = d
