@@ -41,8 +41,13 @@ type Conn struct {
 	js jetstream.JetStream
 }
 
-// Close ends the connection.
-func (c *Conn) Close() { c.nc.Close() }
+// Close ends the connection; what was said before is sent, if the server is there.
+func (c *Conn) Close() {
+	if c.nc.IsConnected() {
+		c.nc.FlushTimeout(2 * time.Second) // that a batch is given back, say; without it others wait for a while
+	}
+	c.nc.Close()
+}
 
 // options are those of the connection, besides where the server is.
 func (a *Access) options(name string) ([]nats.Option, error) {
