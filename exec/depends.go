@@ -27,6 +27,9 @@ type Dependencies struct {
 	Tests    map[string]bool // files of test classes
 }
 
+// Shape tells apart what recordings saw of a suite; see recording.Recording.Shape.
+func (b *Baseline) Shape() string { return b.rec.Shape() }
+
 // Dependencies gives what the tests were seen to use.
 func (b *Baseline) Dependencies() *Dependencies { return b.deps() }
 

@@ -58,6 +58,14 @@ func (k keeping) journal() (string, error) {
 	return k.file(".journal"), nil
 }
 
+// pool is the file that says under which name a run was given to a pool.
+func (k keeping) pool() (string, error) {
+	if k.base == "" {
+		return "", k.none
+	}
+	return k.file(".pool"), nil
+}
+
 // all gives the files of verdicts that there are: that of the whole, and those of parts.
 func (k keeping) all() []string {
 	if k.base == "" {
@@ -80,7 +88,7 @@ var (
 	ofPart = regexp.MustCompile(`^\.(\d+)-of-(\d+)\.verdicts\.gz$`)
 	// inCache are names of what may be in a cache: what is written there, also for a moment,
 	// and what marks a folder as one.
-	inCache = regexp.MustCompile(`^\.?[0-9a-f]{16}(\.\d+-of-\d+)?\.(verdicts\.gz|journal)(\.\d+)?$|^(\.git(ignore|keep)|CACHEDIR\.TAG)$`)
+	inCache = regexp.MustCompile(`^\.?[0-9a-f]{16}(\.\d+-of-\d+)?\.(verdicts\.gz|journal|pool)(\.\d+)?$|^(\.git(ignore|keep)|CACHEDIR\.TAG)$`)
 )
 
 // makeCache makes the directory that was given, before anything else is done: it may lie in

@@ -25,12 +25,13 @@ var allowed = map[string][]string{
 	"assay/exec/recording":           {"assay/exec/wire"},
 	"assay/exec/judging":             {"assay/exec/recording", "assay/exec/wire", "assay/mutate"},
 	"assay/exec/proving":             {"assay/mutate"},
+	"assay/exec/pool":                {},
 	"assay/exec/supervisor":          {"assay/exec/recording", "assay/exec/sandbox", "assay/exec/wire", "assay/mutate"},
 	"assay/exec": {"assay/exec/judging", "assay/exec/proving", "assay/exec/recording", "assay/exec/sandbox", "assay/exec/supervisor",
 		"assay/exec/wire", "assay/mutate", "assay/mutate/syntax"},
 	"assay/report": {"assay/mutate", "assay/mutate/syntax"},
 	"assay/cmd/assay": {"assay/mutate", "assay/mutate/syntax", "assay/mutate/project", "assay/mutate/testcode",
-		"assay/operators", "assay/exec", "assay/exec/sandbox", "assay/report"},
+		"assay/operators", "assay/exec", "assay/exec/pool", "assay/exec/sandbox", "assay/report"},
 }
 
 // pure are packages that start no process and touch no file: they decide and describe.
@@ -71,6 +72,9 @@ func checkImport(t *testing.T, from, to string, may []string) {
 	}
 	if to == "github.com/olekukonko/tablewriter" && from != "assay/report" {
 		t.Errorf("%s imports %s; only report may", from, to)
+	}
+	if strings.Contains(to, "nats") && from != "assay/exec/pool" {
+		t.Errorf("%s imports %s; only exec/pool may know how workers are reached", from, to)
 	}
 	if pure[from] && (to == "os" || to == "os/exec" || to == "syscall" || to == "net") {
 		t.Errorf("%s imports %s; it may run nothing and touch no file", from, to)

@@ -14,6 +14,7 @@
 //	assay prove [ID...]        look for tests that kill survivors, and try them
 //	assay report RESULT.json   show a saved result, or write it in other formats
 //	assay merge PART.json...   put the parts of a run together, as one result
+//	assay work --pool URL      judge mutants of runs that give them to a pool
 //	assay accept ID            leave a survivor as it is, with a reason
 //	assay tests                which tests kill which mutants, and which might be spared
 //	assay history              what became of score and survivors over many runs

@@ -56,6 +56,26 @@ type choiceOptions struct {
 	Budget      duration `name:"budget" toml:"budget" placeholder:"TIME" help:"Stop judging after TIME, as 90s or 10m; begin with the mutants that tell most." group:"choice"`
 }
 
+// poolAccess says where a pool of workers meets.
+type poolAccess struct {
+	Pool        string `name:"pool" toml:"-" placeholder:"URL" help:"The NATS server, with JetStream, at which a pool of workers meets, as nats://127.0.0.1:4222 or tls://pool.example:4222; several of a cluster with commas." group:"pool"`
+	PoolContext string `name:"pool-context" toml:"-" placeholder:"NAME" help:"A context of NATS's own tools, by name or file, that says where the server is and what lets us in." group:"pool"`
+	PoolCreds   string `name:"pool-creds" toml:"-" placeholder:"FILE" help:"The credentials of a user of that server." group:"pool"`
+	PoolSecret  string `name:"pool-secret" toml:"-" placeholder:"FILE" help:"A file with the secret (a token of NATS) that who joins has to know; only its owner may read it." group:"pool"`
+	PoolCA      string `name:"pool-ca" toml:"-" placeholder:"FILE" help:"The certificates of those who may have signed the server's, if not those of the system." group:"pool"`
+	PoolCert    string `name:"pool-cert" toml:"-" placeholder:"FILE" help:"Our certificate: for the server, or of the server that --pool-listen starts." group:"pool"`
+	PoolKey     string `name:"pool-key" toml:"-" placeholder:"FILE" help:"The key of that certificate." group:"pool"`
+	Insecure    bool   `name:"insecure" toml:"-" help:"Let other machines be reached, or listened to, without TLS and a secret: who is on the way reads the sources and has code run by workers." group:"pool"`
+}
+
+// poolOptions say by whom mutants are judged, if not by this process.
+type poolOptions struct {
+	poolAccess
+	PoolListen   string   `name:"pool-listen" toml:"-" placeholder:"ADDRESS" help:"Start such a server in this process, as at 127.0.0.1:4222; at an address that other machines reach it needs a secret, a certificate and its key." group:"pool"`
+	PoolDir      string   `name:"pool-dir" toml:"-" placeholder:"DIR" help:"Have that server keep what it holds in DIR, and not in memory." group:"pool"`
+	PoolPatience duration `name:"pool-patience" toml:"-" default:"30s" placeholder:"TIME" help:"Give the mutants of a worker that is silent for TIME to others." group:"pool"`
+}
+
 // cacheOptions say where verdicts are kept for later runs.
 type cacheOptions struct {
 	Cache string `name:"cache" toml:"cache" placeholder:"DIR" help:"Keep verdicts for later runs in DIR, as for a cache of CI, and not in the user's cache directory." group:"answer"`
@@ -100,6 +120,7 @@ type fileOptions struct {
 	suiteOptions
 	observeOptions
 	choiceOptions
+	poolOptions
 	proveOptions
 	cacheOptions
 	answerOptions
@@ -111,6 +132,7 @@ var groups = map[string]string{
 	"tests":  "How the tests are run:",
 	"reach":  "What the tests may reach:",
 	"choice": "Which mutants are judged:",
+	"pool":   "Who judges them:",
 	"proof":  "How tests for survivors are looked for:",
 	"answer": "What comes out:",
 }

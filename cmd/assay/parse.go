@@ -26,6 +26,7 @@ type commandLine struct {
 	Prove     proveCommand     `cmd:"" help:"Look for tests that kill survivors of the last run, and try them."`
 	Report    reportCommand    `cmd:"" help:"Show a saved result, or write it in other formats."`
 	Merge     mergeCommand     `cmd:"" help:"Put the parts of a run together, as one result."`
+	Work      workCommand      `cmd:"" help:"Judge mutants of runs that give them to a pool."`
 	Accept    acceptCommand    `cmd:"" help:"Accept a survivor, list the accepted ones, or take one out."`
 	Tests     testsCommand     `cmd:"" help:"Show which tests kill which mutants, and which might be spared."`
 	History   historyCommand   `cmd:"" help:"Show what became of score, survivors and time over many runs."`
@@ -158,7 +159,7 @@ func formatNames() string {
 
 func helpGroups() []kong.Group {
 	var out []kong.Group
-	for _, key := range []string{"code", "tests", "reach", "choice", "proof", "answer"} {
+	for _, key := range []string{"code", "tests", "reach", "choice", "pool", "proof", "answer"} {
 		out = append(out, kong.Group{Key: key, Title: groups[key]})
 	}
 	return out

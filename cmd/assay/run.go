@@ -27,10 +27,12 @@ type runCommand struct {
 	suiteOptions
 	observeOptions
 	choiceOptions
+	poolOptions
 	proveOptions
 	cacheOptions
 	answerOptions
 
+	pool     *hosting               // nil: this process judges
 	reused   int                    // verdicts of earlier runs
 	baseline *exec.Baseline         // what the unchanged suite told, once it was recorded
 	phpSum   func() (string, error) // see the function phpSum
@@ -62,7 +64,11 @@ func (c *runCommand) run(env *environment) error {
 	go selfSum() // for remember, which will ask for both
 	go c.phpSum()
 	engine, unopened := c.open(env, code)
+	if unopened == nil {
+		unopened = c.openPool(env, engine)
+	}
 	end := sync.OnceFunc(func() {
+		c.pool.close(env)
 		if engine != nil {
 			c.close(env, engine)
 		}
@@ -119,7 +125,7 @@ func (c *runCommand) outputsChecked(env *environment) ([]output, error) {
 		return nil, err
 	}
 	outputs, err := c.outputs()
-	for _, check := range []func() error{c.checkHistory, c.checkSample, func() error { return c.checkProve(env) }} {
+	for _, check := range []func() error{c.checkHistory, c.checkSample, c.checkPool, func() error { return c.checkProve(env) }} {
 		if err == nil {
 			err = check()
 		}
@@ -185,12 +191,12 @@ func (c *runCommand) judge(env *environment, code *codebase, engine *exec.Engine
 		r.Notes = append(r.Notes, mutate.Note{Kind: "left_out",
 			Text: fmt.Sprintf("%s of files that no test can run were not judged.", many(n, "mutant"))})
 	}
-	return c.judgeTasks(env, code, engine, baseline, c.takePart(tasks, r), r, bar, ours)
+	return c.judgeTasks(env, code, engine, baseline, chosen, c.takePart(tasks, r), r, bar, ours)
 }
 
 // judgeTasks judges what is not known from an interrupted run, and keeps every
 // verdict in the journal as it falls.
-func (c *runCommand) judgeTasks(env *environment, code *codebase, engine *exec.Engine, baseline *exec.Baseline, tasks []exec.Task, r *mutate.Result, bar *progress, outputs []output) error {
+func (c *runCommand) judgeTasks(env *environment, code *codebase, engine *exec.Engine, baseline *exec.Baseline, chosen []*mutate.Mutant, tasks []exec.Task, r *mutate.Result, bar *progress, outputs []output) error {
 	memory := c.remember(env, code, engine.Facts(), baseline, tasks, outputs)
 	diary, err := c.openJournal(env, code, engine.Facts(), memory, outputs)
 	if err != nil {
@@ -204,7 +210,11 @@ func (c *runCommand) judgeTasks(env *environment, code *codebase, engine *exec.E
 		memory.add(v)
 	}
 	all := len(tasks)
-	if tasks, err = diary.settle(tasks, memory, baseline, count); err != nil {
+	whole := tasks
+	if tasks, err = diary.settle(tasks, memory, baseline, func(v mutate.Verdict) {
+		c.pool.know(v)
+		count(v)
+	}); err != nil {
 		return errors.Join(err, diary.close())
 	}
 	if n := diary.stale; n > 0 {
@@ -219,7 +229,12 @@ func (c *runCommand) judgeTasks(env *environment, code *codebase, engine *exec.E
 	if n := all - len(tasks) - reused; n > 0 {
 		before += fmt.Sprintf("; %s were judged before the interruption", many(n, "mutant"))
 	}
-	bar.begin(judgingStage(len(tasks)), fmt.Sprintf(" with %s and %s%s", many(len(baseline.Tests), "test"), many(c.workers(), "worker"), before))
+	judge := engine.Judge
+	if c.pool != nil {
+		c.pool.offer = &offer{c: c, env: env, code: code, engine: engine, baseline: baseline, memory: memory, chosen: chosen, tasks: whole, outputs: outputs}
+		judge = c.pool.judge
+	}
+	bar.begin(judgingStage(len(tasks)), fmt.Sprintf(" with %s and %s%s", many(len(baseline.Tests), "test"), c.judges(), before))
 	ctx, stop := context.WithCancelCause(env.ctx)
 	defer stop(nil)
 	each := func(v mutate.Verdict) {
@@ -228,23 +243,35 @@ func (c *runCommand) judgeTasks(env *environment, code *codebase, engine *exec.E
 			return
 		}
 		count(v)
-		bar.step(score.Total, all, fmt.Sprintf(", %d killed, %d survived", score.Killed+score.TimedOut, score.Survived))
+		bar.step(score.Total, all, fmt.Sprintf(", %d killed, %d survived%s", score.Killed+score.TimedOut, score.Survived, c.pool.said()))
 	}
 	spent := false
 	if c.Budget > 0 {
-		spent, err = c.judgeWithin(ctx, engine, baseline, tasks, each)
+		spent, err = c.judgeWithin(ctx, judge, baseline, tasks, each)
 	} else {
-		err = engine.Judge(ctx, baseline, tasks, each)
+		err = judge(ctx, baseline, tasks, each)
 	}
 	if cause := context.Cause(ctx); err != nil && cause != nil && env.ctx.Err() == nil {
 		err = cause
 	}
 	c.countLeftOut(r, all, score.Total, spent)
+	c.pool.end(env, err)
 	if err != nil {
 		return errors.Join(err, diary.close())
 	}
 	return diary.finish()
 }
+
+// judges says how many judge.
+func (c *runCommand) judges() string {
+	if c.pool != nil {
+		return "the workers of the pool"
+	}
+	return many(c.workers(), "worker")
+}
+
+// A judge judges as exec.Engine.Judge does.
+type judge func(ctx context.Context, b *exec.Baseline, tasks []exec.Task, each func(mutate.Verdict)) error
 
 // openJournal opens the journal of this project for these options.
 func (c *runCommand) openJournal(env *environment, code *codebase, facts exec.Facts, m *memory, outputs []output) (*journal, error) {
@@ -274,7 +301,7 @@ func (c *runCommand) openJournal(env *environment, code *codebase, facts exec.Fa
 // judgeWithin judges what the budget leaves time for and reports whether it
 // was spent. Mutants that no test reaches take no time; they are given only as
 // far as the others came, or they would weigh too much in the figures.
-func (c *runCommand) judgeWithin(ctx context.Context, engine *exec.Engine, baseline *exec.Baseline, tasks []exec.Task, each func(mutate.Verdict)) (spent bool, err error) {
+func (c *runCommand) judgeWithin(ctx context.Context, judge judge, baseline *exec.Baseline, tasks []exec.Task, each func(mutate.Verdict)) (spent bool, err error) {
 	var reached, unreached []exec.Task
 	place := map[*mutate.Mutant]int{}
 	for i, t := range tasks {
@@ -288,7 +315,7 @@ func (c *runCommand) judgeWithin(ctx context.Context, engine *exec.Engine, basel
 	limited, cancel := context.WithTimeout(ctx, time.Duration(c.Budget))
 	defer cancel()
 	furthest := 0
-	err = engine.Judge(limited, baseline, reached, func(v mutate.Verdict) {
+	err = judge(limited, baseline, reached, func(v mutate.Verdict) {
 		furthest = max(furthest, place[v.Mutant])
 		each(v)
 	})
@@ -301,7 +328,7 @@ func (c *runCommand) judgeWithin(ctx context.Context, engine *exec.Engine, basel
 		return false, err
 	}
 	unreached = slices.DeleteFunc(unreached, func(t exec.Task) bool { return place[t.Mutant] > furthest })
-	return spent, engine.Judge(ctx, baseline, unreached, each)
+	return spent, judge(ctx, baseline, unreached, each)
 }
 
 // choose gives the mutants to judge, in the order of judging, and settles

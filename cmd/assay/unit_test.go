@@ -27,7 +27,7 @@ func TestHelpTexts(t *testing.T) {
 	for name, args := range map[string][]string{
 		"assay": {"help"}, "run": {"help", "run"}, "list": {"help", "list"}, "inspect": {"help", "inspect"}, "try": {"help", "try"}, "prove": {"help", "prove"},
 		"history": {"help", "history"}, "tests": {"help", "tests"}, "operators": {"help", "operators"}, "check": {"help", "check"}, "report": {"help", "report"}, "merge": {"help", "merge"}, "accept": {"help", "accept"}, "version": {"help", "version"}, "help": {"help", "help"},
-		"completion": {"help", "completion"}, "manual": {"help", "manual"},
+		"work": {"help", "work"}, "completion": {"help", "completion"}, "manual": {"help", "manual"},
 	} {
 		var out, errs bytes.Buffer
 		if status := run(&out, &errs, args); status != statusFine || errs.Len() > 0 {

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"crypto/sha256"
 	"encoding/hex"
+	"fmt"
 	"maps"
 	"path"
 	"path/filepath"
@@ -384,4 +385,14 @@ func (r *Recording) Counts(changes wire.Changes, boundary int, segments []int) b
 		}
 	}
 	return false
+}
+
+// Shape tells apart what the suite was seen to be made of, and where it leaves the same state as
+// elsewhere; unlike the states themselves it is the same wherever the project lies.
+func (r *Recording) Shape() string {
+	h := sha256.New()
+	for n, s := range r.Segments {
+		fmt.Fprintf(h, "%d %q %d %v %d\n", s.Kind, s.Class, s.Test, s.Neutral, r.states[n])
+	}
+	return hex.EncodeToString(h.Sum(nil)[:16])
 }

@@ -1,0 +1,406 @@
+package pool
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+	"time"
+
+	"github.com/nats-io/nats.go"
+	"github.com/nats-io/nats.go/jetstream"
+)
+
+// How the host waits and counts.
+const (
+	usualTarget = 6 * time.Second // for a batch
+	leastTarget = time.Second
+	lookEvery   = 2 * time.Second // at what the server has
+	idleLooks   = 3               // nothing to do on the server, and nothing heard, for so many looks: something was lost
+	mostLost    = 5               // so often in turn, with no record between, and the run ends
+	mostAgain   = 3               // an item is worked on so often where its record is to be forgotten
+	ahead       = 2               // batches that lie ready for each worker
+	firstItems  = 4               // items of the first batches, before anything is known of their times
+	mostItems   = 2000            // of any batch
+	mostGiven   = 20              // a batch that was given so often ends the run
+)
+
+// giving is the state of a Give.
+type giving struct {
+	*Giver
+	open    map[string]Item // without a record
+	waiting []Item          // not given yet, in order
+	batches map[int]*given
+	rate    float64 // seconds for a unit of cost, 0 as long as it is not known
+	costs   map[int]float64
+	order   map[string]int
+	backlog uint64 // the last message that was there before; until then nothing is given
+	ready   bool
+	idle    int // looks in turn at which there was nothing to do, and nothing heard
+	lost    int // times in turn that something was lost
+	retried map[string]int
+}
+
+// given is a batch whose records are not all there.
+type given struct {
+	items map[string]bool
+	times int // it was given
+}
+
+// Give has workers work on items until there is a record of each. A record may be about one
+// that is known from before, as a batch may have been given twice; one that nobody knows ends
+// the run.
+func (g *Giver) Give(ctx context.Context, items []Item) error {
+	w := &giving{Giver: g, open: map[string]Item{}, batches: map[int]*given{}, costs: map[int]float64{}, order: map[string]int{}, retried: map[string]int{}}
+	for n, i := range items {
+		if _, known := g.known[i.Name]; known || i.Cost <= 0 {
+			return fmt.Errorf("the item %s is known already, or costs nothing", i.Name)
+		}
+		w.open[i.Name], w.order[i.Name] = i, n
+	}
+	w.waiting = slices.Clone(items)
+	if len(items) == 0 {
+		return nil
+	}
+	inner, cancel := context.WithCancel(ctx)
+	defer cancel()
+	heard := make(chan jetstream.Msg, 64)
+	if err := w.begin(inner); err != nil {
+		return err
+	}
+	go w.listen(inner, heard)
+	look := time.NewTicker(min(lookEvery, g.Run.Patience))
+	defer look.Stop()
+	for len(w.open) > 0 {
+		var err error
+		select {
+		case m := <-heard:
+			err = w.hear(inner, m)
+		case <-look.C:
+			err = w.look(inner)
+		case <-ctx.Done():
+			return ctx.Err()
+		}
+		if err == nil && w.ready {
+			err = w.fill(inner)
+		}
+		if err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// begin finds out what has been said before.
+func (w *giving) begin(ctx context.Context) error {
+	s, err := w.conn.js.Stream(ctx, w.Run.said())
+	if err != nil {
+		return fmt.Errorf("the server of the pool: %w", err)
+	}
+	info, err := s.Info(ctx)
+	if err != nil {
+		return fmt.Errorf("the server of the pool: %w", err)
+	}
+	if info.State.Msgs > 0 {
+		w.backlog = info.State.LastSeq
+		return nil
+	}
+	return w.clear(ctx)
+}
+
+// clear takes away batches of before, and begins to give.
+func (w *giving) clear(ctx context.Context) error {
+	s, err := w.conn.js.Stream(ctx, w.Run.work())
+	if err == nil {
+		err = s.Purge(ctx)
+	}
+	if err != nil {
+		return passing(err)
+	}
+	w.ready = true
+	return w.fill(ctx)
+}
+
+// listen passes on what workers say, from the first message on, whatever the server goes
+// through.
+func (w *giving) listen(ctx context.Context, heard chan<- jetstream.Msg) {
+	next := uint64(1)
+	for ctx.Err() == nil {
+		w.listenOnce(ctx, &next, heard)
+		select {
+		case <-time.After(500 * time.Millisecond):
+		case <-ctx.Done():
+		}
+	}
+}
+
+func (w *giving) listenOnce(ctx context.Context, next *uint64, heard chan<- jetstream.Msg) {
+	s, err := w.conn.js.Stream(ctx, w.Run.said())
+	if err != nil {
+		return
+	}
+	if info := s.CachedInfo(); info.State.LastSeq+1 < *next {
+		*next = 1 // it is another one
+	}
+	c, err := w.conn.js.OrderedConsumer(ctx, w.Run.said(), jetstream.OrderedConsumerConfig{DeliverPolicy: jetstream.DeliverByStartSequencePolicy, OptStartSeq: *next, MaxResetAttempts: 1})
+	if err != nil {
+		return
+	}
+	for ctx.Err() == nil {
+		batch, err := c.Fetch(64, jetstream.FetchMaxWait(time.Second))
+		if err != nil {
+			return
+		}
+		for m := range batch.Messages() {
+			meta, err := m.Metadata()
+			if err != nil {
+				return
+			}
+			select {
+			case heard <- m:
+				*next = meta.Sequence.Stream + 1
+			case <-ctx.Done():
+				return
+			}
+		}
+		if batch.Error() != nil && !errors.Is(batch.Error(), nats.ErrTimeout) {
+			return
+		}
+	}
+}
+
+// hear takes in a message.
+func (w *giving) hear(ctx context.Context, m jetstream.Msg) error {
+	var s said
+	if err := unpack(m.Data(), &s); err != nil {
+		return fmt.Errorf("somebody in the pool has sent what no worker sends: %w", err)
+	}
+	if err := s.check(); err != nil {
+		return err
+	}
+	share := w.share(&s)
+	w.idle = 0
+	for _, r := range s.Records {
+		if err := w.record(ctx, &s, share, r); err != nil {
+			return err
+		}
+	}
+	if s.Done {
+		w.measure(&s)
+	}
+	if s.Failed != "" {
+		w.tell("%s has given %d mutants back: %s", s.Worker, len(w.batchOf(s.Batch).items), s.Failed)
+	}
+	if s.Given >= mostGiven {
+		return fmt.Errorf("a batch was given %d times, and nobody has come to its end; the last was %s", s.Given, s.Worker)
+	}
+	if w.Heard != nil {
+		w.Heard()
+	}
+	if !w.ready {
+		meta, err := m.Metadata()
+		if err == nil && meta.Sequence.Stream >= w.backlog {
+			return w.clear(ctx)
+		}
+	}
+	return nil
+}
+
+func (w *giving) batchOf(number int) *given {
+	if b := w.batches[number]; b != nil {
+		return b
+	}
+	return &given{}
+}
+
+// share finds the share of who speaks.
+func (w *giving) share(s *said) *Share {
+	share := w.team[s.Worker]
+	if share == nil {
+		share = &Share{Worker: s.Worker}
+		w.team[s.Worker] = share
+	}
+	if s.Refused != "" && share.Refused != s.Refused {
+		w.tell("%s takes nothing: %s", s.Worker, s.Refused)
+	}
+	share.Refused = s.Refused
+	w.count()
+	if b := w.batches[s.Batch]; b != nil && s.Given > max(1, b.times) {
+		b.times = s.Given
+		w.again += len(b.items)
+	}
+	return share
+}
+
+// record takes in what is said of an item.
+func (w *giving) record(ctx context.Context, s *said, share *Share, r Record) error {
+	if before, known := w.known[r.Item]; known {
+		if !w.Same(before, r) {
+			return fmt.Errorf("two workers disagree about %s:\n%s\n%s (of %s)", r.Item, before.Data, r.Data, s.Worker)
+		}
+		return nil
+	}
+	item, open := w.open[r.Item]
+	if !open {
+		return fmt.Errorf("the worker %s tells of %.*q, which it was not given", s.Worker, mostName, r.Item)
+	}
+	w.retried[r.Item]++
+	again, err := w.Take(r, w.retried[r.Item] == mostAgain)
+	if err != nil {
+		return err
+	}
+	if again {
+		w.again++
+		w.settle(r.Item)
+		w.waiting = append([]Item{item}, w.waiting...)
+		return nil
+	}
+	w.known[r.Item] = r
+	delete(w.open, r.Item)
+	share.Items++
+	w.lost = 0
+	w.settle(r.Item)
+	return nil
+}
+
+// settle takes an item out of the batches.
+func (w *giving) settle(item string) {
+	for n, b := range w.batches {
+		if delete(b.items, item); len(b.items) == 0 {
+			delete(w.batches, n)
+		}
+	}
+}
+
+// measure learns from how long a batch took.
+func (w *giving) measure(s *said) {
+	if s.Took <= 0 || s.Batch == 0 || w.costs[s.Batch] <= 0 {
+		return
+	}
+	rate := s.Took.Seconds() / w.costs[s.Batch]
+	if w.rate == 0 {
+		w.rate = rate
+		return
+	}
+	w.rate += (rate - w.rate) / 4
+}
+
+// fill gives as many batches as keep the workers busy for some seconds: small ones in the end,
+// so that all come to it at about the same time.
+func (w *giving) fill(ctx context.Context) error {
+	team := max(1, w.Workers())
+	for len(w.waiting) > 0 && len(w.batches) < team*(1+ahead) {
+		n := w.size(team)
+		items := w.waiting[:n]
+		w.last++
+		b := &given{items: map[string]bool{}}
+		m := batch{Number: w.last}
+		for _, i := range items {
+			b.items[i.Name] = true
+			m.Items = append(m.Items, i.Name)
+			w.costs[m.Number] += i.Cost
+		}
+		data, err := pack(m)
+		if err != nil {
+			return err
+		}
+		soon, cancel := context.WithTimeout(ctx, 5*time.Second)
+		_, err = w.conn.js.Publish(soon, w.Run.workSubject(), data)
+		cancel()
+		if err != nil {
+			return passing(err) // what was stored all the same is given twice
+		}
+		w.batches[m.Number], w.waiting = b, w.waiting[n:]
+	}
+	return nil
+}
+
+// size is how many of the waiting items the next batch has.
+func (w *giving) size(team int) int {
+	if w.rate == 0 {
+		return min(firstItems, len(w.waiting))
+	}
+	all := 0.0
+	for _, i := range w.waiting {
+		all += i.Cost
+	}
+	most := min(w.Target.Seconds()/w.rate, max(all/float64(2*team), leastTarget.Seconds()/w.rate))
+	cost := 0.0
+	for n, i := range w.waiting {
+		if cost += i.Cost; n > 0 && cost > most || n == mostItems {
+			return n
+		}
+	}
+	return len(w.waiting)
+}
+
+// look compares what the server has with what was given, and gives again what is lost.
+func (w *giving) look(ctx context.Context) error {
+	soon, cancel := context.WithTimeout(ctx, 10*time.Second)
+	defer cancel()
+	work, err := w.conn.js.Stream(soon, w.Run.work())
+	if err == nil {
+		_, err = w.conn.js.Stream(soon, w.Run.said())
+	}
+	if err == nil {
+		_, err = w.conn.js.Consumer(soon, w.Run.work(), workers)
+	}
+	switch {
+	case errors.Is(err, jetstream.ErrStreamNotFound), errors.Is(err, jetstream.ErrConsumerNotFound):
+		if err := w.setUp(ctx); err != nil {
+			return passing(err)
+		}
+		w.tell("the server of the pool has lost the run; what has no verdict is given again")
+		w.requeue()
+		w.ready = true
+		return nil
+	case err != nil:
+		if !w.silent {
+			w.silent = true
+			w.tell("the server of the pool does not answer, and is waited for: %v", err)
+		}
+		return passing(err)
+	}
+	w.silent = false
+	if w.idle++; w.idle < idleLooks || w.ready && (len(w.batches) == 0 || work.CachedInfo().State.Msgs > 0) {
+		return nil
+	}
+	w.idle = 0
+	if !w.ready {
+		return w.clear(ctx)
+	}
+	if w.lost++; w.lost > mostLost {
+		return fmt.Errorf("workers have said that they are done with %d mutants, again and again, and told nothing of them", len(w.open))
+	}
+	w.requeue()
+	return nil
+}
+
+// requeue has all items that have no record given again.
+func (w *giving) requeue() {
+	for _, b := range w.batches {
+		w.again += len(b.items)
+	}
+	clear(w.batches)
+	w.waiting = w.waiting[:0]
+	for _, i := range w.open {
+		w.waiting = append(w.waiting, i)
+	}
+	slices.SortFunc(w.waiting, func(a, b Item) int { return w.order[a.Name] - w.order[b.Name] })
+}
+
+// passing gives the error of a server that is not there, or not ready, as none: it comes back,
+// or somebody ends the run.
+func passing(err error) error {
+	for _, is := range []error{nats.ErrTimeout, context.DeadlineExceeded, nats.ErrNoResponders, nats.ErrNoServers, nats.ErrDisconnected, nats.ErrConnectionReconnecting, nats.ErrStaleConnection,
+		jetstream.ErrNoStreamResponse, jetstream.ErrStreamNotFound, jetstream.ErrConsumerNotFound, jetstream.ErrJetStreamNotEnabled, jetstream.ErrBucketNotFound} {
+		if errors.Is(err, is) {
+			return nil
+		}
+	}
+	var api *jetstream.APIError
+	if errors.As(err, &api) && api.Code == 503 {
+		return nil
+	}
+	return err
+}
