@@ -94,9 +94,10 @@ var copied = []string{"gallery", "leftover-file", "writes-own-tree", "template-f
 // coldly are those that are judged by a process for each mutant as well: what a test leaves
 // behind, or when its class is loaded, ends a process or differs by where the suite begins.
 // The others are with ASSAY_ALL_VIEWS.
-var coldly = slices.Concat(copied, []string{"exit-zero", "time-limit", "waits", "destructor-throws-at-shutdown", "teardown-must-run", "isolated-class",
+var coldly = []string{"gallery", "leftover-file", "writes-own-tree", "template-file", "reads-source", "spawns-php", "phpt", "named-after-files",
+	"files-autoload", "loaded-and-asked", "forks-itself", "same-values", "provider-loads-class", "exit-zero", "time-limit", "waits", "destructor-throws-at-shutdown", "teardown-must-run", "isolated-class",
 	"fail-on-risky", "order-dependent", "static-cache", "provider-shrinks", "data-of-sources", "data-before-state", "depends-kinds", "declares-once",
-	"counts-what-is-loaded", "leftover-setting", "latin1-and-crlf", "unused-data-throws"})
+	"counts-what-is-loaded", "leftover-setting", "latin1-and-crlf", "unused-data-throws"}
 
 // TestClaims holds the engine's verdicts against what cold runs of the whole
 // suite gave for the same edits: over every fixture, in the ways of running.

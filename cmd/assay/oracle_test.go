@@ -269,6 +269,9 @@ func oracleProjects(t *testing.T) []oracleProject {
 			if config != "" {
 				p.name += " " + config
 				p.sample = given(3)
+				if p.apart && p.sample > 0 { // loops without end, in processes of their own, take all the time they may
+					p.args = append(slices.Clone(args), "--sample", fmt.Sprint(2*p.sample), "--seed", fmt.Sprint(seedOf(t, "ORACLE_SEED")))
+				}
 			}
 			all = append(all, p)
 		}
