@@ -152,6 +152,7 @@ func TestHostileUnconfined(t *testing.T) {
 	if testing.Short() {
 		t.Skip("it waits for processes that do not answer")
 	}
+	t.Parallel()
 	for _, row := range hostileWays {
 		t.Run(row.name, func(t *testing.T) {
 			t.Parallel() // it is waiting
@@ -210,6 +211,7 @@ func TestJudgedAgain(t *testing.T) {
 	if testing.Short() {
 		t.Skip("it waits for processes that do not answer")
 	}
+	t.Parallel()
 	for _, row := range []struct {
 		name string
 		set  Settings

@@ -102,6 +102,7 @@ var coldly = []string{"gallery", "leftover-file", "writes-own-tree", "template-f
 // TestClaims holds the engine's verdicts against what cold runs of the whole
 // suite gave for the same edits: over every fixture, in the ways of running.
 func TestClaims(t *testing.T) {
+	t.Parallel() // beside what waits
 	dirs, err := filepath.Glob(filepath.Join(fixtures, "*", "claims.json"))
 	if err != nil || len(dirs) < 20 {
 		t.Fatalf("%d fixtures, %v", len(dirs), err)
