@@ -110,8 +110,8 @@ private static function forgeWithin(): bool {
 `
 
 // hostileSuite makes a project with a method for each of them, of which a mutant is hostile,
-// and a harmless neighbour.
-func hostileSuite(t *testing.T) (Settings, []claim) {
+// and a harmless neighbour. The hostile ones tell the log that they are run.
+func hostileSuite(t *testing.T, log string) (Settings, []claim) {
 	t.Helper()
 	set := tinySuite(t, "")
 	var methods, tests strings.Builder
@@ -122,7 +122,7 @@ func hostileSuite(t *testing.T) (Settings, []claim) {
 		claims = append(claims, claim{File: "src/Ferry.php", Before: fmt.Sprintf("$n < 1%02d", i), After: fmt.Sprintf("$n > 1%02d", i)})
 	}
 	methods.WriteString(forgery)
-	methods.WriteString("private static function tell(string $name): bool { file_put_contents(getenv('HOSTILE_LOG') ?: '/dev/null', $name . ' ' . posix_getppid() . \"\\n\", FILE_APPEND); return true; }\n")
+	fmt.Fprintf(&methods, "private static function tell(string $name): bool { file_put_contents('%s', $name . ' ' . posix_getppid() . \"\\n\", FILE_APPEND); return true; }\n", log)
 	methods.WriteString("private static function shell(string $command): bool { exec($command . ' 2>/dev/null', $lines, $status); return $status === 0; }\n")
 	for file, text := range map[string]string{"src/Ferry.php": methods.String(), "tests/FerryTest.php": tests.String()} {
 		path := filepath.Join(set.Root, file)
@@ -152,9 +152,12 @@ func TestHostileUnconfined(t *testing.T) {
 	if testing.Short() {
 		t.Skip("it waits for processes that do not answer")
 	}
+	t.Parallel()
 	for _, row := range hostileWays {
 		t.Run(row.name, func(t *testing.T) {
-			set, claims := hostileSuite(t)
+			t.Parallel() // it is waiting
+			log := filepath.Join(sandboxtest.Outside(t), "log")
+			set, claims := hostileSuite(t, log)
 			set.View, set.Cold, set.Unconfined = row.set.View, row.set.Cold, true
 			names := []string{"the neighbour"}
 			for _, h := range hostileBodies {
@@ -164,8 +167,6 @@ func TestHostileUnconfined(t *testing.T) {
 				claims = slices.Delete(claims, 4, 7)
 				names = slices.Delete(names, 4, 7)
 			}
-			log := filepath.Join(sandboxtest.Outside(t), "log")
-			t.Setenv("HOSTILE_LOG", log)
 			began := time.Now()
 			verdicts := judgeClaims(t, set, claims)
 			// Each may be waited for twice, by itself and among others.
@@ -210,6 +211,7 @@ func TestJudgedAgain(t *testing.T) {
 	if testing.Short() {
 		t.Skip("it waits for processes that do not answer")
 	}
+	t.Parallel()
 	for _, row := range []struct {
 		name string
 		set  Settings
@@ -218,19 +220,21 @@ func TestJudgedAgain(t *testing.T) {
 		{"stopsParent", Settings{View: sandbox.Copy, Cold: true}, 2},
 		{"bySession", Settings{View: sandbox.Overlay}, 4}, // in a batch, and by itself
 	} {
-		set, claims := hostileSuite(t)
-		set.View, set.Cold, set.Unconfined = row.set.View, row.set.Cold, true
-		log := filepath.Join(sandboxtest.Outside(t), "log")
-		t.Setenv("HOSTILE_LOG", log)
-		at := slices.IndexFunc(hostileBodies, func(h hostileBody) bool { return h.name == row.name })
-		verdicts := judgeClaims(t, set, []claim{claims[0], claims[at+1]})
-		if v := verdicts[0]; v.Status != mutate.Killed {
-			t.Errorf("the neighbour: %v, %s", v.Status, v.Detail)
-		}
-		runs, _ := readHostileLog(t, log)
-		if v := verdicts[1]; v.Status != mutate.Broken || !givenUp.MatchString(v.Detail) || runs[row.name] != row.runs {
-			t.Errorf("%s: %v, %s, after %d runs, want %d", row.name, v.Status, v.Detail, runs[row.name], row.runs)
-		}
+		t.Run(row.name, func(t *testing.T) {
+			t.Parallel() // it is waiting
+			log := filepath.Join(sandboxtest.Outside(t), "log")
+			set, claims := hostileSuite(t, log)
+			set.View, set.Cold, set.Unconfined = row.set.View, row.set.Cold, true
+			at := slices.IndexFunc(hostileBodies, func(h hostileBody) bool { return h.name == row.name })
+			verdicts := judgeClaims(t, set, []claim{claims[0], claims[at+1]})
+			if v := verdicts[0]; v.Status != mutate.Killed {
+				t.Errorf("the neighbour: %v, %s", v.Status, v.Detail)
+			}
+			runs, _ := readHostileLog(t, log)
+			if v := verdicts[1]; v.Status != mutate.Broken || !givenUp.MatchString(v.Detail) || runs[row.name] != row.runs {
+				t.Errorf("%v, %s, after %d runs, want %d", v.Status, v.Detail, runs[row.name], row.runs)
+			}
+		})
 	}
 }
 
@@ -259,7 +263,7 @@ func TestHostile(t *testing.T) {
 			continue
 		}
 		t.Run(row.name, func(t *testing.T) {
-			set, claims := hostileSuite(t)
+			set, claims := hostileSuite(t, "/dev/null")
 			set.View, set.Cold = row.set.View, row.set.Cold
 			began := time.Now()
 			verdicts := judgeClaims(t, set, claims)

@@ -10,7 +10,6 @@ import (
 	"slices"
 	"strconv"
 	"sync"
-	"sync/atomic"
 	"time"
 
 	"assay/exec/recording"
@@ -332,8 +331,3 @@ func (b *Baseline) sourcesRun(n int) []string {
 
 // onceValue is sync.OnceValue, for a method value.
 func onceValue[T any](f func() T) func() T { return sync.OnceValue(f) }
-
-// atomicCount counts from 1 on.
-type atomicCount struct{ n atomic.Int32 }
-
-func (c *atomicCount) add() int { return int(c.n.Add(1)) }

@@ -5,6 +5,7 @@ package exec
 import (
 	"context"
 	"slices"
+	"sync"
 
 	"golang.org/x/sync/errgroup"
 
@@ -49,7 +50,7 @@ func (e *Engine) recordings(ctx context.Context, files []*mutate.Points, progres
 	if len(e.observed) > 0 {
 		runs = append(runs, e.makeObserved)
 	}
-	var done atomicCount
+	tell := oneByOne(progress, len(runs))
 	o := order{make(chan struct{}), make(chan struct{}), make(chan struct{})}
 	if !e.sharesNetwork() && !e.sharesPlaces() {
 		close(o.alone)
@@ -59,13 +60,25 @@ func (e *Engine) recordings(ctx context.Context, files []*mutate.Points, progres
 	for _, run := range runs {
 		g.Go(func() error {
 			err := run(ctx, files, r, o)
-			if progress != nil {
-				progress(done.add(), len(runs))
-			}
+			tell()
 			return err
 		})
 	}
 	return r, g.Wait()
+}
+
+// oneByOne gives what says that one more is done. Several may call it at the same time, and
+// progress, which may be nil, hears of them one after the other.
+func oneByOne(progress func(done, all int), all int) func() {
+	var mu sync.Mutex
+	done := 0
+	return func() {
+		mu.Lock()
+		defer mu.Unlock()
+		if done++; progress != nil {
+			progress(done, all)
+		}
+	}
 }
 
 // makePlain records the sources as they are.

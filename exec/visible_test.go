@@ -68,9 +68,10 @@ func TestVisible(t *testing.T) {
 	root := copyFixture(t, "testdata/visible")
 	file := filepath.Join(sandboxtest.Outside(t), "images")
 	t.Setenv("MIRROR_IMAGES", file)
-	cmd := osexec.Command(lookPHP(t), "-d", "opcache.enable_cli=0", "-d", "pcov.enabled=0", lookPHPUnit(t), "--configuration", filepath.Join(root, "phpunit.xml"))
-	cmd.Dir, cmd.SysProcAttr = root, &syscall.SysProcAttr{Setpgid: true} // as shells do
 	t.Setenv("PWD", root)
+	cmd := osexec.Command(lookPHP(t), "-d", "opcache.enable_cli=0", "-d", "pcov.enabled=0", lookPHPUnit(t), "--configuration", filepath.Join(root, "phpunit.xml"))
+	cmd.Env = slices.DeleteFunc(os.Environ(), func(v string) bool { return strings.HasPrefix(v, "TMPDIR=") })
+	cmd.Dir, cmd.SysProcAttr = root, &syscall.SysProcAttr{Setpgid: true} // as shells do
 	if out, err := cmd.CombinedOutput(); err != nil {
 		t.Fatalf("%v: %s", err, out)
 	}

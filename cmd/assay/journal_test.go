@@ -22,10 +22,9 @@ import (
 
 // TestResume kills the tool at random moments, as `kill -9` does, and goes on
 // with --resume until it comes to its end: the result must be, byte for byte,
-// that of a run that nobody disturbed. RESUME_KILLS says how often at most; 50
-// is what it is meant for.
+// that of a run that nobody disturbed. ASSAY_MOMENTS says how often it is killed.
 func TestResume(t *testing.T) {
-	kills := 50
+	kills := howOften(t, 12)
 	if testing.Short() {
 		kills = 5
 	}

@@ -65,26 +65,30 @@ func TestMergeIsTheWhole(t *testing.T) {
 	cases := []struct {
 		dir   string
 		parts []int // 0 is more than there are mutants
+		more  []int // with ASSAY_ALL_ROUNDS these as well
 		args  string
 	}{
-		{"../../testdata/demo", []int{1, 2, 3, 8}, ""},
-		{"../../testdata/demo", []int{3}, "--sample 40 --shard-by place --all-kills"},
-		{"../../testdata/fixtures/latin1-and-crlf", []int{2, 3}, ""},
-		{"../../testdata/fixtures/skipping", []int{0}, "--only relational"},
+		{"../../testdata/demo", []int{1, 3}, []int{2, 8}, ""},
+		{"../../testdata/demo", []int{3}, nil, "--sample 40 --shard-by place --all-kills"},
+		{"../../testdata/fixtures/latin1-and-crlf", []int{2}, []int{3}, ""},
+		{"../../testdata/fixtures/skipping", []int{0}, nil, "--only relational"},
 	}
 	if given := os.Getenv("ORACLE_PROJECT"); given != "" {
 		cases = cases[:0]
 		for _, dir := range strings.Split(given, ",") {
 			cases = append(cases, struct {
-				dir   string
-				parts []int
-				args  string
-			}{dir, []int{3}, os.Getenv("ORACLE_ARGS")})
+				dir         string
+				parts, more []int
+				args        string
+			}{dir, []int{3}, nil, os.Getenv("ORACLE_ARGS")})
 		}
 	}
 	for _, c := range cases {
 		root, dir, args := prepared(t, c.dir), t.TempDir(), strings.Fields(c.args)
 		shown := inPieces(t, root, t.TempDir(), append(append([]string{"run"}, writing(dir)...), args...)...)
+		if allRounds() {
+			c.parts = append(c.parts, c.more...)
+		}
 		for _, n := range c.parts {
 			if n == 0 {
 				n = mutantsIn(t, filepath.Join(dir, "result.json")) + 1

@@ -23,6 +23,7 @@ func TestPHPVanishes(t *testing.T) {
 	needTools(t, "php", "phpunit", "composer")
 	for _, way := range [][]string{nil, {"--cold"}, {"--view", "copy"}} {
 		t.Run(strings.Join(append(way, "run"), " "), func(t *testing.T) {
+			t.Parallel() // it waits for verdicts
 			dir := resumeProject(t)
 			base := filepath.Dir(dir)
 			php, away := filepath.Join(base, "php"), filepath.Join(base, "php.away")

@@ -113,7 +113,7 @@ func TestSignals(t *testing.T) {
 	}
 	signals := []syscall.Signal{syscall.SIGINT, syscall.SIGTERM, syscall.SIGHUP, syscall.SIGQUIT}
 	s := newAssayApart(t)
-	n := howOften(t, 24)
+	n := howOften(t, 12)
 	for i := range n {
 		sig, twice, view := signals[i%4], i%3 == 2, []string{"overlay", "copy"}[i/4%2]
 		wait := time.Duration(2000*i*i/(n*n)) * time.Millisecond // most of them early
@@ -182,7 +182,7 @@ func TestKilledAtAnyMoment(t *testing.T) {
 	took := time.Now()
 	run(whole, "--fresh")
 	whole2 := time.Since(took)
-	n := howOften(t, 12)
+	n := howOften(t, 6)
 	for i := range n {
 		view := []string{"overlay", "copy"}[i%2]
 		cmd, _ := s.start("run", "--fresh", "--view", view, "--write", "json="+after)
