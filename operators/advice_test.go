@@ -107,6 +107,10 @@ var adviceCases = []adviceCase{
 		[]string{"white space included"}, nil},
 	{"both sides equal", "relational/boundary-excluded", deckhand + `return $x >= 18; } }`, ">=", ">", same("$x >= 18", "true", "false"),
 		[]string{"Add a case in which `$x` is exactly `18`."}, []string{"rest of", "look at the outcome"}},
+	{"two elements that are the same in all tests", "key/another", deckhand + `return $row['from'] . strlen($row['to']); } }`, "'from'", "'to'", same("$row['from']", "'Leer'"),
+		[]string{"Add a case in which `$row['from']` and `$row['to']` differ."}, []string{"Assert"}},
+	{"an element that nobody looks at", "key/another", deckhand + `return $row['from'] . strlen($row['to']); } }`, "'from'", "'to'", differs,
+		[]string{"Assert what comes of `$row['from']`"}, []string{"Add"}},
 }
 
 func TestAdvice(t *testing.T) {
