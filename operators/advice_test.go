@@ -111,6 +111,14 @@ var adviceCases = []adviceCase{
 		[]string{"Add a case in which `$row['from']` and `$row['to']` differ."}, []string{"Assert"}},
 	{"an element that nobody looks at", "key/another", deckhand + `return $row['from'] . strlen($row['to']); } }`, "'from'", "'to'", differs,
 		[]string{"Assert what comes of `$row['from']`"}, []string{"Add"}},
+	{"a part up to a length", "extent/one-more", deckhand + `return substr($text, 0, $x); } }`, "$x", "$x + 1", same("substr($text, 0, $x)", "'a'"),
+		[]string{"Add a case in which the text goes on behind the part that `$x` lets through."}, []string{"array", "Assert"}},
+	{"where a part begins", "extent/one-less", deckhand + `return array_slice($row, $x); } }`, "$x", "$x - 1", same("array_slice($row, $x)"),
+		[]string{"Add a case in which `$x` lies within the array"}, []string{"text", "Assert"}},
+	{"a loop over all that there is", "extent/one-less", deckhand + `for ($i = 0; $i < count($row); $i++) { $text .= $row[$i]; } return $text; } }`, "count($row)", "count($row) - 1", same("$i < count($row)", "true"),
+		[]string{"the loop gets so far that `count($row)` is exactly one more than `$i`"}, []string{"Assert"}},
+	{"as many as there may be", "extent/one-more", deckhand + `return count($row) >= $x; } }`, "count($row)", "count($row) + 1", same("count($row) >= $x", "true"),
+		[]string{"Add a case in which `count($row)` is exactly one less than `$x`."}, []string{"is exactly `$x`"}},
 }
 
 func TestAdvice(t *testing.T) {
