@@ -119,6 +119,10 @@ var adviceCases = []adviceCase{
 		[]string{"the loop gets so far that `count($row)` is exactly one more than `$i`"}, []string{"Assert"}},
 	{"as many as there may be", "extent/one-more", deckhand + `return count($row) >= $x; } }`, "count($row)", "count($row) + 1", same("count($row) >= $x", "true"),
 		[]string{"Add a case in which `count($row)` is exactly one less than `$x`."}, []string{"is exactly `$x`"}},
+	{"two numbers that are the same in all tests", "variable/parameter-mistaken", `function fare(int $from, int $to) { return 3 * $from; }`, "$from", "$to", same("3 * $from", "3"),
+		[]string{"Add a case in which `$from` and `$to` differ."}, []string{"Assert"}},
+	{"a property that nobody looks at", "variable/property-mistaken", `class A { private int $from; private int $to; function f() { return $this->to; } }`, "$this->to", "$this->from", differs,
+		[]string{"Assert what comes of `$this->to`, in a case in which `$this->from` has another value."}, []string{"Add"}},
 }
 
 func TestAdvice(t *testing.T) {

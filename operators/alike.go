@@ -3,6 +3,7 @@ package operators
 import (
 	"strings"
 
+	"assay/mutate"
 	"assay/mutate/syntax"
 )
 
@@ -79,4 +80,15 @@ func isWrittenTo(f *syntax.File, n *syntax.Node) bool {
 		return true
 	}
 	return false
+}
+
+// mistakenHint names what is meant and what was taken for it.
+func mistakenHint(f *syntax.File, n *syntax.Node, e mutate.Edit) mutate.Hints {
+	is := named(f, n, "")
+	other := quoted(string(f.Src[n.Start:e.Start])+e.New+string(f.Src[e.End:n.End]), "")
+	if is == "" || other == "" {
+		return mutate.Hints{}
+	}
+	return mutate.Hints{Input: "Add a case in which " + is + " and " + other + " differ.",
+		Outcome: "Assert what comes of " + is + ", in a case in which " + other + " has another value."}
 }

@@ -17,7 +17,7 @@ func init() {
 No test tells the two elements apart. Give them different values, and assert what comes of each.`,
 			Input:   "Add a case in which the two elements have different values.",
 			Outcome: "Assert what comes of this element, in a case in which the other one has another value.",
-			Hint:    keyHint,
+			Hint:    mistakenHint,
 			Before:  `function f($a) { $a['to'] ??= 1; return $a['from']; }`,
 			After:   `function f($a) { $a['to'] ??= 1; return $a['to']; }`,
 			Kinds:   []string{"subscript_expression"},
@@ -136,15 +136,4 @@ func keysIn(f *syntax.File) map[arrayIn][]keyUse {
 		})
 		return all
 	}).(map[arrayIn][]keyUse)
-}
-
-// keyHint names the two elements.
-func keyHint(f *syntax.File, n *syntax.Node, e mutate.Edit) mutate.Hints {
-	is := named(f, n, "")
-	other := quoted(string(f.Src[n.Start:e.Start])+e.New+string(f.Src[e.End:n.End]), "")
-	if is == "" || other == "" {
-		return mutate.Hints{}
-	}
-	return mutate.Hints{Input: "Add a case in which " + is + " and " + other + " differ.",
-		Outcome: "Assert what comes of " + is + ", in a case in which " + other + " has another value."}
 }
