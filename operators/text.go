@@ -1,0 +1,165 @@
+package operators
+
+import (
+	"regexp"
+	"slices"
+	"strings"
+
+	"assay/mutate"
+	"assay/mutate/syntax"
+)
+
+// The text family changes which values are put into a text, and where.
+func init() {
+	register(
+		&mutate.Operator{
+			ID: "text/part-dropped",
+			Doc: `A value is left out of a text: "$name, $town" becomes "$name, " or ", $town".
+
+No test depends on this part of the text. Compare the whole string with assertSame, in a case in which the value is not empty.`,
+			Input:   "Add a case in which this part of the text is not empty.",
+			Outcome: "Assert the whole string with assertSame.",
+			Hint:    textPartHint,
+			Before:  `return "Pier $number";`, After: `return "Pier ";`,
+			Kinds: []string{"encapsed_string", "heredoc"}, Wide: true, Apply: textPartDropped,
+		},
+		&mutate.Operator{
+			ID: "text/values-swapped",
+			Doc: `Two neighbouring values that sprintf(), printf() and the like put into a text are swapped.
+
+No test has two different values here and looks at where they stand. Use two that differ, and compare the whole string with assertSame.`,
+			Input:   "Add a case in which the two values differ.",
+			Outcome: "Assert the whole string with assertSame.",
+			Hint:    textValuesHint,
+			Before:  `return sprintf('%s to %s', $from, $to);`, After: `return sprintf('%s to %s', $to, $from);`,
+			Kinds: []string{"function_call_expression"}, Wide: true, Apply: textValuesSwapped,
+		},
+	)
+}
+
+// textPartDropped takes each value out of a text in turn. A text that is nothing but one value
+// is left to the family string; names of members, patterns and paths only fail.
+func textPartDropped(f *syntax.File, n *syntax.Node) []mutate.Edit {
+	body := n
+	if n.Is("heredoc") {
+		body = n.Child("value")
+	}
+	name, at := argumentIn(f, n)
+	if body == nil || n.Field == "name" || n.Field == "function" || n.Field == "scope" || isIncluded(f, n) ||
+		namingArguments[name] || strings.HasPrefix(name, "preg_") && at == 0 || inText(n) {
+		return nil
+	}
+	var out []mutate.Edit
+	parts := body.NamedChildren()
+	for _, p := range parts {
+		if p.Is("string_content", "escape_sequence") || len(parts) == 1 && n.Is("encapsed_string") {
+			continue
+		}
+		if span, ok := textPart(f, p); ok {
+			out = append(out, mutate.Edit{Span: span})
+		}
+	}
+	return out
+}
+
+// textPart gives the span of a value in a text, with its braces. ok is false where what stands
+// on both sides of it would be read as one: "\{$x}" and "$a{$x}[0]", say.
+func textPart(f *syntax.File, p *syntax.Node) (span syntax.Span, ok bool) {
+	span = p.Span
+	prev := p.Prev()
+	if prev.Is("{") && p.Next().Is("}") {
+		span = syntax.Span{Start: prev.Start, End: p.Next().End}
+		prev = prev.Prev()
+	}
+	before, after := f.Src[span.Start-1], f.Src[span.End]
+	switch {
+	case before == '\\', before == '{' && after == '$', before == '$' && (after == '{' || wordByte(after)):
+		return span, false
+	case prev.Is("escape_sequence"):
+		return span, !wordByte(after) && after != '{'
+	case prev != nil && prev.Named && !prev.Is("string_content"): // a value without braces
+		return span, !wordByte(after) && strings.IndexByte("[-?", after) < 0
+	case p.Parent.Is("heredoc_body") && wordByte(after): // it may be what ends the text
+		return span, strings.IndexByte(" \t\n", before) < 0
+	}
+	return span, true
+}
+
+// textPartHint names the part.
+func textPartHint(f *syntax.File, _ *syntax.Node, e mutate.Edit) mutate.Hints {
+	code := quoted(strings.Trim(string(f.Src[e.Start:e.End]), "{}"), "")
+	if code == "" {
+		return mutate.Hints{}
+	}
+	return mutate.Hints{Input: "Add a case in which " + code + " is not empty.",
+		Outcome: "Assert the whole string with assertSame, " + code + " included."}
+}
+
+// formatted has the functions that put values into a text, with the place of the first value;
+// those of which that is an array begin with v.
+var formatted = map[string]int{"sprintf": 1, "printf": 1, "fprintf": 2, "vsprintf": 1, "vprintf": 1, "vfprintf": 2}
+
+// textValuesSwapped swaps neighbours. Those for which a written format has no place are left
+// alone.
+func textValuesSwapped(f *syntax.File, n *syntax.Node) []mutate.Edit {
+	values, format := textValues(f, n)
+	most := conversions(f, format)
+	var out []mutate.Edit
+	for i := 1; i < len(values) && (most < 0 || i <= most); i++ {
+		out = append(out, exchanged(f, values[i-1], values[i])...)
+	}
+	return out
+}
+
+// textValues gives the values that a call puts into a text, and the format.
+func textValues(f *syntax.File, n *syntax.Node) (values []*syntax.Node, format *syntax.Node) {
+	name, args, ok := callTo(f, n, 2)
+	first := formatted[name]
+	if !ok || first == 0 || len(args) <= first {
+		return nil, nil
+	}
+	format = argValue(args[first-1]).Unwrapped()
+	if !strings.HasPrefix(name, "v") {
+		return args[first:], format
+	}
+	list := argValue(args[first]).Unwrapped()
+	if !list.Is("array_creation_expression") {
+		return nil, nil
+	}
+	for _, e := range elements(list) {
+		if len(e.NamedChildren()) != 1 || e.First("variadic_unpacking", "by_ref") != nil {
+			return nil, nil
+		}
+		values = append(values, e)
+	}
+	return values, format
+}
+
+// conversion is a place for a value in a format; from the manual of sprintf().
+var conversion = regexp.MustCompile(`%(\d+\$)?(?:[-+ 0]|'.)*\d*(?:\.\d+)?[bcdeEfFgGhHosuxX]`)
+
+// conversions counts the places for values in a format; -1 where it is not known.
+func conversions(f *syntax.File, format *syntax.Node) int {
+	if !format.Is("string", "encapsed_string") || slices.ContainsFunc(format.NamedChildren(), func(c *syntax.Node) bool { return !c.Is("string_content", "escape_sequence") }) {
+		return -1
+	}
+	found := conversion.FindAllStringSubmatch(strings.NewReplacer("%%", "", `\$`, "$").Replace(f.Text(format)), -1)
+	for _, c := range found {
+		if c[1] != "" {
+			return -1
+		}
+	}
+	return len(found)
+}
+
+// textValuesHint names the two values.
+func textValuesHint(f *syntax.File, n *syntax.Node, e mutate.Edit) mutate.Hints {
+	values, _ := textValues(f, n)
+	for i := 1; i < len(values); i++ {
+		a, b := named(f, values[i-1], ""), named(f, values[i], "")
+		if values[i-1].Start == e.Start && a != "" && b != "" {
+			return mutate.Hints{Input: "Add a case in which " + a + " and " + b + " differ."}
+		}
+	}
+	return mutate.Hints{}
+}
