@@ -37,33 +37,52 @@ No test has two different values here and looks at where they stand. Use two tha
 	)
 }
 
-// textPartDropped takes each value out of a text in turn. A text that is nothing but one value
-// is left to the family string; names of members, patterns and paths only fail.
+// textPartDropped takes each value out of a text in turn.
 func textPartDropped(f *syntax.File, n *syntax.Node) []mutate.Edit {
+	var out []mutate.Edit
+	for _, p := range textParts(f, n) {
+		if span, ok := textPart(f, p); ok {
+			out = append(out, withoutPart(f, n, span))
+		}
+	}
+	return out
+}
+
+// textParts gives the values in a text. One that is nothing but a value is left to the family
+// string; names of members, patterns and paths only fail.
+func textParts(f *syntax.File, n *syntax.Node) []*syntax.Node {
 	body := n
 	if n.Is("heredoc") {
 		body = n.Child("value")
 	}
 	name, at := argumentIn(f, n)
 	if body == nil || n.Field == "name" || n.Field == "function" || n.Field == "scope" || isIncluded(f, n) ||
-		namingArguments[name] || strings.HasPrefix(name, "preg_") && at == 0 || inText(n) {
+		namingArguments[name] || strings.HasPrefix(name, "preg_") && at == 0 {
 		return nil
 	}
-	var out []mutate.Edit
 	parts := body.NamedChildren()
-	for _, p := range parts {
-		if p.Is("string_content", "escape_sequence") || len(parts) == 1 && n.Is("encapsed_string") {
-			continue
+	if len(parts) == 1 && n.Is("encapsed_string") {
+		return nil
+	}
+	return slices.DeleteFunc(parts, func(p *syntax.Node) bool { return p.Is("string_content", "escape_sequence") })
+}
+
+// withoutPart is the edit that takes a value out: it replaces the text, which is another kind
+// of expression without its last value, or in a heredoc the lines that the value stands on.
+func withoutPart(f *syntax.File, n *syntax.Node, part syntax.Span) mutate.Edit {
+	span := n.Span
+	if n.Is("heredoc") {
+		for span.Start = part.Start; f.Src[span.Start-1] != '\n'; span.Start-- {
 		}
-		if span, ok := textPart(f, p); ok {
-			out = append(out, mutate.Edit{Span: span})
+		for span.End = part.End; f.Src[span.End-1] != '\n'; span.End++ {
 		}
 	}
-	return out
+	return mutate.Edit{Span: span, New: string(f.Src[span.Start:part.Start]) + string(f.Src[part.End:span.End])}
 }
 
 // textPart gives the span of a value in a text, with its braces. ok is false where what stands
-// on both sides of it would be read as one: "\{$x}" and "$a{$x}[0]", say.
+// on both sides of it would be read as one, as in "\{$x}" and "$a{$x}[0]", or where a line of
+// a heredoc begins with it, for then the text around it is one that begins on another line.
 func textPart(f *syntax.File, p *syntax.Node) (span syntax.Span, ok bool) {
 	span = p.Span
 	prev := p.Prev()
@@ -79,20 +98,24 @@ func textPart(f *syntax.File, p *syntax.Node) (span syntax.Span, ok bool) {
 		return span, !wordByte(after) && after != '{'
 	case prev != nil && prev.Named && !prev.Is("string_content"): // a value without braces
 		return span, !wordByte(after) && strings.IndexByte("[-?", after) < 0
+	case p.Parent.Is("heredoc_body") && before == '\n':
+		return span, false
 	case p.Parent.Is("heredoc_body") && wordByte(after): // it may be what ends the text
-		return span, strings.IndexByte(" \t\n", before) < 0
+		return span, before != ' ' && before != '\t'
 	}
 	return span, true
 }
 
 // textPartHint names the part.
-func textPartHint(f *syntax.File, _ *syntax.Node, e mutate.Edit) mutate.Hints {
-	code := quoted(strings.Trim(string(f.Src[e.Start:e.End]), "{}"), "")
-	if code == "" {
-		return mutate.Hints{}
+func textPartHint(f *syntax.File, n *syntax.Node, e mutate.Edit) mutate.Hints {
+	for _, p := range textParts(f, n) {
+		span, _ := textPart(f, p)
+		if code := named(f, p, ""); code != "" && withoutPart(f, n, span) == e {
+			return mutate.Hints{Input: "Add a case in which " + code + " is not empty.",
+				Outcome: "Assert the whole string with assertSame, " + code + " included."}
+		}
 	}
-	return mutate.Hints{Input: "Add a case in which " + code + " is not empty.",
-		Outcome: "Assert the whole string with assertSame, " + code + " included."}
+	return mutate.Hints{}
 }
 
 // formatted has the functions that put values into a text, with the place of the first value;
