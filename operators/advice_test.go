@@ -129,6 +129,8 @@ var adviceCases = []adviceCase{
 		[]string{"Add a case in which `$x` and `$text` differ."}, []string{"Assert"}},
 	{"a flag for quotes", "flag/sibling", deckhand + `return htmlspecialchars($text, ENT_QUOTES); } }`, "ENT_QUOTES", "ENT_COMPAT", same("htmlspecialchars($text, ENT_QUOTES)", "'a'"),
 		[]string{`Add a case with a text that has a "'".`}, []string{"Assert"}},
+	{"an hour that nobody looks at", "date/letter-swapped", deckhand + `return $x->format('H:s'); } }`, "'H:s'", "'h:s'", differs,
+		[]string{"Assert the whole text, in a case in which the hour is after noon."}, []string{"Add"}},
 }
 
 func TestAdvice(t *testing.T) {
