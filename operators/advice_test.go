@@ -131,6 +131,8 @@ var adviceCases = []adviceCase{
 		[]string{`Add a case with a text that has a "'".`}, []string{"Assert"}},
 	{"an hour that nobody looks at", "date/letter-swapped", deckhand + `return $x->format('H:s'); } }`, "'H:s'", "'h:s'", differs,
 		[]string{"Assert the whole text, in a case in which the hour is after noon."}, []string{"Add"}},
+	{"one of two that must be there", "connective/isset-part-dropped", deckhand + `return isset($row['a'], $row['b']); } }`, ", $row['b']", "", same("isset($row['a'], $row['b'])", "true"),
+		[]string{"Add a case in which `$row['b']` is missing or null, and all else is there."}, []string{"Assert"}},
 }
 
 func TestAdvice(t *testing.T) {
