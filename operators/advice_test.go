@@ -133,6 +133,10 @@ var adviceCases = []adviceCase{
 		[]string{"Assert the whole text, in a case in which the hour is after noon."}, []string{"Add"}},
 	{"one of two that must be there", "connective/isset-part-dropped", deckhand + `return isset($row['a'], $row['b']); } }`, ", $row['b']", "", same("isset($row['a'], $row['b'])", "true"),
 		[]string{"Add a case in which `$row['b']` is missing or null, and all else is there."}, []string{"Assert"}},
+	{"what belongs together, with && first", "connective/regrouped", deckhand + `return $x > 1 && $row || $text === 'a'; } }`, "$x > 1 && $row || $text === 'a'", "$x > 1 && ($row || $text === 'a')", same("$x > 1 && $row || $text === 'a'", "true"),
+		[]string{"Add a case in which `$x > 1` is false and `$text === 'a'` is true."}, []string{"Assert", "other way round"}},
+	{"what belongs together, with || first", "connective/regrouped", deckhand + `return $x > 1 || $row && $text === 'a'; } }`, "$x > 1 || $row && $text === 'a'", "($x > 1 || $row) && $text === 'a'", same("$x > 1 || $row && $text === 'a'", "true"),
+		[]string{"Add a case in which `$x > 1` is true and `$text === 'a'` is false."}, []string{"Assert", "other way round"}},
 }
 
 func TestAdvice(t *testing.T) {
