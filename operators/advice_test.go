@@ -123,9 +123,9 @@ var adviceCases = []adviceCase{
 		[]string{"Add a case in which `$from` and `$to` differ."}, []string{"Assert"}},
 	{"a property that nobody looks at", "variable/property-mistaken", `class A { private int $from; private int $to; function f() { return $this->to; } }`, "$this->to", "$this->from", differs,
 		[]string{"Assert what comes of `$this->to`, in a case in which `$this->from` has another value."}, []string{"Add"}},
-	{"a part that nobody compares", "text/part-dropped", deckhand + "return \"Pier {$row['at']}!\"; } }", `"Pier {$row['at']}!"`, `"Pier !"`, differs,
+	{"a part that nobody compares", "text/value-left-out", deckhand + "return \"Pier {$row['at']}!\"; } }", `"Pier {$row['at']}!"`, `"Pier !"`, differs,
 		[]string{"Assert the whole string with assertSame, `$row['at']` included."}, []string{"Add"}},
-	{"two values that are the same in all tests", "text/values-swapped", deckhand + `return sprintf('%s %s', $x, $text); } }`, "$x, $text", "$text, $x", same("sprintf('%s %s', $x, $text)", "'a a'"),
+	{"two values that are the same in all tests", "text/values-exchanged", deckhand + `return sprintf('%s %s', $x, $text); } }`, "$x, $text", "$text, $x", same("sprintf('%s %s', $x, $text)", "'a a'"),
 		[]string{"Add a case in which `$x` and `$text` differ."}, []string{"Assert"}},
 	{"a flag for quotes", "flag/sibling", deckhand + `return htmlspecialchars($text, ENT_QUOTES); } }`, "ENT_QUOTES", "ENT_COMPAT", same("htmlspecialchars($text, ENT_QUOTES)", "'a'"),
 		[]string{`Add a case with a text that has a "'".`}, []string{"Assert"}},
@@ -137,6 +137,8 @@ var adviceCases = []adviceCase{
 		[]string{"Add a case in which `$x > 1` is false and `$text === 'a'` is true."}, []string{"Assert", "other way round"}},
 	{"what belongs together, with || first", "connective/regrouped", deckhand + `return $x > 1 || $row && $text === 'a'; } }`, "$x > 1 || $row && $text === 'a'", "($x > 1 || $row) && $text === 'a'", same("$x > 1 || $row && $text === 'a'", "true"),
 		[]string{"Add a case in which `$x > 1` is true and `$text === 'a'` is false."}, []string{"Assert", "other way round"}},
+	{"a value in a message", "text/value-left-out", deckhand + `throw new \RangeException("No pier $x"); } }`, `"No pier $x"`, `"No pier "`, differs,
+		[]string{"Assert the whole message with expectExceptionMessage(), `$x` included."}, []string{"assertSame"}},
 }
 
 func TestAdvice(t *testing.T) {

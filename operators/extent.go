@@ -181,9 +181,12 @@ func extentReckoned(f *syntax.File, n *syntax.Node) *syntax.Node {
 		for top.Parent.Is("parenthesized_expression") {
 			top = top.Parent
 		}
+		if isBinary(f, top.Parent, sums) || isBinary(f, top.Parent, relationalOps) || isBinary(f, top.Parent, equalityOps) ||
+			top.Parent.Is("return_statement", "arrow_function") {
+			return nil
+		}
 		first := firstLength(f, n)
-		if first == nil || hasNumber(f, n) || isBinary(f, top.Parent, sums) || isBinary(f, top.Parent, relationalOps) ||
-			isBinary(f, top.Parent, equalityOps) || top.Parent.Is("return_statement", "arrow_function") {
+		if first == nil || hasNumber(f, n) {
 			return nil
 		}
 		if top.Parent.Is("argument") && (extentArgument(f, top.Parent, 1) != nil) {

@@ -256,8 +256,8 @@ var neutralCases = []neutralCase{
 	{"connective/regrouped", "$a, $b)", "$a && $b || is_int($b)", "$a && ($b || is_int($b))", true},
 	{"array/merge-united", "array $a)", "array_merge($a, [3])", "$a + [3]", true},
 	{"array/union-merged", "array $a)", "$a + [3]", "array_merge($a, [3])", true},
-	{"text/values-swapped", "$a, $b)", "sprintf('%s', 1, $a, $b)", "sprintf('%s', 1, $b, $a)", false},
-	{"text/values-swapped", "$a)", "sprintf('%s', 1, $a)", "sprintf('%s', $a, 1)", true},
+	{"text/values-exchanged", "$a, $b)", "sprintf('%s', 1, $a, $b)", "sprintf('%s', 1, $b, $a)", false},
+	{"text/values-exchanged", "$a)", "sprintf('%s', 1, $a)", "sprintf('%s', $a, 1)", true},
 }
 
 // TestCertainFunctions: PHP's functions give the type that certain believes, or throw, for

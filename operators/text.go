@@ -13,7 +13,7 @@ import (
 func init() {
 	register(
 		&mutate.Operator{
-			ID: "text/part-dropped",
+			ID: "text/value-left-out",
 			Doc: `A value is left out of a text: "$name, $town" becomes "$name, " or ", $town".
 
 No test depends on this part of the text. Compare the whole string with assertSame, in a case in which the value is not empty.`,
@@ -21,10 +21,10 @@ No test depends on this part of the text. Compare the whole string with assertSa
 			Outcome: "Assert the whole string with assertSame.",
 			Hint:    textPartHint,
 			Before:  `return "Pier $number";`, After: `return "Pier ";`,
-			Kinds: []string{"encapsed_string", "heredoc"}, Wide: true, Apply: textPartDropped,
+			Kinds: []string{"encapsed_string", "heredoc"}, Wide: true, Apply: textValueLeftOut,
 		},
 		&mutate.Operator{
-			ID: "text/values-swapped",
+			ID: "text/values-exchanged",
 			Doc: `Two neighbouring values that sprintf(), printf() and the like put into a text are swapped.
 
 No test has two different values here and looks at where they stand. Use two that differ, and compare the whole string with assertSame.`,
@@ -32,13 +32,13 @@ No test has two different values here and looks at where they stand. Use two tha
 			Outcome: "Assert the whole string with assertSame.",
 			Hint:    textValuesHint,
 			Before:  `return sprintf('%s to %s', $from, $to);`, After: `return sprintf('%s to %s', $to, $from);`,
-			Kinds: []string{"function_call_expression"}, Wide: true, Apply: textValuesSwapped,
+			Kinds: []string{"function_call_expression"}, Wide: true, Apply: textValuesExchanged,
 		},
 	)
 }
 
-// textPartDropped takes each value out of a text in turn.
-func textPartDropped(f *syntax.File, n *syntax.Node) []mutate.Edit {
+// textValueLeftOut takes each value out of a text in turn.
+func textValueLeftOut(f *syntax.File, n *syntax.Node) []mutate.Edit {
 	var out []mutate.Edit
 	for _, p := range textParts(f, n) {
 		if span, ok := textPart(f, p); ok {
@@ -110,7 +110,13 @@ func textPart(f *syntax.File, p *syntax.Node) (span syntax.Span, ok bool) {
 func textPartHint(f *syntax.File, n *syntax.Node, e mutate.Edit) mutate.Hints {
 	for _, p := range textParts(f, n) {
 		span, _ := textPart(f, p)
-		if code := named(f, p, ""); code != "" && withoutPart(f, n, span) == e {
+		code := named(f, p, "")
+		switch {
+		case withoutPart(f, n, span) != e || code == "":
+		case inMessage(f, n):
+			return mutate.Hints{Input: "Add a case in which " + code + " is not empty.",
+				Outcome: "Assert the whole message with expectExceptionMessage(), " + code + " included."}
+		default:
 			return mutate.Hints{Input: "Add a case in which " + code + " is not empty.",
 				Outcome: "Assert the whole string with assertSame, " + code + " included."}
 		}
@@ -118,13 +124,23 @@ func textPartHint(f *syntax.File, n *syntax.Node, e mutate.Edit) mutate.Hints {
 	return mutate.Hints{}
 }
 
+// inMessage reports whether a text is the message of an exception, or a part of it.
+func inMessage(f *syntax.File, n *syntax.Node) bool {
+	for ; n != nil && !strings.HasSuffix(n.Kind, "_statement") && !n.Is(functionKinds...); n = n.Parent {
+		if n.Is("argument") && messageText(f, n) {
+			return true
+		}
+	}
+	return false
+}
+
 // formatted has the functions that put values into a text, with the place of the first value;
 // those of which that is an array begin with v.
 var formatted = map[string]int{"sprintf": 1, "printf": 1, "fprintf": 2, "vsprintf": 1, "vprintf": 1, "vfprintf": 2}
 
-// textValuesSwapped swaps neighbours. Those for which a written format has no place are left
+// textValuesExchanged swaps neighbours. Those for which a written format has no place are left
 // alone.
-func textValuesSwapped(f *syntax.File, n *syntax.Node) []mutate.Edit {
+func textValuesExchanged(f *syntax.File, n *syntax.Node) []mutate.Edit {
 	values, format := textValues(f, n)
 	most := conversions(f, format)
 	var out []mutate.Edit
@@ -181,7 +197,11 @@ func textValuesHint(f *syntax.File, n *syntax.Node, e mutate.Edit) mutate.Hints 
 	for i := 1; i < len(values); i++ {
 		a, b := named(f, values[i-1], ""), named(f, values[i], "")
 		if values[i-1].Start == e.Start && a != "" && b != "" {
-			return mutate.Hints{Input: "Add a case in which " + a + " and " + b + " differ."}
+			h := mutate.Hints{Input: "Add a case in which " + a + " and " + b + " differ."}
+			if inMessage(f, n) {
+				h.Outcome = "Assert the whole message with expectExceptionMessage()."
+			}
+			return h
 		}
 	}
 	return mutate.Hints{}
