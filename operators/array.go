@@ -30,7 +30,7 @@ No test depends on anything in this array. Assert what it holds, or what is done
 			Outcome: "Assert what the array holds, or what is done with each of its elements.",
 			Before:  `$ports = ['Emden', 'Leer'];`, After: `$ports = [];`,
 			// Wide: a test that kills one element dropped kills all dropped.
-			Kinds: kinds, Wide: true, Apply: allDropped,
+			Kinds: kinds, Wide: true, Apply: allDropped, Version: 1,
 		},
 	)
 }
@@ -116,10 +116,11 @@ func isSpace(f *syntax.File, start, end int) bool {
 	return start <= end && strings.TrimSpace(string(f.Src[start:end])) == ""
 }
 
-// allDropped leaves arrays of one element to dropElements.
+// allDropped leaves arrays of one element to dropElements, and those that a foreach goes
+// over to the family loop.
 func allDropped(f *syntax.File, n *syntax.Node) []mutate.Edit {
 	el := elements(n)
-	if len(el) < 2 || isCallable(f, el) {
+	if len(el) < 2 || isCallable(f, el) || n.Parent.Is("foreach_statement") {
 		return nil
 	}
 	if n.Children[0].Is("[") {

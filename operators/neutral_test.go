@@ -242,6 +242,22 @@ var neutralCases = []neutralCase{
 	{"assignment/bits-reversed", "$a)", "$a ^= 0", "$a |= 0", false},
 	{"assignment/bits-reversed", "$a)", "$a <<= 0", "$a >>= 0", false},
 	{"assignment/bits-reversed", "$a)", "$a <<= 1", "$a >>= 1", true},
+
+	{"extent/one-more", "string $a)", "substr($a, 1, strlen($a))", "substr($a, 1, strlen($a) + 1)", false},
+	{"extent/one-less", "string $a)", "substr($a, 1, strlen($a))", "substr($a, 1, strlen($a) - 1)", false},
+	{"extent/one-more", "string $a, string $b)", "substr($a, 1, strlen($b))", "substr($a, 1, strlen($b) + 1)", true},
+	{"extent/one-less", "array $a, string $b)", "array_slice($a, 0, strlen($b))", "array_slice($a, 0, strlen($b) - 1)", true},
+	{"extent/one-less", "string $a, int $b)", "strlen($a) > $b", "strlen($a) - 1 > $b", true},
+	{"arithmetic/fraction-kept", "int $a)", "(int) intdiv($a, 2)", "(int) ($a / 2)", false},
+	{"arithmetic/fraction-kept", "int $a)", "intdiv($a, 2)", "$a / 2", true},
+	{"connective/isset-part-dropped", "$a)", "isset($a, $a['a'])", "isset($a['a'])", false},
+	{"connective/isset-part-dropped", "$a)", "isset($a, $a['a'])", "isset($a)", true},
+	{"connective/isset-part-dropped", "$a)", "isset($a, $a)", "isset($a)", false},
+	{"connective/regrouped", "$a, $b)", "$a && $b || is_int($b)", "$a && ($b || is_int($b))", true},
+	{"array/merge-united", "array $a)", "array_merge($a, [3])", "$a + [3]", true},
+	{"array/union-merged", "array $a)", "$a + [3]", "array_merge($a, [3])", true},
+	{"text/values-exchanged", "$a, $b)", "sprintf('%s', 1, $a, $b)", "sprintf('%s', 1, $b, $a)", false},
+	{"text/values-exchanged", "$a)", "sprintf('%s', 1, $a)", "sprintf('%s', $a, 1)", true},
 }
 
 // TestCertainFunctions: PHP's functions give the type that certain believes, or throw, for

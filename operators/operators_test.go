@@ -27,6 +27,20 @@ func TestValid(t *testing.T) {
 	}
 }
 
+// TestNames: where two families have an operator of the same name, a comment that skips it by its
+// name alone is refused, so no name that people may have written down becomes that of another.
+func TestNames(t *testing.T) {
+	twice := map[string]bool{"zeroed": true, "sign-flipped": true} // from the beginning
+	seen := map[string]string{}
+	for _, op := range All() {
+		_, name, _ := strings.Cut(op.ID, "/")
+		if seen[name] != "" && !twice[name] {
+			t.Errorf("%s and %s have the same name", seen[name], op.ID)
+		}
+		seen[name] = op.ID
+	}
+}
+
 // TestHints: what stands under a survivor begins in one way, with what is missing.
 func TestHints(t *testing.T) {
 	for _, op := range All() {
