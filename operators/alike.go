@@ -7,45 +7,51 @@ import (
 	"assay/mutate/syntax"
 )
 
+// mostTried is how many others are looked at, in the place of a key, variable or property, of
+// which the first that makes no repetition is taken.
+const mostTried = 5
+
 // repeatsNeighbour reports whether a text that is put in the place of a node would make of
 // what it stands in only a repetition of what stands beside that: on the other side of an
 // operator or an assignment, in the other branch of ?:, or in the same list of isset(), min()
 // or max(). What comes of that, a constant or one side left out, other families make.
 func repeatsNeighbour(f *syntax.File, n *syntax.Node, text string) bool {
-	for at := n; at.Parent != nil && !strings.HasSuffix(at.Parent.Kind, "_statement") && !at.Parent.Is(functionKinds...); at = at.Parent {
+	for at := n; at.Parent != nil && !strings.HasSuffix(at.Parent.Kind, "_statement") && !at.Parent.Is(functionKinds...); {
+		beside, around := neighbours(f, at)
 		whole := at.Len() - n.Len() + len(text)
-		for _, beside := range neighbours(f, at) {
-			if beside != at && beside.Len() == whole &&
-				f.Text(beside) == string(f.Src[at.Start:n.Start])+text+string(f.Src[n.End:at.End]) {
+		for _, b := range beside {
+			if b != at && b.Len() == whole && f.Text(b) == string(f.Src[at.Start:n.Start])+text+string(f.Src[n.End:at.End]) {
 				return true
 			}
 		}
+		at = around
 	}
 	return false
 }
 
-// neighbours gives the expressions that are joined with one, itself among them.
-func neighbours(f *syntax.File, n *syntax.Node) []*syntax.Node {
+// neighbours gives the expressions that are joined with one, itself among them, and what they
+// are joined to: of a chain of one operator the whole.
+func neighbours(f *syntax.File, n *syntax.Node) (beside []*syntax.Node, around *syntax.Node) {
 	switch p := n.Parent; p.Kind {
 	case "binary_expression":
 		operator := operatorText(f, p)
-		if operator == "." || operator == "+" || operator == "*" {
-			return nil // "$a . $a" is no constant, and no side of it
-		}
 		chain := map[string]bool{operator: true}
 		for isBinary(f, p.Parent, chain) {
 			p = p.Parent
 		}
-		return operandsOf(f, p, chain)
+		if operator == "." || operator == "+" || operator == "*" {
+			return nil, p // "$a . $a" is no constant, and no side of it
+		}
+		return operandsOf(f, p, chain), p
 	case "conditional_expression", "assignment_expression", "augmented_assignment_expression":
-		return p.NamedChildren()
+		return p.NamedChildren(), p
 	case "arguments":
 		switch builtin(f, p.Parent) {
 		case "isset", "min", "max":
-			return p.NamedChildren()
+			return p.NamedChildren(), p
 		}
 	}
-	return nil
+	return nil, n.Parent
 }
 
 // operandsOf gives the operands of a chain of one operator, "$a && $b && $c".

@@ -86,9 +86,12 @@ func extended(by int) applyFunc {
 // extentArgument gives the value of an argument that is an extent.
 func extentArgument(f *syntax.File, arg *syntax.Node, by int) *syntax.Node {
 	call := arg.Parent.Parent
-	name, args, ok := callTo(f, call, 1)
-	how := extents[name]
-	if !ok || how == "" {
+	how := extents[builtin(f, call)]
+	if how == "" {
+		return nil
+	}
+	args, ok := plainArgs(call)
+	if !ok {
 		return nil
 	}
 	for place, a := range args {

@@ -166,11 +166,11 @@ func siblingTaken(f *syntax.File, n *syntax.Node) []mutate.Edit {
 // constantAt gives the name of the constant of PHP's that a node stands for, and where that is
 // written. DateTimeInterface::ATOM is DATE_ATOM.
 func constantAt(f *syntax.File, n *syntax.Node) (name string, span syntax.Span) {
-	switch text := f.Text(n); {
+	switch {
 	case n.Is("name") && !n.Parent.Is("qualified_name", "class_constant_access_expression"):
-		return text, n.Span
-	case n.Is("qualified_name") && strings.LastIndexByte(text, '\\') == 0:
-		return text[1:], syntax.Span{Start: n.Start + 1, End: n.End}
+		return f.Text(n), n.Span
+	case n.Is("qualified_name") && strings.LastIndexByte(f.Text(n), '\\') == 0:
+		return f.Text(n)[1:], syntax.Span{Start: n.Start + 1, End: n.End}
 	case n.Is("class_constant_access_expression"):
 		parts := n.NamedChildren()
 		if len(parts) == 2 && strings.HasPrefix(lastName(f, parts[0]), "DateTime") {

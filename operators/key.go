@@ -47,7 +47,7 @@ func anotherKey(f *syntax.File, n *syntax.Node) []mutate.Edit {
 	for at < len(used) && bareKey(used[at].text) != bareKey(f.Text(key)) {
 		at++
 	}
-	for step := 1; step < len(used); step++ {
+	for step := 1; step < min(len(used), mostTried+1); step++ {
 		other := used[(at+step)%len(used)]
 		if other.literal != "" && other.literal == used[at].literal {
 			continue

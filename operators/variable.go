@@ -87,9 +87,13 @@ func mistaken(f *syntax.File, n *syntax.Node, all []declared, hidden map[string]
 	for at < len(all) && all[at].code != f.Text(n) {
 		at++
 	}
-	for step := 1; step < len(all) && at < len(all); step++ {
+	tried := 0
+	for step := 1; step < len(all) && at < len(all) && tried < mostTried; step++ {
 		other := all[(at+step)%len(all)]
-		if other.typ == all[at].typ && !hidden[other.code] && !madeEqual(f, within, other.code, all[at].code) && !repeatsNeighbour(f, n, other.code) {
+		if other.typ != all[at].typ {
+			continue
+		}
+		if tried++; !hidden[other.code] && !madeEqual(f, within, other.code, all[at].code) && !repeatsNeighbour(f, n, other.code) {
 			return one(n, other.code)
 		}
 	}
