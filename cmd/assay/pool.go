@@ -265,7 +265,10 @@ func (h *hosting) begin(ctx context.Context) error {
 	}
 	run.ID = id
 	g := &pool.Giver{Run: *run, Open: open, Same: sameRecord, Resumed: resumed, InMemory: h.server != nil && h.offer.c.PoolDir == "",
-		Tell: func(text string) { fmt.Fprintf(h.offer.env.stderr, "assay: %s\n", text) }}
+		Tell: func(text string) {
+			h.offer.bar.end() // else its line is in the way
+			fmt.Fprintf(h.offer.env.stderr, "assay: %s\n", text)
+		}}
 	h.giver = g
 	return g.Begin(ctx, h.conn, h.known)
 }
@@ -299,6 +302,7 @@ func (h *hosting) end(env *environment, fault error) {
 	if h == nil || h.giver == nil {
 		return
 	}
+	h.offer.bar.end()
 	shares, again := h.giver.Shares()
 	for _, s := range shares {
 		if s.Items > 0 || s.Refused == "" {

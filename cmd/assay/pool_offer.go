@@ -31,7 +31,7 @@ type offer struct {
 	memory   *memory
 	chosen   []*mutate.Mutant
 	tasks    []exec.Task
-	outputs  []output
+	bar      *progress
 }
 
 // Roles of a run's files.

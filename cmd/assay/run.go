@@ -231,7 +231,7 @@ func (c *runCommand) judgeTasks(env *environment, code *codebase, engine *exec.E
 	}
 	judge := engine.Judge
 	if c.pool != nil {
-		c.pool.offer = &offer{c: c, env: env, code: code, engine: engine, baseline: baseline, memory: memory, chosen: chosen, tasks: whole, outputs: outputs}
+		c.pool.offer = &offer{c: c, env: env, code: code, engine: engine, baseline: baseline, memory: memory, chosen: chosen, tasks: whole, bar: bar}
 		judge = c.pool.judge
 	}
 	bar.begin(judgingStage(len(tasks)), fmt.Sprintf(" with %s and %s%s", many(len(baseline.Tests), "test"), c.judges(), before))

@@ -31,7 +31,8 @@ type giving struct {
 	open    map[string]Item // without a record
 	waiting []Item          // not given yet, in order
 	batches map[int]*given
-	rate    float64 // seconds for a unit of cost, 0 as long as it is not known
+	of      map[string]int // item => the batch that it is in
+	rate    float64        // seconds for a unit of cost, 0 as long as it is not known
 	costs   map[int]float64
 	order   map[string]int
 	backlog uint64 // the last message that was there before; until then nothing is given
@@ -51,7 +52,7 @@ type given struct {
 // that is known from before, as a batch may have been given twice; one that nobody knows ends
 // the run.
 func (g *Giver) Give(ctx context.Context, items []Item) error {
-	w := &giving{Giver: g, open: map[string]Item{}, batches: map[int]*given{}, costs: map[int]float64{}, order: map[string]int{}, retried: map[string]int{}}
+	w := &giving{Giver: g, open: map[string]Item{}, batches: map[int]*given{}, of: map[string]int{}, costs: map[int]float64{}, order: map[string]int{}, retried: map[string]int{}}
 	for n, i := range items {
 		if _, known := g.known[i.Name]; known || i.Cost <= 0 {
 			return fmt.Errorf("the item %s is known already, or costs nothing", i.Name)
@@ -263,9 +264,11 @@ func (w *giving) record(ctx context.Context, s *said, share *Share, r Record) er
 	return nil
 }
 
-// settle takes an item out of the batches.
+// settle takes an item out of its batch.
 func (w *giving) settle(item string) {
-	for n, b := range w.batches {
+	n := w.of[item]
+	delete(w.of, item)
+	if b := w.batches[n]; b != nil {
 		if delete(b.items, item); len(b.items) == 0 {
 			delete(w.batches, n)
 		}
@@ -296,7 +299,7 @@ func (w *giving) fill(ctx context.Context) error {
 		b := &given{items: map[string]bool{}}
 		m := batch{Number: w.last}
 		for _, i := range items {
-			b.items[i.Name] = true
+			b.items[i.Name], w.of[i.Name] = true, m.Number
 			m.Items = append(m.Items, i.Name)
 			w.costs[m.Number] += i.Cost
 		}
@@ -382,6 +385,7 @@ func (w *giving) requeue() {
 		w.again += len(b.items)
 	}
 	clear(w.batches)
+	clear(w.of)
 	w.waiting = w.waiting[:0]
 	for _, i := range w.open {
 		w.waiting = append(w.waiting, i)
