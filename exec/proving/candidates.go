@@ -221,7 +221,7 @@ func (l *lister) texts(s string, w *Words, others []mutate.Value) {
 		add("é"+d+s, s+"é"+d, strings.Replace(s, d, "é"+d, 1))
 	}
 	l.add(text("a\xff"), text(s+"\xff"), text("\xc3("+s)) // no UTF-8
-	if n := len(w.Ints); n > 0 { // texts of just such a length
+	if n := len(w.Ints); n > 0 {                          // texts of just such a length
 		for _, d := range w.Ints[:min(n, 6)] {
 			for _, k := range []int64{d, d + 1, d - 1} {
 				if k > 0 && k <= 300 {
