@@ -4,6 +4,7 @@ import (
 	"bufio"
 	"fmt"
 	"io"
+	"slices"
 	"strings"
 	"time"
 
@@ -313,7 +314,17 @@ func (p *text) closing() {
 		}
 		code := p.code[p.advice.example().ID]
 		p.WriteString(wrap(fmt.Sprintf("assay inspect %s shows that one with its tests, assay try %s runs them.", code, code), "", p.o.Width))
+		if !wasSearched(p.r) {
+			p.WriteString(wrap("assay prove looks for tests that kill what survived.", "", p.o.Width))
+		}
 	case s.Counted() > 0 && s.Unreached == 0 && p.r.LeftOut == 0 && s.Accepted+s.Skipped == 0:
 		p.printf("\nNone survived.\n")
 	}
+}
+
+// wasSearched reports whether tests that kill survivors have been looked for.
+func wasSearched(r *mutate.Result) bool {
+	return slices.ContainsFunc(r.Verdicts, func(v mutate.Verdict) bool {
+		return v.Proof != nil || v.Seen.Word == mutate.Unasserted || v.Seen.Word == mutate.Absorbed
+	})
 }
