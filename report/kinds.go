@@ -12,9 +12,9 @@ type Kind struct {
 }
 
 var kinds = []Kind{
-	{"limit", "a limit", "No test stands on the limit, or next to it.", []string{"relational", "integer", "float"}},
+	{"limit", "a limit", "No test stands on the limit, or next to it.", []string{"extent", "relational", "integer", "float"}},
 	{"decision", "a decision", "The tests do not tell apart the ways that the code can go here.", []string{"choice", "coalesce", "condition", "connective", "loop", "sameness", "ternary", "truth", "typecheck"}},
-	{"result", "a result", "A result is not looked at, or only at a part of it.", []string{"arithmetic", "array", "assignment", "bitwise", "call", "concat", "generator", "increment", "null", "pattern", "return", "spaceship", "string"}},
+	{"result", "a result", "A result is not looked at, or only at a part of it.", []string{"arithmetic", "array", "assignment", "bitwise", "call", "concat", "date", "flag", "generator", "increment", "key", "null", "pattern", "return", "spaceship", "string", "text", "variable"}},
 	{"effect", "an effect", "Something is done that no test notices.", []string{"effect"}},
 	{"failure", "a failure", "No test provokes the failure, or looks at how it ends.", []string{"exception"}},
 	{"default", "a default", "A value that is declared, or how something is declared, shows in no test.", []string{"declaration"}},
