@@ -158,7 +158,7 @@ func TestPageShowsAFile(t *testing.T) {
 		Was: []string{"9        return $cars <= self::DECK && $metres < 4.5;", "14        if ($knots > 40) {", "15            return 90;", "16        }", "17"},
 		Spots: [][]string{{"fits-le-3a+        return $cars < self::DECK && $metres < 4.5;"}, {"delay-return-d2removed"},
 			{"No test runs line 25: 1 mutant unreached. What to writeShow the changes"}},
-		Marks: []string{"Line 9: 2 mutants, 1 survived", "Line 14: 2 mutants, 1 survived", "Line 18: 1 mutant, none survived", "Line 25: 2 mutants, 1 unreached"}}
+		Marks: []string{"Line 9: 2 mutants, 1 survived", "Line 14: 2 mutants, 1 survived", "Line 18: 1 mutant, none survived", "Line 20: 1 mutant, none survived", "Line 25: 2 mutants, 1 unreached"}}
 	if diff := cmp.Diff(want, got); diff != "" {
 		t.Error(diff)
 	}
@@ -248,20 +248,20 @@ func TestPageFilters(t *testing.T) {
 	const look = `await wait(300); return {Count: document.getElementById("p:count").textContent, Address: location.hash, Listed: all("#p\\:files a b").map(b => b.textContent)}`
 	file := pageOf(t, known(t))
 	cases := map[string]struct{ script, count, address string }{
-		"nothing":        {``, "3 mutants of 9 in 2 files.", ""},
-		"status":         {`put("status", "killed");`, "1 mutant of 9 in 1 file.", "#status=killed"},
-		"any":            {`put("status", "any");`, "9 mutants of 9 in 2 files.", "#status=any"},
-		"class":          {`put("class", "src/lamps.php");`, "1 mutant of 9 in 1 file.", "#class=src/lamps.php"},
-		"namespace":      {`put("class", "Sound\\Ferry");`, "2 mutants of 9 in 1 file.", "#class=Sound\\Ferry"},
-		"family":         {`put("status", "any"); put("op", "relational");`, "4 mutants of 9 in 2 files.", "#status=any&op=relational"},
-		"operator":       {`put("op", "effect/return-dropped");`, "1 mutant of 9 in 1 file.", "#op=effect/return-dropped"},
-		"kind of gap":    {`put("kind", "effect");`, "1 mutant of 9 in 1 file.", "#kind=effect"},
-		"new":            {`put("new", true);`, "1 mutant of 9 in 1 file.", "#new=1"},
-		"code":           {`put("text", "knots > 40");`, "1 mutant of 9 in 1 file.", "#text=knots%20%3E%2040"},
-		"test":           {`put("text", "testFits#a LONG");`, "1 mutant of 9 in 1 file.", "#text=testFits%23a%20LONG"},
-		"nothing fits":   {`put("text", "nowhere");`, "0 mutants of 9. Nothing fits what is chosen.", "#text=nowhere"},
-		"order":          {`put("sort", "name");`, "3 mutants of 9 in 2 files.", "#sort=name"},
-		"all taken back": {`put("text", "nowhere"); await wait(300); document.querySelector("button[type=reset]").click();`, "3 mutants of 9 in 2 files.", ""},
+		"nothing":        {``, "3 mutants of 10 in 2 files.", ""},
+		"status":         {`put("status", "killed");`, "1 mutant of 10 in 1 file.", "#status=killed"},
+		"any":            {`put("status", "any");`, "10 mutants of 10 in 2 files.", "#status=any"},
+		"class":          {`put("class", "src/lamps.php");`, "1 mutant of 10 in 1 file.", "#class=src/lamps.php"},
+		"namespace":      {`put("class", "Sound\\Ferry");`, "2 mutants of 10 in 1 file.", "#class=Sound\\Ferry"},
+		"family":         {`put("status", "any"); put("op", "relational");`, "4 mutants of 10 in 2 files.", "#status=any&op=relational"},
+		"operator":       {`put("op", "effect/return-dropped");`, "1 mutant of 10 in 1 file.", "#op=effect/return-dropped"},
+		"kind of gap":    {`put("kind", "effect");`, "1 mutant of 10 in 1 file.", "#kind=effect"},
+		"new":            {`put("new", true);`, "1 mutant of 10 in 1 file.", "#new=1"},
+		"code":           {`put("text", "knots > 40");`, "1 mutant of 10 in 1 file.", "#text=knots%20%3E%2040"},
+		"test":           {`put("text", "testFits#a LONG");`, "1 mutant of 10 in 1 file.", "#text=testFits%23a%20LONG"},
+		"nothing fits":   {`put("text", "nowhere");`, "0 mutants of 10. Nothing fits what is chosen.", "#text=nowhere"},
+		"order":          {`put("sort", "name");`, "3 mutants of 10 in 2 files.", "#sort=name"},
+		"all taken back": {`put("text", "nowhere"); await wait(300); document.querySelector("button[type=reset]").click();`, "3 mutants of 10 in 2 files.", ""},
 	}
 	scripts, addresses := map[string][2]string{}, map[string][2]string{}
 	for name, c := range cases {
