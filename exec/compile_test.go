@@ -20,14 +20,7 @@ type hiddenCompiler struct {
 
 func testCompiler(t *testing.T) *hiddenCompiler {
 	t.Helper()
-	php, err := osexec.LookPath("php")
-	if err != nil {
-		t.Fatal("needs php")
-	}
-	dir := t.TempDir()
-	if err := writeHarness(dir); err != nil {
-		t.Fatal(err)
-	}
+	php, dir := phpAndHarness(t)
 	c, err := startCompiler(context.Background(), []string{php}, dir, filepath.Join(dir, "compiled"))
 	if err != nil {
 		t.Fatalf("%v; opcache is a part of Debian's php-cli", err)
@@ -300,14 +293,7 @@ func TestNothingStale(t *testing.T) {
 
 // TestCompilingRunsNothing: neither a text nor a file that PHP's settings have run before is run.
 func TestCompilingRunsNothing(t *testing.T) {
-	php, err := osexec.LookPath("php")
-	if err != nil {
-		t.Fatal("needs php")
-	}
-	dir := t.TempDir()
-	if err := writeHarness(dir); err != nil {
-		t.Fatal(err)
-	}
+	php, dir := phpAndHarness(t)
 	trace := filepath.Join(dir, "trace")
 	if err := os.WriteFile(filepath.Join(dir, "before.php"), []byte("<?php touch('"+trace+"'); class C {}"), 0o644); err != nil {
 		t.Fatal(err)
@@ -329,14 +315,7 @@ func TestCompilingRunsNothing(t *testing.T) {
 
 // TestNoCompiler: a PHP without opcache is refused by name, and so is one that cannot fork.
 func TestNoCompiler(t *testing.T) {
-	php, err := osexec.LookPath("php")
-	if err != nil {
-		t.Fatal("needs php")
-	}
-	dir := t.TempDir()
-	if err := writeHarness(dir); err != nil {
-		t.Fatal(err)
-	}
+	php, dir := phpAndHarness(t)
 	for _, row := range []struct {
 		argv []string
 		want string

@@ -8,14 +8,7 @@ import (
 // TestLinterSurvivesOddTexts: each text makes PHP's tokenizer warn or throw
 // something else than a ParseError, and the answers stay in step.
 func TestLinterSurvivesOddTexts(t *testing.T) {
-	php, err := osexec.LookPath("php")
-	if err != nil {
-		t.Fatal("needs php")
-	}
-	dir := t.TempDir()
-	if err := writeHarness(dir); err != nil {
-		t.Fatal(err)
-	}
+	php, dir := phpAndHarness(t)
 	l, err := startLinter([]string{php, "-d", "display_errors=1"}, dir)
 	if err != nil {
 		t.Fatal(err)
@@ -40,4 +33,18 @@ func TestLinterSurvivesOddTexts(t *testing.T) {
 			t.Errorf("%s: %v", c.text, err)
 		}
 	}
+}
+
+// phpAndHarness gives PHP, and a folder that has the harness.
+func phpAndHarness(t *testing.T) (php, dir string) {
+	t.Helper()
+	php, err := osexec.LookPath("php")
+	if err != nil {
+		t.Fatal("needs php")
+	}
+	dir = t.TempDir()
+	if err := writeHarness(dir); err != nil {
+		t.Fatal(err)
+	}
+	return php, dir
 }

@@ -182,6 +182,12 @@ func (h *hosting) said() string {
 	return ", " + many(h.giver.Workers(), "worker")
 }
 
+// judging gives what judges by offering work to the pool.
+func (h *hosting) judging(o *offer) judge {
+	h.offer = o
+	return h.judge
+}
+
 // judge has the workers of the pool judge what has to be run; what no test reaches is judged
 // here, for that takes no time.
 func (h *hosting) judge(ctx context.Context, b *exec.Baseline, tasks []exec.Task, each func(mutate.Verdict)) error {

@@ -58,21 +58,8 @@ func (c *runCommand) run(env *environment) error {
 	if err != nil {
 		return err
 	}
-	c.phpSum = sync.OnceValues(func() (string, error) { return phpSum(code.PHP) })
-	c.vendorSum = sync.OnceValues(func() (string, error) { return treeSum(filepath.Join(code.Root, "vendor"), nil) })
-	go c.vendorSum()
-	go selfSum() // for remember, which will ask for both
-	go c.phpSum()
-	engine, unopened := c.open(env, code)
-	if unopened == nil {
-		unopened = c.openPool(env, engine)
-	}
-	end := sync.OnceFunc(func() {
-		c.pool.close(env)
-		if engine != nil {
-			c.close(env, engine)
-		}
-	})
+	c.sumUp(code)
+	engine, end, unopened := c.openAll(env, code)
 	defer end()
 	var asked *requests
 	if err = code.making(); err == nil {
@@ -116,6 +103,28 @@ func (c *runCommand) run(env *environment) error {
 		return fault
 	}
 	return cmp.Or(err, unproved)
+}
+
+// openAll opens the engine, and the pool where there is to be one; end closes both, once.
+func (c *runCommand) openAll(env *environment, code *codebase) (engine *exec.Engine, end func(), err error) {
+	if engine, err = c.open(env, code); err == nil {
+		err = c.openPool(env, engine)
+	}
+	return engine, sync.OnceFunc(func() {
+		c.pool.close(env)
+		if engine != nil {
+			c.close(env, engine)
+		}
+	}), err
+}
+
+// sumUp begins to work out sums that remember will ask for.
+func (c *runCommand) sumUp(code *codebase) {
+	c.phpSum = sync.OnceValues(func() (string, error) { return phpSum(code.PHP) })
+	c.vendorSum = sync.OnceValues(func() (string, error) { return treeSum(filepath.Join(code.Root, "vendor"), nil) })
+	go c.vendorSum()
+	go selfSum()
+	go c.phpSum()
 }
 
 // outputsChecked gives the files to write, and refuses what can be seen to be wrong before anything
@@ -231,8 +240,7 @@ func (c *runCommand) judgeTasks(env *environment, code *codebase, engine *exec.E
 	}
 	judge := engine.Judge
 	if c.pool != nil {
-		c.pool.offer = &offer{c: c, env: env, code: code, engine: engine, baseline: baseline, memory: memory, chosen: chosen, tasks: whole, bar: bar}
-		judge = c.pool.judge
+		judge = c.pool.judging(&offer{c: c, env: env, code: code, engine: engine, baseline: baseline, memory: memory, chosen: chosen, tasks: whole, bar: bar})
 	}
 	bar.begin(judgingStage(len(tasks)), fmt.Sprintf(" with %s and %s%s", many(len(baseline.Tests), "test"), c.judges(), before))
 	ctx, stop := context.WithCancelCause(env.ctx)
@@ -245,12 +253,7 @@ func (c *runCommand) judgeTasks(env *environment, code *codebase, engine *exec.E
 		count(v)
 		bar.step(score.Total, all, fmt.Sprintf(", %d killed, %d survived%s", score.Killed+score.TimedOut, score.Survived, c.pool.said()))
 	}
-	spent := false
-	if c.Budget > 0 {
-		spent, err = c.judgeWithin(ctx, judge, baseline, tasks, each)
-	} else {
-		err = judge(ctx, baseline, tasks, each)
-	}
+	spent, err := c.judgeWithin(ctx, judge, baseline, tasks, each)
 	if cause := context.Cause(ctx); err != nil && cause != nil && env.ctx.Err() == nil {
 		err = cause
 	}
@@ -298,10 +301,13 @@ func (c *runCommand) openJournal(env *environment, code *codebase, facts exec.Fa
 	return j, err
 }
 
-// judgeWithin judges what the budget leaves time for and reports whether it
-// was spent. Mutants that no test reaches take no time; they are given only as
+// judgeWithin judges what the budget leaves time for, or all where there is none, and reports
+// whether it was spent. Mutants that no test reaches take no time; they are given only as
 // far as the others came, or they would weigh too much in the figures.
 func (c *runCommand) judgeWithin(ctx context.Context, judge judge, baseline *exec.Baseline, tasks []exec.Task, each func(mutate.Verdict)) (spent bool, err error) {
+	if c.Budget <= 0 {
+		return false, judge(ctx, baseline, tasks, each)
+	}
 	var reached, unreached []exec.Task
 	place := map[*mutate.Mutant]int{}
 	for i, t := range tasks {
