@@ -75,10 +75,24 @@ func (d *desk) batchOf(cases []*kase) supervisor.Replay {
 			r.Edits = append(r.Edits, supervisor.FileEdit{Path: m.Source.Path, Edit: m.Edit})
 		}
 	}
+	d.mayLeave(&r.Job)
 	if step.Entry == judging.Swapped { // each needs a process in which its file is not loaded yet
 		r.Job.Parts, r.Edits = r.Job.Parts[:1], r.Edits[:1]
 	}
 	return r
+}
+
+// mayLeave tells a batch which tests leave what has another name in every run.
+func (d *desk) mayLeave(job *wire.Job) {
+	for _, t := range slices.Concat(job.Lists...) {
+		if d.b.rec.LeavesOwn(d.b.rec.Tests[t].Segment) {
+			job.Own = append(job.Own, t)
+		}
+	}
+	slices.Sort(job.Own)
+	if job.Own = slices.Compact(job.Own); len(job.Own) > 0 {
+		job.Known = d.b.rec.DeclaredRoots()
+	}
 }
 
 // replay makes a replay and counts it.
@@ -155,6 +169,11 @@ func (d *desk) judgePart(p *supervisor.Part, c *kase) {
 		d.replan(c, 0, true) // what it read was not changed
 		return
 	}
+	ran := step.Tests[:min(len(p.Tests), len(step.Tests))]
+	if len(p.Left) > 0 && d.counts(&supervisor.Part{Changes: p.Left}, ran) {
+		d.replan(c, 0, true) // none of the tests should have been run behind that
+		return
+	}
 	if c.alone {
 		d.eachOf(p, c)
 		return
@@ -165,13 +184,13 @@ func (d *desk) judgePart(p *supervisor.Part, c *kase) {
 		}
 		return
 	}
-	for at, t := range step.Tests[:min(len(p.Tests), len(step.Tests))] {
+	for at, t := range ran {
 		if d.holdsOther(d.b.rec.Tests[t].Segment, p.Held[t]) {
 			d.replan(c, at, true)
 			return
 		}
 	}
-	if !d.counts(p, step.Tests[:min(len(p.Tests), len(step.Tests))]) {
+	if !d.counts(p, ran) {
 		if len(p.Tests) < len(step.Tests) { // ended for what does not count
 			d.replan(c, len(p.Tests), false)
 			return
@@ -194,14 +213,14 @@ func (d *desk) holdsOther(segment int, held string) bool {
 // counts reports whether what some tests left makes a difference: not what has a name of
 // its own in every run.
 func (d *desk) counts(p *supervisor.Part, tests []int) bool {
-	if len(p.Changes)+len(p.Files) == 0 {
+	if len(p.Changes)+len(p.Left)+len(p.Files) == 0 {
 		return false
 	}
 	var segments []int
 	for _, t := range tests {
 		segments = append(segments, d.b.rec.Tests[t].Segment)
 	}
-	return d.b.rec.Counts(withFiles(p.Changes, p.Files), d.at, segments)
+	return d.b.rec.Counts(withFiles(p.Changes, p.Files), d.at, segments) || d.b.rec.Counts(p.Left, d.at, segments)
 }
 
 // readsSource reports whether a source was opened that the walker has loaded.
@@ -260,6 +279,7 @@ func (d *desk) rehearseTests(ctx context.Context, boundary int, all []int) error
 			r.Job.Parts = append(r.Job.Parts, [3]int{0, 0, i})
 			r.Job.Lists = append(r.Job.Lists, []int{t})
 		}
+		d.mayLeave(&r.Job)
 		o, err := d.replay(ctx, "rehearsal", r, 0)
 		if err != nil {
 			d.mu.Lock()

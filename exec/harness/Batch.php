@@ -9,6 +9,10 @@ namespace PHPUnit\AssayHarness;
  * that begin in the state that there is now and that leave it as it is; each is run
  * as a copy. After each test the state must be what it was, else the process ends:
  * what the mutant did could be seen by the next.
+ *
+ * Some tests leave static variables and properties of code that has another name in
+ * every run. The next test of the same mutant may be run behind such a one, as it is in
+ * the suite; the next mutant may not, since it is a mutant that has made the name.
  */
 final class Batch
 {
@@ -18,6 +22,8 @@ final class Batch
     {
         self::$running = true;
         Process::$channel->hold();
+        $own = \array_fill_keys($job['own'] ?? [], true);
+        $known = \array_fill_keys($job['known'] ?? [], true);
         foreach ($job['parts'] as $k => [$place, $mutant, $list]) {
             if (!empty($job['swap'])) {
                 self::ask(['swap', $k]);
@@ -26,7 +32,7 @@ final class Batch
             MutantSwitch::$mutant = $mutant;
             $first = true;
             $red = $changed = false;
-            $held = [];
+            $held = $changes = $left = [];
             MutantSwitch::used();
             foreach ($job['lists'][$list] as $number) {
                 $copy = Player::copyOf($number);
@@ -39,17 +45,21 @@ final class Batch
                     $held[$number] = $digest;
                 }
                 unset($copy);
-                self::collect();
                 $changes = StateSnapshot::changes();
+                if (isset($own[$number])) {
+                    $left += self::named($changes, $known);
+                    $changes = \array_diff_key($changes, $left);
+                }
                 $changed = $changes !== [];
                 if ($red && empty($job['all']) || $changed) {
                     break;
                 }
             }
+            $left = self::collect() + $left;
             \error_clear_last();
-            self::ask(['part', $k, $changed ? $changes : (object) [], (object) $held,
-                empty($job['tells']) ? [] : \array_values(\array_filter(MutantSwitch::used(), 'is_int'))]);
-            if ($changed) {
+            self::ask(['part', $k, (object) $changes, (object) $held,
+                empty($job['tells']) ? [] : \array_values(\array_filter(MutantSwitch::used(), 'is_int')), (object) $left]);
+            if ($changed || $left !== [] && ($mutant !== 0 || !empty($job['swap']))) {
                 break;
             }
         }
@@ -57,12 +67,34 @@ final class Batch
         Process::kill();
     }
 
-    /** Has what nobody holds any more be destroyed now, where that can run code: not in the replay of the next mutant. */
-    private static function collect(): void
+    /**
+     * Those of some changes that are to what is declared under a name that the recordings do not have.
+     *
+     * @param array<string, mixed> $changes
+     * @param array<string, true> $known
+     * @return array<string, mixed>
+     */
+    private static function named(array $changes, array $known): array
     {
-        if (HeldObjects::canBe()) {
-            \gc_collect_cycles();
+        $named = [];
+        foreach ($changes as $root => $digests) {
+            if (!isset($known[$root]) && (\strpos($root, '::$') !== false || \strncmp($root, 'static $', 8) === 0)) {
+                $named[$root] = $digests;
+            }
         }
+
+        return $named;
+    }
+
+    /**
+     * Has what nobody holds any more be destroyed now, where that can run code: not in the
+     * replay of the next mutant. It gives what that has changed.
+     *
+     * @return array<string, mixed>
+     */
+    private static function collect(): array
+    {
+        return HeldObjects::canBe() && \gc_collect_cycles() > 0 ? StateSnapshot::changes() : [];
     }
 
     /** Says something and waits until the supervisor has done what it does then. */

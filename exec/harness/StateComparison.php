@@ -133,10 +133,18 @@ final class StateComparison
     public function addObjects(string $name, array $objects): void
     {
         $last = [];
-        $this->added[$name] = function () use ($objects, &$last): array {
+        $together = null;
+        $this->added[$name] = function () use ($objects, &$last, &$together): array {
+            $there = [];
             foreach ($objects as $i => $reference) {
-                $object = $reference->get();
-                if ($object !== null) {
+                $there[$i] = $reference->get();
+            }
+            $there = \array_filter($there);
+            // They share much, and so one walk through all of them is quicker than one through each.
+            $digest = $this->digest->together($there);
+            if ($digest === null || $digest !== $together) {
+                $together = $digest;
+                foreach ($there as $i => $object) {
                     $last[$i] = $this->digest->apart($object, false);
                 }
             }

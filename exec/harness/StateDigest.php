@@ -109,6 +109,20 @@ final class StateDigest
     }
 
     /**
+     * The digest of values that are no roots', as a whole; null where it cannot tell all.
+     *
+     * @param array<mixed> $values
+     */
+    public function together(array $values): ?string
+    {
+        $other = clone $this;
+        $other->forget();
+        $digest = $other->of('', $values, false);
+
+        return $other->hidden === null ? $digest : null;
+    }
+
+    /**
      * What kind of value that is: a type, whether an array is empty, the class of an
      * object, the classes in a callable.
      *

@@ -370,6 +370,25 @@ func (r *Recording) isOwn(root string, places map[string]bool) bool {
 	return false
 }
 
+// LeavesOwn reports whether a segment leaves static variables or properties of what is declared
+// under another name in every run.
+func (r *Recording) LeavesOwn(segment int) bool {
+	_, all := r.places.Load(Declared)
+	return all || slices.Contains(r.Segments[segment].OwnIn, Declared)
+}
+
+// DeclaredRoots gives the static variables and properties that the recordings have, sorted.
+func (r *Recording) DeclaredRoots() []string {
+	var out []string
+	for root := range r.history {
+		if placeOf(root) == Declared {
+			out = append(out, root)
+		}
+	}
+	slices.Sort(out)
+	return out
+}
+
 // Counts reports whether what was left behind by some segments that begin at a boundary, and
 // are neutral, makes a difference.
 func (r *Recording) Counts(changes wire.Changes, boundary int, segments []int) bool {

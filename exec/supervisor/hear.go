@@ -111,7 +111,7 @@ func (c *replay) hearStop(m wire.Message) (err error) {
 func (c *replay) hearPart(m wire.Message) (err error) {
 	part := Part{}
 	var k int
-	if err := m.Read(&k, &part.Changes, &part.Held, &part.Entered); err != nil {
+	if err := m.Read(&k, &part.Changes, &part.Held, &part.Entered, &part.Left); err != nil {
 		return err
 	}
 	o := c.o

@@ -175,7 +175,8 @@ type Outcome struct {
 type Part struct {
 	Tests   []TestRun
 	Events  []wire.Event
-	Changes wire.Changes
+	Changes wire.Changes // by the last of the tests
+	Left    wire.Changes // by the tests that may leave such; see wire.Job.Own
 	Files   map[string]string
 	Opened  []string
 	Entered []int          // points of functions, if these were asked for

@@ -27,7 +27,7 @@
 //	["ran", list, name]                       several tests began and ended; see Order.Long
 //	["end", test, µs, assertions]
 //	["event", test, kind, fatal, message, name]   error, failure, warning, risky, incomplete, skipped
-//	["part", k, changes, held]                the tests of mutant k of a batch are over; waits
+//	["part", k, changes, held, points, left]   the tests of mutant k of a batch are over; waits
 //	["swap", k]                               has its file swapped in first; waits
 //	["runaway", point]                        a loop goes round far too often; it kills itself
 //	["bottomless"]                            its calls are within calls without end; likewise

@@ -99,7 +99,11 @@ type Job struct {
 	Lists [][]int  `json:"lists,omitempty"`
 	Swap  bool     `json:"swap,omitempty"`  // have each mutant's file swapped in as well
 	Tells bool     `json:"tells,omitempty"` // of a batch: which functions each part has entered
-	All   bool     `json:"all,omitempty"`   // go on behind a test that fails
+	// Own are tests of a batch that leave what is declared under another name in every run;
+	// Known are the names that the recordings have.
+	Own   []int    `json:"own,omitempty"`
+	Known []string `json:"known,omitempty"`
+	All   bool     `json:"all,omitempty"` // go on behind a test that fails
 	Ender bool     `json:"ender,omitempty"`
 	// Limits are passes of the bodies of loops in a test that are too many, by point;
 	// Often the same by test, where it is more; Loops have the point of a body for the
