@@ -13,6 +13,8 @@ import (
 	"path/filepath"
 	"slices"
 
+	"golang.org/x/sync/errgroup"
+
 	"assay/mutate"
 )
 
@@ -34,7 +36,7 @@ const (
 // A mutant that was killed cannot be such a one. So some of those are compiled, too: where one
 // of them is the same code, no mutant is said to be equivalent, and a remark names it.
 func (e *Engine) FindAlike(ctx context.Context, verdicts []mutate.Verdict) {
-	a := &alike{e: e, refused: map[string]int{}, originals: map[*mutate.Source][]byte{}}
+	a := &alike{e: e, refused: map[string]int{}}
 	var open, controls []*mutate.Verdict
 	for _, v := range byPlace(verdicts) {
 		switch v.Status {
@@ -84,9 +86,10 @@ func spreadOver[T any](list []T, most int) []T {
 	return out
 }
 
-// alike is one search of FindAlike.
+// alike is one search of FindAlike, or the part of it that one process compiles for.
 type alike struct {
 	e         *Engine
+	lint      *linter
 	compiler  *compiler
 	originals map[*mutate.Source][]byte // compiled; nil where that is not to be had
 	compared  int
@@ -102,22 +105,33 @@ func (a *alike) figures() mutate.Compilations {
 	return c
 }
 
-// mark compares the mutants, and says of none that it is equivalent unless all controls are
-// as they have to be.
+// fewCompared is how many mutants are worth a process of their own.
+const fewCompared = 16
+
+// mark compares the mutants, several at a time, and says of none that it is equivalent unless
+// all controls are as they have to be.
 func (a *alike) mark(ctx context.Context, open, controls []*mutate.Verdict) {
-	fault := a.start(ctx)
-	if a.compiler != nil {
-		defer a.compiler.close()
+	parts := make([]*alike, min(a.e.set.Jobs, 1+len(open)/fewCompared))
+	var g errgroup.Group // the compilers outlive it, for the controls
+	for i := range parts {
+		p := &alike{e: a.e, refused: map[string]int{}, originals: map[*mutate.Source][]byte{}}
+		parts[i] = p
+		g.Go(func() error {
+			return p.compare(ctx, open[i*len(open)/len(parts):(i+1)*len(open)/len(parts)])
+		})
 	}
-	for i := 0; i < len(open) && fault == nil; i++ {
-		var same bool
-		if same, fault = a.same(open[i].Mutant, true); same {
-			a.found = append(a.found, open[i])
+	fault := g.Wait()
+	for _, p := range parts {
+		defer p.close()
+		a.compared += p.compared
+		a.found = append(a.found, p.found...)
+		for why, n := range p.refused {
+			a.refused[why] += n
 		}
 	}
 	for i := 0; i < len(controls) && fault == nil && len(a.found) > 0; i++ {
 		var same bool
-		if same, fault = a.same(controls[i].Mutant, false); same {
+		if same, fault = parts[0].same(controls[i].Mutant, false); same {
 			a.e.remark("Mutant %s was killed, and PHP compiles it to the same code as the original. Either a test reads the source, or assay is wrong in one of the two; "+
 				"so no mutant is said to be equivalent in this run.", controls[i].Mutant.ID)
 			fault = notComparable("a mutant that was killed is the same code")
@@ -129,6 +143,27 @@ func (a *alike) mark(ctx context.Context, open, controls []*mutate.Verdict) {
 	for _, v := range a.found {
 		v.WouldBe, v.Status, v.New = v.Status, mutate.Equivalent, false
 		v.Detail = fmt.Sprintf("PHP %s compiles it to the same code as the original", a.e.facts.PHP)
+	}
+}
+
+// compare compares some mutants, one after the other.
+func (a *alike) compare(ctx context.Context, open []*mutate.Verdict) error {
+	err := a.start(ctx)
+	for i := 0; i < len(open) && err == nil; i++ {
+		var same bool
+		if same, err = a.same(open[i].Mutant, true); same {
+			a.found = append(a.found, open[i])
+		}
+	}
+	return err
+}
+
+func (a *alike) close() {
+	if a.compiler != nil {
+		a.compiler.close()
+	}
+	if a.lint != nil {
+		a.lint.close()
 	}
 }
 
@@ -149,6 +184,9 @@ func (a *alike) start(ctx context.Context) (err error) {
 		return err
 	}
 	if dir, err = filepath.EvalSymlinks(dir); err != nil {
+		return err
+	}
+	if a.lint, err = startLinter(a.e.php, a.e.harness); err != nil {
 		return err
 	}
 	if a.compiler, err = startCompiler(ctx, a.e.php, a.e.harness, dir); err != nil {
@@ -209,7 +247,7 @@ func (a *alike) same(m *mutate.Mutant, counts bool) (bool, error) {
 }
 
 func (a *alike) compile(text []byte) ([]byte, error) {
-	tokens, err := a.e.lint.tokens(text)
+	tokens, err := a.lint.tokens(text)
 	if err == nil {
 		text, err = opaque(text, tokens)
 	}

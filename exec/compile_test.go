@@ -183,7 +183,7 @@ func TestDifferentCodeIsNotAlike(t *testing.T) {
 
 func compiled(t *testing.T, c *hiddenCompiler, text string) []byte {
 	t.Helper()
-	a := alike{e: &Engine{lint: c.lint}, compiler: c.compiler}
+	a := alike{e: &Engine{}, lint: c.lint, compiler: c.compiler}
 	b, err := a.compile([]byte(text))
 	if err != nil {
 		t.Fatal(err)
