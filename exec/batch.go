@@ -190,6 +190,9 @@ func (d *desk) judgePart(p *supervisor.Part, c *kase) {
 			return
 		}
 	}
+	if d.isKnown(c, d.ownOf(p, ran)) {
+		return
+	}
 	if !d.counts(p, ran) {
 		if len(p.Tests) < len(step.Tests) { // ended for what does not count
 			d.replan(c, len(p.Tests), false)
@@ -216,11 +219,25 @@ func (d *desk) counts(p *supervisor.Part, tests []int) bool {
 	if len(p.Changes)+len(p.Left)+len(p.Files) == 0 {
 		return false
 	}
-	var segments []int
-	for _, t := range tests {
-		segments = append(segments, d.b.rec.Tests[t].Segment)
-	}
+	segments := d.segmentsOf(tests)
 	return d.b.rec.Counts(withFiles(p.Changes, p.Files), d.at, segments) || d.b.rec.Counts(p.Left, d.at, segments)
+}
+
+// ownOf gives what some tests left under names of their own.
+func (d *desk) ownOf(p *supervisor.Part, tests []int) []string {
+	if len(p.Changes)+len(p.Left)+len(p.Files) == 0 {
+		return nil
+	}
+	segments := d.segmentsOf(tests)
+	return append(d.b.rec.Own(withFiles(p.Changes, p.Files), segments), d.b.rec.Own(p.Left, segments)...)
+}
+
+func (j *bench) segmentsOf(tests []int) []int {
+	out := make([]int, len(tests))
+	for i, t := range tests {
+		out[i] = j.b.rec.Tests[t].Segment
+	}
+	return out
 }
 
 // readsSource reports whether a source was opened that the walker has loaded.

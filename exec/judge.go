@@ -92,10 +92,11 @@ type kase struct {
 	// killer is a finding that stands if what comes before it in the suite leaves the state
 	// as it is recorded; see order.go.
 	killer    judging.Finding
-	before    []int        // segments that are replayed to know that
-	doubted   map[int]bool // tests whose kill had to happen once more; see order.go
-	isThrough bool         // see through
-	covered   map[int]bool // segments that were run behind one that left another state
+	before    []int           // segments that are replayed to know that
+	doubted   map[int]bool    // tests whose kill had to happen once more; see order.go
+	isThrough bool            // see through
+	covered   map[int]bool    // segments that were run behind one that left another state
+	left      map[string]bool // what its steps have left under names that are others in every run
 }
 
 // bench holds what the workers of one Judge share.
@@ -141,7 +142,7 @@ func (e *Engine) newBench(b *Baseline, tasks []Task, give func(mutate.Verdict)) 
 		return nil, err
 	}
 	for _, t := range tasks {
-		c := &kase{task: t, ran: map[int]bool{}, opened: map[string]bool{}, kills: map[int]bool{}, covered: map[int]bool{}, doubted: map[int]bool{}}
+		c := &kase{task: t, ran: map[int]bool{}, opened: map[string]bool{}, kills: map[int]bool{}, covered: map[int]bool{}, doubted: map[int]bool{}, left: map[string]bool{}}
 		c.subject = judging.Subject{Path: t.Mutant.Source.Path, Pairs: t.Pairs, Order: j.testPairs(t), Entry: judging.Swapped}
 		if j.schemata.number[t.Mutant] != 0 {
 			c.subject.Entry = judging.Selected

@@ -77,6 +77,28 @@ func (j *bench) through(c *kase) bool {
 	return true
 }
 
+// isKnown reports whether a mutant has left something under a name that is another one in every
+// run of the original, and had left it in an earlier process, too: so its tests meet what those
+// before them have left, as they would not in the original. It has the rest of the suite run then.
+func (j *bench) isKnown(c *kase, left []string) bool {
+	j.mu.Lock()
+	defer j.mu.Unlock()
+	if c.alone || c.isThrough {
+		return false
+	}
+	again := false
+	for _, root := range left {
+		again = again || c.left[root]
+		c.left[root] = true
+	}
+	if again {
+		c.isThrough = true
+		c.steps = []judging.Step{j.suite.Through(&c.subject, c.subject.Pairs)}
+		j.queue(c)
+	}
+	return again
+}
+
 // uncovered gives what is left of some steps of a case. What was run behind a segment that
 // left another state has been run as in the whole suite, and from the recording's state it
 // would not be. j.mu is held.

@@ -59,6 +59,7 @@ func (d *desk) play(ctx context.Context, c *kase) error {
 	case step.Alone:
 		d.tried(c, f)
 	case d.refusedByPHP(c, f):
+	case f.Status == mutate.Survived && d.isKnown(c, p.state.Own()):
 	case f.Status == mutate.Survived:
 		d.cover(c, p)
 		d.passed(c)

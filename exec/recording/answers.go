@@ -5,9 +5,11 @@ import (
 	"crypto/sha256"
 	"encoding/hex"
 	"fmt"
+	"iter"
 	"maps"
 	"path"
 	"path/filepath"
+	"regexp"
 	"slices"
 	"sort"
 	"strings"
@@ -82,20 +84,21 @@ func (r *Recording) describe(n int, plain, probed *Run) {
 // else on the machine starts may be taken for one of the tests', so both runs have to say so.
 func startsIn(n int, run *Run) bool { return n >= len(run.Segments) || run.Segments[n].Starts }
 
-// ownIn gives the places in which a segment leaves roots that are others in every run.
+// ownIn gives the patterns of the names of roots that a segment leaves, and that are others in
+// every run.
 func (r *Recording) ownIn(n int, plain *Run) []string {
 	in := map[string]bool{}
 	if n < len(plain.Files) {
 		for file := range plain.Files[n] {
 			if r.single[FileRoot(file)] {
-				in[placeOf(FileRoot(file))] = true
+				in[r.patternOf(FileRoot(file))] = true
 			}
 		}
 	}
 	if n < len(plain.Segments) {
 		for root := range plain.Segments[n].Changes {
 			if r.single[root] {
-				in[placeOf(root)] = true
+				in[r.patternOf(root)] = true
 			}
 		}
 	}
@@ -103,15 +106,42 @@ func (r *Recording) ownIn(n int, plain *Run) []string {
 	return slices.Sorted(maps.Keys(in))
 }
 
-// placeOf gives the directory of a file's root, or Declared; "" for what has no place.
-func placeOf(root string) string {
+// patternOf gives a pattern of the name of a root: the words that the two runs do not share are
+// "*". Whoever makes names that differ from run to run makes them after one pattern; a name
+// that a mutant leaves counts as such a one only if it is made after it, too. "" for a root that
+// is neither a file nor a static property or variable.
+func (r *Recording) patternOf(root string) string {
+	dir, name := declared, root
 	switch {
 	case strings.HasPrefix(root, FileRoot("")):
-		return path.Dir(root)
-	case strings.Contains(root, "::$") || strings.HasPrefix(root, "static $"):
-		return Declared
+		dir, name = path.Dir(root)+"/", path.Base(root)
+	case !strings.Contains(root, "::$") && !strings.HasPrefix(root, "static $"):
+		return ""
 	}
-	return ""
+	return dir + aWord.ReplaceAllStringFunc(name, func(word string) string {
+		if r.common[word] {
+			return word
+		}
+		return "*"
+	})
+}
+
+var aWord = regexp.MustCompile(`[0-9A-Za-z]+`)
+
+func wordsOf(root string) []string { return aWord.FindAllString(root, -1) }
+
+// inBoth gives what two lists share.
+func inBoth(a, b []string) map[string]bool {
+	in, both := map[string]bool{}, map[string]bool{}
+	for _, word := range a {
+		in[word] = true
+	}
+	for _, word := range b {
+		if in[word] {
+			both[word] = true
+		}
+	}
+	return both
 }
 
 // InRoot gives those of some absolute paths that lie below a root, relative to it.
@@ -264,24 +294,25 @@ type Tracker struct {
 	start    int
 	asked    int // boundary of the last Converged
 	own      map[string]wire.Digest
-	places   map[string]bool // in which roots that the recording does not have do not count
+	left     map[string]bool // roots that were ever changed
+	patterns map[string]bool // of the names of roots that the recording does not have, and that do not count
 	Diverged []string        // roots that differ, as of the last Advance; sorted
 }
 
 // Track begins at a boundary.
 func (r *Recording) Track(boundary int) *Tracker {
-	return &Tracker{r: r, start: boundary, own: map[string]wire.Digest{}, places: map[string]bool{}}
+	return &Tracker{r: r, start: boundary, own: map[string]wire.Digest{}, left: map[string]bool{}, patterns: map[string]bool{}}
 }
 
 // Note takes in roots that the replay has changed by the end of a segment.
 func (t *Tracker) Note(segment int, changes wire.Changes) {
 	for n := t.start; n <= segment && n < len(t.r.Segments); n++ {
-		for _, place := range t.r.Segments[n].OwnIn {
-			t.places[place] = true
+		for _, pattern := range t.r.Segments[n].OwnIn {
+			t.patterns[pattern] = true
 		}
 	}
 	for root, d := range changes {
-		t.own[root] = d
+		t.own[root], t.left[root] = d, true
 		if d.Value == "" && strings.HasPrefix(root, FileRoot("")) { // with all that was in a directory
 			for below := range t.r.history {
 				if strings.HasPrefix(below, root+"/") {
@@ -346,42 +377,80 @@ func (t *Tracker) Forgive() {
 	for _, root := range t.Diverged {
 		level := t.r.level(root).atLeast(t.ownDigest(root), t.r.digestAt(root, t.asked))
 		t.r.raised.Store(root, level)
-		if place := placeOf(root); level == NotAtAll && place != "" && t.r.history[root] == nil {
-			t.r.places.Store(place, true) // the next process has another name there
+		if pattern := t.r.patternOf(root); level == NotAtAll && pattern != "" && t.r.history[root] == nil {
+			t.r.patterns.Store(pattern, true) // the next process has another name there
 		}
 	}
 }
 
-func (t *Tracker) forgives(root string) bool { return t.r.isOwn(root, t.places) }
+func (t *Tracker) forgives(root string) bool { return t.r.isOwn(root, t.patterns) }
 
-// isOwn reports whether a root that no recording has stands where roots have names of their
-// own in every run: in one of some places, or in a directory that does.
-func (r *Recording) isOwn(root string, places map[string]bool) bool {
+// isOwn reports whether a root that no recording has has a name of its own in every run, after
+// one of some patterns, or lies in a directory that has.
+func (r *Recording) isOwn(root string, patterns map[string]bool) bool {
 	for root != "" && r.history[root] == nil {
-		place := placeOf(root)
-		if _, forgiven := r.places.Load(place); forgiven || places[place] {
+		pattern := r.patternOf(root)
+		if _, forgiven := r.patterns.Load(pattern); pattern != "" && (forgiven || patterns[pattern]) {
 			return true
 		}
-		if place == Declared || place == "." || !strings.HasPrefix(place, FileRoot("")) {
+		above := path.Dir(root)
+		if !strings.HasPrefix(root, FileRoot("")) || above == "." || above == root {
 			return false
 		}
-		root = place
+		root = above
 	}
 	return false
+}
+
+// Own gives those of some changes that are to roots with a name of their own in every run, as
+// some segments leave them; sorted.
+func (r *Recording) Own(changes wire.Changes, segments []int) []string {
+	return r.ownOf(maps.Keys(changes), r.patternsOf(segments))
+}
+
+// Own gives those roots that the replay has changed, and whose names count as others in every
+// run; sorted.
+func (t *Tracker) Own() []string { return t.r.ownOf(maps.Keys(t.left), t.patterns) }
+
+func (r *Recording) ownOf(roots iter.Seq[string], patterns map[string]bool) []string {
+	var out []string
+	for root := range roots {
+		if r.isOwn(root, patterns) {
+			out = append(out, root)
+		}
+	}
+	slices.Sort(out)
+	return out
+}
+
+func (r *Recording) patternsOf(segments []int) map[string]bool {
+	patterns := map[string]bool{}
+	for _, n := range segments {
+		for _, pattern := range r.Segments[n].OwnIn {
+			patterns[pattern] = true
+		}
+	}
+	return patterns
 }
 
 // LeavesOwn reports whether a segment leaves static variables or properties of what is declared
 // under another name in every run.
 func (r *Recording) LeavesOwn(segment int) bool {
-	_, all := r.places.Load(Declared)
-	return all || slices.Contains(r.Segments[segment].OwnIn, Declared)
+	is := slices.ContainsFunc(r.Segments[segment].OwnIn, isDeclared)
+	r.patterns.Range(func(pattern, _ any) bool {
+		is = is || isDeclared(pattern.(string))
+		return !is
+	})
+	return is
 }
+
+func isDeclared(pattern string) bool { return strings.HasPrefix(pattern, declared) }
 
 // DeclaredRoots gives the static variables and properties that the recordings have, sorted.
 func (r *Recording) DeclaredRoots() []string {
 	var out []string
 	for root := range r.history {
-		if placeOf(root) == Declared {
+		if isDeclared(r.patternOf(root)) {
 			out = append(out, root)
 		}
 	}
@@ -392,14 +461,9 @@ func (r *Recording) DeclaredRoots() []string {
 // Counts reports whether what was left behind by some segments that begin at a boundary, and
 // are neutral, makes a difference.
 func (r *Recording) Counts(changes wire.Changes, boundary int, segments []int) bool {
-	places := map[string]bool{}
-	for _, n := range segments {
-		for _, place := range r.Segments[n].OwnIn {
-			places[place] = true
-		}
-	}
+	patterns := r.patternsOf(segments)
 	for root, d := range changes {
-		if level := r.level(root); level.of(d) != level.of(r.digestAt(root, boundary)) && !r.isOwn(root, places) {
+		if level := r.level(root); level.of(d) != level.of(r.digestAt(root, boundary)) && !r.isOwn(root, patterns) {
 			return true
 		}
 	}

@@ -46,8 +46,8 @@ type Segment struct {
 	// Held is a digest of what the test still holds that has a destructor; "" for nothing,
 	// AnyHeld where it is not the same from run to run.
 	Held string
-	// OwnIn has the places in which roots are left that are others in every run: directories,
-	// for files with names of their own, or Declared.
+	// OwnIn has patterns of the names of roots that are left here and are others in every run:
+	// of files, and of static properties and variables; see patternOf.
 	OwnIn []string
 	// Starts is true where processes may be started.
 	Starts bool
@@ -58,9 +58,8 @@ type Segment struct {
 	LeavesProcesses bool
 }
 
-// Declared is the place of static properties and variables of what is declared under names
-// of its own in every run.
-const Declared = "declared"
+// declared begins the pattern of a static property or variable.
+const declared = "declared "
 
 // AnyHeld stands for what a test holds that differs from run to run.
 const AnyHeld = "*"
@@ -96,8 +95,9 @@ type Recording struct {
 	loads    map[string]int
 	levels   map[string]Level // root => what counts of it, where that is not the value
 	single   map[string]bool  // ignored roots that only one of the runs has
+	common   map[string]bool  // words that names of these have in both runs
 	raised   sync.Map         // root => Level: roots that were forgiven
-	places   sync.Map         // in which forgiven roots have names of their own
+	patterns sync.Map         // of the names of forgiven roots that are others in every run
 }
 
 // change is the digest that a root has from a boundary on.
@@ -279,6 +279,7 @@ func (r *Recording) compare(a, b *Run) {
 		}
 	}
 	r.single = map[string]bool{}
+	var words [2][]string
 	for root, level := range r.levels {
 		if level < NotAtAll {
 			r.Volatile = append(r.Volatile, root)
@@ -286,11 +287,18 @@ func (r *Recording) compare(a, b *Run) {
 		}
 		_, inA := of[0][root]
 		_, inB := of[1][root]
-		r.single[root] = inA != inB
+		switch r.single[root] = inA != inB; {
+		case !r.single[root]:
+		case inA:
+			words[0] = append(words[0], wordsOf(root)...)
+		default:
+			words[1] = append(words[1], wordsOf(root)...)
+		}
 		r.Ignored = append(r.Ignored, root)
 	}
 	slices.Sort(r.Volatile)
 	slices.Sort(r.Ignored)
+	r.common = inBoth(words[0], words[1])
 }
 
 // Levels gives what counts of roots that differ from run to run.

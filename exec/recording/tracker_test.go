@@ -162,3 +162,34 @@ func TestForgivenNames(t *testing.T) {
 		}
 	}
 }
+
+// TestNamesOfTheirOwn: names that are others in every run are made after a pattern. What stands
+// under a name that is not made after it counts, even beside them.
+func TestNamesOfTheirOwn(t *testing.T) {
+	of := func(word string) made {
+		return made{kinds: tests(2), changes: map[int]wire.Changes{1: {"static $lines in Poster_" + word + "::line()": value("1")}},
+			files: map[int]map[string]string{1: {"temp/poster-" + word + ".txt": "d"}}}
+	}
+	r := recorded(t, of("3fa9"), of("77b0"))
+	for root, own := range map[string]bool{
+		"static $lines in Poster_c001::line()": true, "static $lines in Poster_one::line()": true,
+		"static $lines in Sheet_c001::line()": false, "static $words in Poster_c001::line()": false, `Fair\Press::$paper`: false,
+		"file temp/poster-c001.txt": true, "file temp/sheet-c001.txt": false, "file temp/poster-c001.php": false, "file poster-c001.txt": false,
+		"global poster": false,
+	} {
+		track := r.Track(1)
+		track.Note(1, wire.Changes{root: FileDigest("x")})
+		if got := track.Converged(2); got != own {
+			t.Errorf("%s: converged %v, want %v", root, got, own)
+		}
+		if got := track.Own(); slices.Contains(got, root) != own {
+			t.Errorf("%s: among the names of its own: %q", root, got)
+		}
+		if got := r.Counts(wire.Changes{root: FileDigest("x")}, 1, []int{1}); got == own {
+			t.Errorf("%s: counts: %v", root, got)
+		}
+	}
+	if !r.LeavesOwn(1) || r.LeavesOwn(2) {
+		t.Errorf("the first test alone leaves what is declared under a name of its own: %v, %v", r.LeavesOwn(1), r.LeavesOwn(2))
+	}
+}
