@@ -17,4 +17,9 @@
 // The suite is recorded twice, in two processes. A root that has another value at the
 // same boundary of the two is volatile: a time, or a random name. Of it only the shape
 // counts; where that differs, too, its kind, and else nothing.
+//
+// A file, or a class that is made by a test, may have another name in every run. Such roots are
+// told by a pattern: the words of their names that the two recordings share, and a "*" for
+// each of the others. What a replay leaves counts as one of them only if the segment leaves
+// roots of that pattern in the recordings.
 package recording
