@@ -17,6 +17,7 @@ type Stats struct {
 	Tests, States int
 	Neutral       float64             // share of tests that leave the state as they find it
 	Volatile      int                 // roots of which only the shape counts
+	Hiding        int                 // tests that change some of these
 	Unknown       int                 // roots that cannot be seen whole
 	Changed       []recording.Changed // what most tests leave changed
 	Compared      mutate.Comparisons
@@ -37,7 +38,7 @@ type Way struct {
 const mostNamed = 5
 
 func newStats(b *Baseline) *Stats {
-	return &Stats{Tests: len(b.Tests), States: b.rec.States(), Neutral: b.rec.NeutralShare(), Volatile: len(b.rec.Volatile),
+	return &Stats{Tests: len(b.Tests), States: b.rec.States(), Neutral: b.rec.NeutralShare(), Volatile: len(b.rec.Volatile), Hiding: b.rec.HidingTests(),
 		Unknown: len(b.rec.Unknown), Changed: b.rec.MostChanged(mostNamed), Ways: map[string]*Way{}}
 }
 
@@ -101,7 +102,7 @@ func (s *Stats) Figures() *mutate.Figures {
 	if s == nil {
 		return nil
 	}
-	f := &mutate.Figures{Tests: s.Tests, Neutral: s.Neutral, States: s.States, Volatile: s.Volatile, Unknown: s.Unknown, Compared: s.Compared}
+	f := &mutate.Figures{Tests: s.Tests, Neutral: s.Neutral, States: s.States, Volatile: s.Volatile, Hiding: s.Hiding, Unknown: s.Unknown, Compared: s.Compared}
 	for _, c := range s.Changed {
 		f.Changed = append(f.Changed, mutate.Changed{What: c.Root, Tests: c.Tests})
 	}

@@ -17,7 +17,8 @@ func printFigures(w io.Writer, f *mutate.Figures) {
 	}
 	fmt.Fprintf(w, "\nOf %s %.1f %% leave the state as they find it; %s.\n", many(f.Tests, "test"), 100*f.Neutral, states(f.States))
 	if f.Volatile > 0 {
-		fmt.Fprintf(w, "Of %s of the state only the kind of value is compared, as it differs from run to run.\n", many(f.Volatile, "part"))
+		fmt.Fprintf(w, "Of %s of the state only the kind of value is compared, as it differs from run to run; changed by %s, for whose mutants the rest of the suite is run.\n",
+			many(f.Volatile, "part"), many(f.Hiding, "test"))
 	}
 	if f.Unknown > 0 {
 		fmt.Fprintf(w, "Of the state %s cannot be seen whole.\n", many(f.Unknown, "part"))

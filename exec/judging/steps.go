@@ -312,9 +312,11 @@ func (s *Suite) played(m *Subject, segments []int) Step {
 }
 
 // Unseen reports whether some of a mutant's pairs begin or end in a state that cannot be
-// seen whole.
+// seen whole, or change what cannot be compared whole.
 func (s *Suite) Unseen(m *Subject) bool {
-	return slices.ContainsFunc(m.Pairs, func(n int) bool { return s.Recording.Unseen(n) || n < s.End() && s.Recording.Unseen(n+1) })
+	return slices.ContainsFunc(m.Pairs, func(n int) bool {
+		return s.Recording.Unseen(n) || s.Hides(n) || n < s.End() && s.Recording.Unseen(n+1)
+	})
 }
 
 // withLastTests adds the last test of a class to what is run after it: PHPUnit 9 counts a
