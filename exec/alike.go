@@ -12,6 +12,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"sync"
 
 	"golang.org/x/sync/errgroup"
 
@@ -35,8 +36,11 @@ const (
 //
 // A mutant that was killed cannot be such a one. So some of those are compiled, too: where one
 // of them is the same code, no mutant is said to be equivalent, and a remark names it.
-func (e *Engine) FindAlike(ctx context.Context, verdicts []mutate.Verdict) {
-	a := &alike{e: e, refused: map[string]int{}}
+//
+// progress, unless it is nil, is told of each mutant that has been compared, from one goroutine at
+// a time.
+func (e *Engine) FindAlike(ctx context.Context, verdicts []mutate.Verdict, progress func(done, all int)) {
+	a := &alike{e: e, refused: map[string]int{}, progress: progress}
 	var open, controls []*mutate.Verdict
 	for _, v := range byPlace(verdicts) {
 		switch v.Status {
@@ -95,6 +99,7 @@ type alike struct {
 	compared  int
 	found     []*mutate.Verdict
 	refused   map[string]int // reason => mutants
+	progress  func(done, all int)
 }
 
 func (a *alike) figures() mutate.Compilations {
@@ -112,12 +117,13 @@ const fewCompared = 16
 // all controls are as they have to be.
 func (a *alike) mark(ctx context.Context, open, controls []*mutate.Verdict) {
 	parts := make([]*alike, min(a.e.set.Jobs, 1+len(open)/fewCompared))
+	told := a.counting(len(open))
 	var g errgroup.Group // the compilers outlive it, for the controls
 	for i := range parts {
 		p := &alike{e: a.e, refused: map[string]int{}, originals: map[*mutate.Source][]byte{}}
 		parts[i] = p
 		g.Go(func() error {
-			return p.compare(ctx, open[i*len(open)/len(parts):(i+1)*len(open)/len(parts)])
+			return p.compare(ctx, open[i*len(open)/len(parts):(i+1)*len(open)/len(parts)], told)
 		})
 	}
 	fault := g.Wait()
@@ -146,14 +152,28 @@ func (a *alike) mark(ctx context.Context, open, controls []*mutate.Verdict) {
 	}
 }
 
+// counting gives what is to be called for each mutant that has been compared.
+func (a *alike) counting(all int) func() {
+	var mu sync.Mutex
+	done := 0
+	return func() {
+		mu.Lock()
+		defer mu.Unlock()
+		if done++; a.progress != nil {
+			a.progress(done, all)
+		}
+	}
+}
+
 // compare compares some mutants, one after the other.
-func (a *alike) compare(ctx context.Context, open []*mutate.Verdict) error {
+func (a *alike) compare(ctx context.Context, open []*mutate.Verdict, told func()) error {
 	err := a.start(ctx)
 	for i := 0; i < len(open) && err == nil; i++ {
 		var same bool
 		if same, err = a.same(open[i].Mutant, true); same {
 			a.found = append(a.found, open[i])
 		}
+		told()
 	}
 	return err
 }

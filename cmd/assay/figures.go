@@ -7,6 +7,7 @@ import (
 	"io"
 	"time"
 
+	"assay/exec"
 	"assay/mutate"
 )
 
@@ -70,4 +71,17 @@ func states(n int) string {
 		return "all begin in the same state"
 	}
 	return fmt.Sprintf("they begin in %d different states", n)
+}
+
+// findAlike looks for mutants that are the same code as the original, but for those that are
+// accepted: the user's word stands.
+func findAlike(env *environment, engine *exec.Engine, r *mutate.Result) {
+	bar := newProgress(env.stderr)
+	if !bar.terminal { // it takes milliseconds for each: no matter for a log
+		engine.FindAlike(env.ctx, r.Verdicts, nil)
+		return
+	}
+	defer bar.end()
+	bar.begin(stage{"comparing compiled code", "comparing compiled code", "mutants"}, "")
+	engine.FindAlike(env.ctx, r.Verdicts, func(done, all int) { bar.step(done, all, "") })
 }

@@ -75,7 +75,7 @@ func (c *runCommand) run(env *environment) error {
 		asked.settle(code, r)
 	}
 	if err == nil {
-		engine.FindAlike(env.ctx, r.Verdicts) // not of what is accepted: the user's word stands
+		findAlike(env, engine, r)
 	}
 	for _, text := range engine.Remarks() {
 		fmt.Fprintln(env.stderr, "assay:", text)
