@@ -17,7 +17,7 @@ type Stats struct {
 	Tests, States int
 	Neutral       float64             // share of tests that leave the state as they find it
 	Volatile      int                 // roots of which only the shape counts
-	Hiding        int                 // tests that change some of these
+	Hiding        int                 // tests that leave what cannot be compared whole
 	Unknown       int                 // roots that cannot be seen whole
 	Changed       []recording.Changed // what most tests leave changed
 	Compared      mutate.Comparisons

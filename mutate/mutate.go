@@ -282,7 +282,7 @@ type Figures struct {
 	Neutral    float64     // share of tests that leave the state as they find it, from 0 to 1
 	States     int         // that were seen between tests
 	Volatile   int         // parts of the state of which only the kind of value is compared
-	Hiding     int         // tests that change some of these: what survives them has the rest of the suite run
+	Hiding     int         // tests that leave what cannot be compared whole
 	Unknown    int         // parts of the state that cannot be seen whole
 	Changed    []Changed   // parts of the state that most tests leave changed
 	Compared   Comparisons // what replays were saved by comparing values

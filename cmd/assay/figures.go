@@ -11,6 +11,13 @@ import (
 	"assay/mutate"
 )
 
+func leave(tests int) string {
+	if tests == 1 {
+		return "1 test leaves"
+	}
+	return many(tests, "test") + " leave"
+}
+
 // printFigures says in words how the engine came to the verdicts.
 func printFigures(w io.Writer, f *mutate.Figures) {
 	if f == nil {
@@ -18,8 +25,10 @@ func printFigures(w io.Writer, f *mutate.Figures) {
 	}
 	fmt.Fprintf(w, "\nOf %s %.1f %% leave the state as they find it; %s.\n", many(f.Tests, "test"), 100*f.Neutral, states(f.States))
 	if f.Volatile > 0 {
-		fmt.Fprintf(w, "Of %s of the state only the kind of value is compared, as it differs from run to run; changed by %s, for whose mutants the rest of the suite is run.\n",
-			many(f.Volatile, "part"), many(f.Hiding, "test"))
+		fmt.Fprintf(w, "Of %s of the state only the kind of value is compared, as it differs from run to run.\n", many(f.Volatile, "part"))
+	}
+	if f.Hiding > 0 {
+		fmt.Fprintf(w, "What %s cannot be compared whole, so what survives there has the rest of the suite run.\n", leave(f.Hiding))
 	}
 	if f.Unknown > 0 {
 		fmt.Fprintf(w, "Of the state %s cannot be seen whole.\n", many(f.Unknown, "part"))

@@ -150,10 +150,12 @@ func (r *Recording) Lives(boundary int) bool {
 // Unseen reports whether there is state at a boundary that cannot be seen whole.
 func (r *Recording) Unseen(boundary int) bool { return r.unseen[boundary] }
 
-// Hides reports whether a segment changes a root of which less than the value counts: what else a
-// mutant leaves in it does not show.
+// Hides reports whether a segment changes a root of which less than the value counts, or leaves
+// files under names that are others in every run: what else a mutant leaves in them does not
+// show, and whoever looks through the folder finds them. Classes nobody finds without their names.
 func (r *Recording) Hides(segment int) bool {
-	return slices.ContainsFunc(r.Segments[segment].Wrote, r.IsCoarse)
+	s := r.Segments[segment]
+	return slices.ContainsFunc(s.Wrote, r.IsCoarse) || slices.ContainsFunc(s.OwnIn, func(pattern string) bool { return !isDeclared(pattern) })
 }
 
 // HidingTests counts the tests that do.
