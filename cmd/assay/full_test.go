@@ -15,6 +15,7 @@ import (
 // end with a clear message, and when there is room again --resume must go on
 // from what was decided and give what an undisturbed run gives.
 func TestFullDisk(t *testing.T) {
+	t.Parallel()
 	if testing.Short() {
 		t.Skip("long, and nothing in it runs in parallel that others do not have")
 	}
@@ -58,6 +59,7 @@ func TestFullDisk(t *testing.T) {
 // TestFullTemp gives the temp directory sizes at which different things find no room. That
 // is never a fault of ours, and nothing is left.
 func TestFullTemp(t *testing.T) {
+	t.Parallel()
 	if testing.Short() {
 		t.Skip("long, and nothing in it runs in parallel that others do not have")
 	}

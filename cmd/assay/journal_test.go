@@ -24,10 +24,8 @@ import (
 // with --resume until it comes to its end: the result must be, byte for byte,
 // that of a run that nobody disturbed. ASSAY_MOMENTS says how often it is killed.
 func TestResume(t *testing.T) {
-	kills := howOften(t, 12)
-	if testing.Short() {
-		kills = 5
-	}
+	t.Parallel()
+	kills := howOften(t, 5)
 	dir := resumeProject(t)
 	tool := func(out string, args ...string) *osexec.Cmd {
 		cmd := osexec.Command("assay", append([]string{"run", "--fresh", "--write", "json=" + out}, args...)...)

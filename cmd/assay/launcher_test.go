@@ -5,6 +5,7 @@ package main
 import (
 	"bytes"
 	"errors"
+	"fmt"
 	"os"
 	osexec "os/exec"
 	"path/filepath"
@@ -137,13 +138,15 @@ func TestLauncherSignals(t *testing.T) {
 			t.Fatal(err)
 		}
 		awaitText(t, said, "begun\n")
-		time.Sleep(50 * time.Millisecond) // the watcher is started behind the program
+		if row.php != nil {
+			awaitWatcher(t, cmd.Process.Pid)
+		}
 		if err := cmd.Process.Signal(row.sent); err != nil {
 			t.Fatal(err)
 		}
 		cmd.Wait()
 		awaitText(t, said, "begun\nended\n")
-		for limit := time.Now().Add(5 * time.Second); len(processesWith(dir)) > 0; time.Sleep(10 * time.Millisecond) {
+		for limit := time.Now().Add(hangs); len(processesWith(dir)) > 0; time.Sleep(10 * time.Millisecond) {
 			if time.Now().After(limit) {
 				t.Fatalf("%s: left are %v", row.name, processesWith(dir))
 			}
@@ -151,11 +154,26 @@ func TestLauncherSignals(t *testing.T) {
 	}
 }
 
-// awaitText waits until a file holds a text, and no longer than ten seconds.
+// awaitWatcher waits until a launcher has started its watcher, behind the program.
+func awaitWatcher(t *testing.T, launcher int) {
+	t.Helper()
+	for limit := time.Now().Add(hangs); time.Now().Before(limit); time.Sleep(5 * time.Millisecond) {
+		text, err := os.ReadFile(fmt.Sprintf("/proc/%d/task/%[1]d/children", launcher))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if len(bytes.Fields(text)) == 2 {
+			return
+		}
+	}
+	t.Fatal("the launcher has no watcher")
+}
+
+// awaitText waits until a file holds a text.
 func awaitText(t *testing.T, path, want string) {
 	t.Helper()
 	var got []byte
-	for limit := time.Now().Add(10 * time.Second); time.Now().Before(limit); time.Sleep(5 * time.Millisecond) {
+	for limit := time.Now().Add(hangs); time.Now().Before(limit); time.Sleep(5 * time.Millisecond) {
 		if got, _ = os.ReadFile(path); bytes.Equal(got, []byte(want)) {
 			return
 		}
@@ -174,12 +192,12 @@ func TestLauncherInterrupted(t *testing.T) {
 		t.Fatal(err)
 	}
 	awaitText(t, said, "begun\n")
-	time.Sleep(50 * time.Millisecond)
+	awaitWatcher(t, cmd.Process.Pid)
 	if err := syscall.Kill(-cmd.Process.Pid, syscall.SIGINT); err != nil {
 		t.Fatal(err)
 	}
 	cmd.Wait()
-	for limit := time.Now().Add(5 * time.Second); len(processesWith(dir)) > 0 && time.Now().Before(limit); {
+	for limit := time.Now().Add(hangs); len(processesWith(dir)) > 0 && time.Now().Before(limit); {
 		time.Sleep(10 * time.Millisecond)
 	}
 	awaitText(t, said, "begun\nint\n")

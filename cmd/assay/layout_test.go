@@ -127,6 +127,7 @@ func configured(bootstrap, source string) string {
 
 // TestLayouts judges the same code in every layout.
 func TestLayouts(t *testing.T) {
+	t.Parallel()
 	needTools(t, "php", "phpunit", "composer")
 	if testing.Short() {
 		t.Skip("the layouts are all alike to the race detector")

@@ -38,6 +38,7 @@ final class FareTest extends PHPUnit\Framework\TestCase
 // TestLibraryOfPHPUnit: where PHPUnit's own copy of a class is loaded first, no test runs
 // the project's, and that is said, with what to do.
 func TestLibraryOfPHPUnit(t *testing.T) {
+	t.Parallel()
 	if testing.Short() {
 		t.Skip("long, and nothing in it runs in parallel that others do not have")
 	}
@@ -80,6 +81,7 @@ final class ChildTest extends PHPUnit\Framework\TestCase
 
 // TestLibraryWithPhar does what the message says.
 func TestLibraryWithPhar(t *testing.T) {
+	t.Parallel()
 	if testing.Short() {
 		t.Skip("long, and nothing in it runs in parallel that others do not have")
 	}

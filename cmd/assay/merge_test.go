@@ -58,6 +58,7 @@ func partsOf(t *testing.T, root, dir string, n int, args ...string) []string {
 //	ORACLE_PROJECT=dir[,dir]  these projects, in three parts
 //	ORACLE_ARGS="..."         more options of assay run
 func TestMergeIsTheWhole(t *testing.T) {
+	t.Parallel()
 	if testing.Short() {
 		t.Skip("a run for each part takes its time")
 	}

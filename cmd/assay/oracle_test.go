@@ -125,6 +125,7 @@ type oracleCount struct {
 }
 
 func TestOracle(t *testing.T) {
+	t.Parallel()
 	needCells(t)
 	projects := oracleProjects(t)
 	counts := make([]oracleCount, len(projects))

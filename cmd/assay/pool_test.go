@@ -16,6 +16,7 @@ import (
 	"strconv"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"syscall"
 	"testing"
 	"time"
@@ -58,17 +59,33 @@ func (s *spoken) String() string {
 func newPoolApart(t *testing.T) *poolApart {
 	t.Helper()
 	p := &poolApart{assayApart: newAssayApart(t), t: t}
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	p.address = l.Addr().String()
-	l.Close()
+	p.address = freeAddress(t)
 	p.plain = filepath.Join(p.base, "plain.json")
 	if got := p.wait(p.launch("assay", "run", "--fresh", "--write", "json="+p.plain)); got != statusFine {
 		t.Fatalf("status %d", got)
 	}
 	return p
+}
+
+// lastPort is the one that freeAddress has looked at last. They are below those that the kernel
+// gives to connections (net.ipv4.ip_local_port_range begins at 32768 as a rule), so that nobody
+// else gets one before the test has used it.
+var lastPort atomic.Int32
+
+func init() { lastPort.Store(20000 + rand.Int32N(5000)) }
+
+// freeAddress gives an address of this machine that nobody listens on.
+func freeAddress(t *testing.T) string {
+	t.Helper()
+	for range 100 {
+		address := fmt.Sprint("127.0.0.1:", lastPort.Add(1))
+		if l, err := net.Listen("tcp", address); err == nil {
+			l.Close()
+			return address
+		}
+	}
+	t.Fatal("no port is free")
+	return ""
 }
 
 // launch starts a process in the project.
@@ -130,6 +147,7 @@ func (p *poolApart) awaits(s *spoken, what string) {
 // Two workers, one of which is killed meanwhile: the result is that of a run that no pool has
 // to do with.
 func TestPool(t *testing.T) {
+	t.Parallel()
 	p := newPoolApart(t)
 	to := filepath.Join(p.base, "pool.json")
 	run := p.host(to)
@@ -152,6 +170,7 @@ func TestPool(t *testing.T) {
 
 // A worker whose PHP is set otherwise says so, and takes nothing.
 func TestPoolRefuses(t *testing.T) {
+	t.Parallel()
 	p := newPoolApart(t)
 	php, err := osexec.LookPath("php")
 	if err != nil {
@@ -190,6 +209,7 @@ func TestPoolRefuses(t *testing.T) {
 
 // What git ignores is not sent, but for packages and what tests use.
 func TestPoolSendsWhatIsNeeded(t *testing.T) {
+	t.Parallel()
 	needTools(t, "composer", "git")
 	code := resumeProject(t)
 	write := func(name, text string) {
@@ -270,6 +290,7 @@ func TestSameRecord(t *testing.T) {
 // random moments. ASSAY_POOL_ROUNDS says how often; without it each kind comes once, and only
 // with the server that the run has itself. ASSAY_SEED repeats one.
 func TestPoolGallery(t *testing.T) {
+	t.Parallel()
 	if testing.Short() {
 		t.Skip("long, and TestPool has what it does at the least")
 	}

@@ -14,6 +14,7 @@ import (
 // each mutant that the proof is said to kill it is red. Without the diff that mutant was
 // green.
 func TestProofsHold(t *testing.T) {
+	t.Parallel()
 	if testing.Short() {
 		t.Skip("tests for survivors take their time to be found")
 	}

@@ -20,6 +20,7 @@ import (
 //	ORACLE_PROJECT=dir[,dir]  these projects, and not the demo
 //	ORACLE_ARGS="..."         more options of assay run, as --sample 100
 func TestSameBytes(t *testing.T) {
+	t.Parallel()
 	if testing.Short() {
 		t.Skip("a run for each number of workers takes its time")
 	}
@@ -54,6 +55,7 @@ func TestSameBytes(t *testing.T) {
 // runs all rows of a test where a fork runs the one that counts: there another
 // row may be the killer. (Notes may differ, so whole files are not compared.)
 func TestSameVerdicts(t *testing.T) {
+	t.Parallel()
 	if testing.Short() {
 		t.Skip("a process for each mutant takes its time")
 	}

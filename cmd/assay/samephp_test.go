@@ -17,6 +17,7 @@ import (
 // word and status 3, what was decided is kept, and with PHP back --resume comes
 // to the same bytes as a run that nobody disturbed.
 func TestPHPVanishes(t *testing.T) {
+	t.Parallel()
 	if testing.Short() {
 		t.Skip("long, and nothing in it runs in parallel that others do not have")
 	}
@@ -116,6 +117,7 @@ func whenJudged(t *testing.T, cache string, verdicts int) {
 // TestEditedMeanwhile changes sources, one of them without mutants, and a test while mutants
 // are judged, in one case without a trace but the text: the report names all.
 func TestEditedMeanwhile(t *testing.T) {
+	t.Parallel()
 	needTools(t, "php", "phpunit", "composer")
 	dir := resumeProject(t)
 	base := filepath.Dir(dir)

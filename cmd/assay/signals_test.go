@@ -76,7 +76,7 @@ func (s assayApart) nothingLeft(what string) {
 	}
 }
 
-// ends waits for the end of a command, and demands that it comes soon.
+// ends waits for the end of a command, and demands that it comes.
 func (s assayApart) ends(cmd *osexec.Cmd, what string) int {
 	s.t.Helper()
 	done := make(chan struct{})
@@ -86,10 +86,10 @@ func (s assayApart) ends(cmd *osexec.Cmd, what string) int {
 	}()
 	select {
 	case <-done:
-	case <-time.After(20 * time.Second):
+	case <-time.After(hangs):
 		syscall.Kill(-cmd.Process.Pid, syscall.SIGKILL)
 		<-done
-		s.t.Errorf("%s: it did not end within 20 s", what)
+		s.t.Errorf("%s: it did not end within %v", what, hangs)
 	}
 	return cmd.ProcessState.ExitCode()
 }
@@ -108,12 +108,13 @@ func howOften(t *testing.T, usual int) int {
 
 // TestSignals asks runs to stop, at moments from the first on, and some of them twice.
 func TestSignals(t *testing.T) {
+	t.Parallel()
 	if testing.Short() {
 		t.Skip("long, and nothing in it runs in parallel that others do not have")
 	}
 	signals := []syscall.Signal{syscall.SIGINT, syscall.SIGTERM, syscall.SIGHUP, syscall.SIGQUIT}
 	s := newAssayApart(t)
-	n := howOften(t, 12)
+	n := howOften(t, 8) // each signal in each view
 	for i := range n {
 		sig, twice, view := signals[i%4], i%3 == 2, []string{"overlay", "copy"}[i/4%2]
 		wait := time.Duration(2000*i*i/(n*n)) * time.Millisecond // most of them early
@@ -147,6 +148,7 @@ func TestSignals(t *testing.T) {
 
 // TestIgnoredSignal: what nohup has ignored stays ignored.
 func TestIgnoredSignal(t *testing.T) {
+	t.Parallel()
 	if testing.Short() {
 		t.Skip("long, and nothing in it runs in parallel that others do not have")
 	}
@@ -167,6 +169,7 @@ func TestIgnoredSignal(t *testing.T) {
 // TestKilledAtAnyMoment kills runs (SIGKILL); the next removes what they left, and gives the
 // bytes of a run that nobody disturbed.
 func TestKilledAtAnyMoment(t *testing.T) {
+	t.Parallel()
 	if testing.Short() {
 		t.Skip("long, and nothing in it runs in parallel that others do not have")
 	}
@@ -178,15 +181,14 @@ func TestKilledAtAnyMoment(t *testing.T) {
 			t.Fatalf("status %d\n%s", got, out)
 		}
 	}
+	began := time.Now()
 	run(whole, "--fresh")
-	took := time.Now()
-	run(whole, "--fresh")
-	whole2 := time.Since(took)
-	n := howOften(t, 6)
+	took := time.Since(began)
+	n := howOften(t, 4) // each view, gone on with and begun anew
 	for i := range n {
 		view := []string{"overlay", "copy"}[i%2]
 		cmd, _ := s.start("run", "--fresh", "--view", view, "--write", "json="+after)
-		time.Sleep(time.Duration(rand.Int64N(int64(whole2))))
+		time.Sleep(time.Duration(rand.Int64N(int64(took))))
 		cmd.Process.Kill()
 		cmd.Wait()
 		how := "--fresh"
@@ -201,6 +203,7 @@ func TestKilledAtAnyMoment(t *testing.T) {
 
 // TestKeptWorkDir: what is kept for people stays there, and what a living run has, too.
 func TestKeptWorkDir(t *testing.T) {
+	t.Parallel()
 	if testing.Short() {
 		t.Skip("long, and nothing in it runs in parallel that others do not have")
 	}
@@ -218,7 +221,7 @@ func TestKeptWorkDir(t *testing.T) {
 	living, out := s.start("run", "--fresh")
 	other := newAssayApart(t)
 	other.base = s.base
-	for range 10 {
+	for range howOften(t, 3) {
 		cmd, said := other.start("run", "--fresh", "--sample", "1")
 		if got := s.ends(cmd, "beside it"); got != statusFine {
 			t.Fatalf("status %d\n%s", got, said)

@@ -329,11 +329,15 @@ func statOf(pid int) ([][]byte, bool) {
 	return f, len(f) >= 2
 }
 
-// KillTree ends a supervisor and everything below it, from outside. The supervisor goes
-// last: while it lives, orphans come to it and cannot hide elsewhere. The caller
-// waits for the supervisor itself. It fails when processes are still there after five
-// seconds; the supervisor is then killed all the same.
+// KillTree ends a supervisor and everything below it, from outside. One that is process 1 of a
+// PID namespace is killed, and the kernel ends all that is in the namespace before it is gone
+// (pid_namespaces(7)). Any other goes last: while it lives, orphans come to it and cannot hide
+// elsewhere. The caller waits for the supervisor itself. It fails when processes are still
+// there after five seconds; the supervisor is then killed all the same.
 func KillTree(supervisor int) error {
+	if n, ok := innermostPid(supervisor); ok && n == 1 {
+		return endSupervisor(supervisor)
+	}
 	deadline := time.Now().Add(patience)
 	for {
 		pids, err := descendants(supervisor)
@@ -357,8 +361,12 @@ func KillTree(supervisor int) error {
 		}
 		time.Sleep(200 * time.Microsecond)
 	}
-	if err := unix.Kill(supervisor, unix.SIGKILL); err != nil && err != unix.ESRCH {
-		return fmt.Errorf("end supervisor %d: %w", supervisor, err)
+	return endSupervisor(supervisor)
+}
+
+func endSupervisor(pid int) error {
+	if err := unix.Kill(pid, unix.SIGKILL); err != nil && err != unix.ESRCH {
+		return fmt.Errorf("end supervisor %d: %w", pid, err)
 	}
 	return nil
 }

@@ -43,7 +43,7 @@ func TestTokensOfOthers(t *testing.T) {
 			select {
 			case m := <-p.messages:
 				return m.Text(0)
-			case <-time.After(5 * time.Second):
+			case <-time.After(time.Minute):
 				return "nothing"
 			}
 		}
