@@ -11,7 +11,7 @@ import (
 )
 
 // sameGaps says of survivors which entry they belong to, by the ID of the survivor that is shown
-// for it. What is missing is the same for all of an entry:
+// for it. What is read at once is an entry:
 //
 //   - one test was seen to kill them, and they are in one function. The plainest is shown, the one
 //     with the fewest bytes taken out and put in, of those the first in the source.
@@ -136,6 +136,11 @@ func leavesNothing(m *mutate.Mutant) bool {
 	return constantText.MatchString(strings.TrimSpace(m.Edit.New))
 }
 
+// holds reports whether a mutant is a part of what another one does without.
+func holds(whole, part *mutate.Mutant) bool {
+	return leavesNothing(whole) && whole.Edit.Span != part.Edit.Span && whole.Edit.Contains(part.Edit.Span)
+}
+
 // shared says of an entry which survivors belong to it.
 func (p *text) shared(v mutate.Verdict, of []mutate.Verdict) string {
 	where := []string{" that the same test kills", " at the same place", " within it", " beside it, of which the same is known", " with constants of this class"}
@@ -149,7 +154,7 @@ func (p *text) shared(v mutate.Verdict, of []mutate.Verdict) string {
 			n = 0
 		case o.Mutant.Edit.Span == v.Mutant.Edit.Span:
 			n = 1
-		case leavesNothing(v.Mutant) && v.Mutant.Edit.Contains(o.Mutant.Edit.Span):
+		case holds(v.Mutant, o.Mutant):
 			n = 2
 		}
 		codes[n] = append(codes[n], p.code[o.Mutant.ID])

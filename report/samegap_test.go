@@ -86,6 +86,9 @@ func TestSameGapUnproved(t *testing.T) {
 		}
 		m := &mutate.Mutant{ID: c.id, Op: fixtureOps[0], Source: src, Function: "a", Line: 1 + strings.Count(text[:at], "\n")}
 		m.Edit.Start, m.Edit.End, m.Edit.New = at, at+len(c.before), c.after
+		if c.id == "below" {
+			m.Op = fixtureOps[1] // its advice is told beside that of the entry
+		}
 		v := mutate.Verdict{Mutant: m, Status: mutate.Survived, Seen: c.seen}
 		if c.proved {
 			v.Proof = &mutate.Proof{Test: "ATest::testA", Kills: []string{c.id}}
@@ -99,7 +102,7 @@ func TestSameGapUnproved(t *testing.T) {
 		}
 	}
 	said := string(printed(t, formatOf(t, "text"), r, Options{}))
-	for _, want := range []string{"whole: and 2 more within it: sum, three\n", "above: and 1 more at the same place: below\n", "left: and 1 more beside it, of which the same is known: right\n"} {
+	for _, want := range []string{"whole: and 2 more within it: sum, three\n", "above: and 1 more at the same place: below\n", "\n  below: relational/boundary-included\n", "left: and 1 more beside it, of which the same is known: right\n"} {
 		if !strings.Contains(said, want) {
 			t.Errorf("%q is not said:\n%s", want, said)
 		}

@@ -152,7 +152,16 @@ func (p *text) block(b block, of map[*mutate.Mutant][]mutate.Verdict) {
 			p.WriteString(wrap(lead+p.shared(v, of[v.Mutant]), "  ", p.o.Width))
 		}
 	}
-	p.lacking(b)
+	told := block{First: b.First, Lines: b.Lines}
+	for _, v := range b.Verdicts {
+		told.Verdicts = append(told.Verdicts, v)
+		for _, o := range of[v.Mutant] {
+			if v.Proof == nil && !isName(v.Mutant) && !holds(v.Mutant, o.Mutant) {
+				told.Verdicts = append(told.Verdicts, o) // another case may be missing for it
+			}
+		}
+	}
+	p.lacking(told)
 }
 
 // lacking says what a block means for the tests: each advice once, with its
