@@ -346,7 +346,7 @@ func (p *prover) ask(ctx context.Context, w *supervisor.Client, texts map[string
 	if err != nil {
 		return nil, nil, err
 	}
-	request := supervisor.Prove{Texts: texts, Limit: int64(time.Minute) + int64(len(jobs))*int64(30*time.Second)}
+	request := supervisor.Prove{Texts: texts, Limit: int64(time.Minute) + int64(len(jobs))*int64(30*time.Second), Built: p.b.built}
 	request.Setup.What, request.Setup.Jobs = "run", setup
 	told, o, err := w.Prove(ctx, request)
 	var failed *supervisor.Error

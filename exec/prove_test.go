@@ -189,6 +189,25 @@ func (g *gap) wrong(s mutate.Search) string {
 	return ""
 }
 
+// TestProveBesideFiles: files that the building of the suite leaves in the project are not taken for
+// what the calls do; PHPUnit makes its folder for caches then from 10 on.
+func TestProveBesideFiles(t *testing.T) {
+	root := copyFixture(t, filepath.Join("..", "testdata", "proving", "ferry"))
+	bootstrap := filepath.Join(root, "tests", "bootstrap.php")
+	text, err := os.ReadFile(bootstrap)
+	if err != nil {
+		t.Fatal(err)
+	}
+	text = append(text, "\nmkdir(__DIR__ . '/built');\nfile_put_contents(__DIR__ . '/built/list', 'of the ferries');\n"...)
+	if err := os.WriteFile(bootstrap, text, 0o644); err != nil {
+		t.Fatal(err)
+	}
+	_, all := proveEdits(t, root, ProveSettings{Seed: 7}, []edit{{"src/fares.php", "$age < 4", "$age <= 4"}})
+	if len(all[0].Findings) == 0 {
+		t.Error(told(all[0]))
+	}
+}
+
 // TestProveObeys: what is not to be called is not, nothing is called where nothing keeps code
 // from files, and what the time does not suffice for is given without findings.
 func TestProveObeys(t *testing.T) {

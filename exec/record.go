@@ -29,17 +29,18 @@ type Baseline struct {
 	run      *recording.Run // of the sources with points
 	classes  [][2]string    // PHPUnit's own, loaded in a whole run, with their files
 	points   map[string]*mutate.Points
-	dropped  map[string]bool  // paths whose points PHP did not take
-	owners   map[int][]int    // point that is passed while the suite is built => tests whose data that is
-	anybody  map[int]bool     // and points that are passed then for no test in particular
-	others   map[int]bool     // and points that are passed then for tests which are not run, being of other groups
-	readers  map[string][]int // path of a source => segments that open it without loading it
-	texts    map[string][]int // those of them that may read it as text
-	loops    map[int]bool     // points of bodies of loops
-	peak     map[int]int64    // such a point => the most often that one segment passes it
-	passes   []map[int]int64  // by test: the same of it alone, where that is often
-	memory   int64            // bytes a replay may have
-	resident int64            // bytes that the unchanged suite has in memory at most
+	dropped  map[string]bool   // paths whose points PHP did not take
+	owners   map[int][]int     // point that is passed while the suite is built => tests whose data that is
+	anybody  map[int]bool      // and points that are passed then for no test in particular
+	others   map[int]bool      // and points that are passed then for tests which are not run, being of other groups
+	readers  map[string][]int  // path of a source => segments that open it without loading it
+	texts    map[string][]int  // those of them that may read it as text
+	loops    map[int]bool      // points of bodies of loops
+	peak     map[int]int64     // such a point => the most often that one segment passes it
+	passes   []map[int]int64   // by test: the same of it alone, where that is often
+	memory   int64             // bytes a replay may have
+	resident int64             // bytes that the unchanged suite has in memory at most
+	built    map[string]string // files that the building of the suite leaves changed, with digests
 	// unreliable are tests that passed and failed on unchanged code.
 	unreliable map[int]bool
 	assumed    map[int]bool      // segments of which it is not known which points they pass; see assumeAll
@@ -317,6 +318,9 @@ func (b *Baseline) conclude(e *Engine, plain *recording.Run) {
 				b.outside[f] = true
 			}
 		}
+	}
+	if len(plain.Files) > 0 {
+		b.built = plain.Files[0]
 	}
 	b.resident = plain.Memory
 	if b.memory = e.set.Memory; b.memory == 0 {

@@ -20,7 +20,6 @@ No test has an input for which the two constants differ. Find one in the manual 
 		Before:  `return json_encode($row, JSON_UNESCAPED_SLASHES);`,
 		After:   `return json_encode($row, JSON_UNESCAPED_UNICODE);`,
 		Kinds:   []string{"name", "qualified_name", "class_constant_access_expression"},
-		Wide:    true,
 		Apply:   siblingTaken,
 	})
 }

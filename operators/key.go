@@ -21,7 +21,6 @@ No test tells the two elements apart. Give them different values, and assert wha
 			Before:  `function f($a) { $a['to'] ??= 1; return $a['from']; }`,
 			After:   `function f($a) { $a['to'] ??= 1; return $a['to']; }`,
 			Kinds:   []string{"subscript_expression"},
-			Wide:    true,
 			Apply:   anotherKey,
 		},
 	)

@@ -32,7 +32,7 @@ No test has two different values here and looks at where they stand. Use two tha
 			Outcome: "Assert the whole string with assertSame.",
 			Hint:    textValuesHint,
 			Before:  `return sprintf('%s to %s', $from, $to);`, After: `return sprintf('%s to %s', $to, $from);`,
-			Kinds: []string{"function_call_expression"}, Wide: true, Apply: textValuesExchanged,
+			Kinds: []string{"function_call_expression"}, Apply: textValuesExchanged,
 		},
 	)
 }

@@ -125,7 +125,7 @@ type Entry struct {
 	Failure       *string         `json:"failure"`           // by which a mutant was killed
 	TestsReaching int             `json:"tests_reaching"`    // index into test_sets
 	TestsRun      int             `json:"tests_run"`
-	SameGapAs     string          `json:"same_gap_as,omitempty"` // the ID of a survivor that the same test kills; see sameGaps
+	SameGapAs     string          `json:"same_gap_as,omitempty"` // the ID of the survivor that stands for it; see sameGaps
 	Proof         *ProofEntry     `json:"proof,omitempty"`
 	Reason        string          `json:"reason,omitempty"`  // why accepted, skipped, equivalent or broken
 	Message       string          `json:"message,omitempty"` // of the failing test; with timings only

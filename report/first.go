@@ -13,12 +13,13 @@ import (
 // An adviser says what to fix first: which functions, and of each which changes
 // tell most about what its tests lack.
 type adviser struct {
-	gaps   []gap // largest first
+	gaps   []gap // as gaps gives them
+	worths *worths
 	killed map[*mutate.Operator]float64
 }
 
 func adviserOf(r *mutate.Result) *adviser {
-	a := &adviser{gaps: gaps(r), killed: map[*mutate.Operator]float64{}}
+	a := &adviser{gaps: gaps(r), worths: worthsOf(r), killed: map[*mutate.Operator]float64{}}
 	by := map[*mutate.Operator]*mutate.Score{}
 	for _, v := range r.Verdicts {
 		s := by[v.Mutant.Op]
@@ -35,14 +36,14 @@ func adviserOf(r *mutate.Result) *adviser {
 	return a
 }
 
-// telling gives at most n survivors of a gap: first those of operators whose
-// mutants the tests kill nearly everywhere else in this result, for there a
-// survivor is the exception. No two are of the same operator, and none of the
+// telling gives at most n survivors of a gap: first those that are worth most, of
+// these those of operators whose mutants the tests kill nearly everywhere else in
+// this result, for there a survivor is the exception. No two are of the same operator, and none of the
 // same line, as long as there are others.
 func (a *adviser) telling(g gap, n int) []mutate.Verdict {
 	vs := slices.Clone(g.Verdicts)
 	slices.SortStableFunc(vs, func(x, y mutate.Verdict) int {
-		return cmp.Compare(a.killed[y.Mutant.Op], a.killed[x.Mutant.Op])
+		return cmp.Or(a.worths.compare(x, y), cmp.Compare(a.killed[y.Mutant.Op], a.killed[x.Mutant.Op]))
 	})
 	var out []mutate.Verdict
 	take := func(alike func(x, y *mutate.Mutant) bool) {

@@ -1,7 +1,6 @@
 package report
 
 import (
-	"cmp"
 	"encoding/json"
 	"fmt"
 	"io"
@@ -16,7 +15,7 @@ import (
 // that are unreached.
 type gap struct {
 	Status   mutate.Status    // Survived, or Unreached where no test runs the code
-	Verdicts []mutate.Verdict // by position, at least one
+	Verdicts []mutate.Verdict // those first that are worth most, of these by position; at least one
 }
 
 func (g gap) first() *mutate.Mutant { return g.Verdicts[0].Mutant }
@@ -35,8 +34,8 @@ func (g gap) unreachedSaid() string {
 	return fmt.Sprintf("No test runs this code of %s: %s unreached.", visible(m.Where()), are(len(g.Verdicts), "mutant"))
 }
 
-// gaps groups survivors and unreached mutants by function, the largest groups
-// first: a test there pays most.
+// gaps groups survivors and unreached mutants by function, those first in which a test pays
+// most; see compareGaps.
 func gaps(r *mutate.Result) []gap {
 	type key struct {
 		file, class, function string
@@ -58,7 +57,13 @@ func gaps(r *mutate.Result) []gap {
 		}
 		out[i].Verdicts = append(out[i].Verdicts, v)
 	}
-	slices.SortStableFunc(out, func(a, b gap) int { return cmp.Compare(len(b.Verdicts), len(a.Verdicts)) })
+	w := worthsOf(r)
+	for _, g := range out {
+		if g.Status == mutate.Survived {
+			slices.SortStableFunc(g.Verdicts, w.compare)
+		}
+	}
+	slices.SortStableFunc(out, w.compareGaps)
 	return out
 }
 

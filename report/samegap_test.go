@@ -27,14 +27,14 @@ func orchardWith(proofs ...int) *mutate.Result {
 	return r
 }
 
-// TestSameGapIsOneEntry: what one proof kills on the same lines is one entry, the plainest of them;
-// another line, another proof and none are entries of their own. All are counted, and in the
-// result file each names the entry.
+// TestSameGapIsOneEntry: what one proof kills in a function is one entry, the plainest of them;
+// another proof and none are entries of their own. All are counted, and in the result file each
+// names the entry.
 func TestSameGapIsOneEntry(t *testing.T) {
 	r := orchardWith(1, 1, 1, 2, 0, 0)
 	r.Verdicts[0].Mutant.Edit.New = "-=1000"
 	text := string(printed(t, formatOf(t, "text"), r, Options{}))
-	for said, n := range map[string]int{"  and 1 more of the same gap: 00000\n": 1, "of the same gap": 1, "-=1000": 0, "of 6 mutants, 0 killed, 6 survived": 1} {
+	for said, n := range map[string]int{"  and 2 more that the same test kills: 00000, 00010\n": 1, "-=1000": 0, "of 6 mutants, 0 killed, 6 survived": 1} {
 		if strings.Count(text, said) != n {
 			t.Errorf("%q is not there %d times:\n%s", said, n, text)
 		}
@@ -45,10 +45,89 @@ func TestSameGapIsOneEntry(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	shown := r.Verdicts[1].Mutant.ID
 	for _, e := range d.Mutants {
-		if want := map[string]string{r.Verdicts[0].Mutant.ID: r.Verdicts[1].Mutant.ID}[e.ID]; e.SameGapAs != want {
+		if want := map[string]string{r.Verdicts[0].Mutant.ID: shown, r.Verdicts[2].Mutant.ID: shown}[e.ID]; e.SameGapAs != want {
 			t.Errorf("%s belongs to %q, want %q", e.ID, e.SameGapAs, want)
 		}
+	}
+}
+
+// TestSameGapUnproved: survivors without a proof are one entry where they change the same text, or
+// a part of what one of them does without, or the same lines with the same observed; and what is
+// proved is not among them, nor what is not known.
+func TestSameGapUnproved(t *testing.T) {
+	text := "<?php\nfunction a() {\n    return f($b + 3) && $c > 4;\n    return f($d) || $e;\n}\n"
+	src := &mutate.Source{Path: "src/a.php", Text: []byte(text)}
+	never := mutate.Seen{Word: mutate.NeverDiffers, Expression: "f($d) || $e", Times: 3}
+	all := []struct {
+		id, before, after string
+		seen              mutate.Seen
+		proved            bool
+		of                string
+	}{
+		{id: "whole", before: "f($b + 3)", after: "true"},
+		{id: "three", before: "3", after: "4", of: "whole"},
+		{id: "sum", before: "+", after: "-", of: "whole"},
+		{id: "proved", before: "$b", after: "$c", proved: true},
+		{id: "above", before: "4", after: "5"},
+		{id: "below", before: "4", after: "3", of: "above"},
+		{id: "side", before: "$c >", after: "$c <"},
+		{id: "left", before: "f($d) || $e", after: "f($d)", seen: never},
+		{id: "right", before: "||", after: "&&", seen: never, of: "left"},
+		{id: "differs", before: "$e;", after: "!$e;", seen: mutate.Seen{Word: mutate.Differs}},
+		{id: "unseen", before: "f($d) ", after: "f() ", seen: mutate.Seen{Word: mutate.NotObserved}},
+	}
+	r := &mutate.Result{}
+	for _, c := range all {
+		at := strings.Index(text, c.before)
+		if c.id == "three" {
+			at = strings.Index(text, "3)")
+		}
+		m := &mutate.Mutant{ID: c.id, Op: fixtureOps[0], Source: src, Function: "a", Line: 1 + strings.Count(text[:at], "\n")}
+		m.Edit.Start, m.Edit.End, m.Edit.New = at, at+len(c.before), c.after
+		if c.id == "below" {
+			m.Op = fixtureOps[1] // its advice is told beside that of the entry
+		}
+		v := mutate.Verdict{Mutant: m, Status: mutate.Survived, Seen: c.seen}
+		if c.proved {
+			v.Proof = &mutate.Proof{Test: "ATest::testA", Kills: []string{c.id}}
+		}
+		r.Verdicts = append(r.Verdicts, v)
+	}
+	got := sameGaps(r)
+	for _, c := range all {
+		if got[c.id] != c.of {
+			t.Errorf("%s belongs to %q, want %q", c.id, got[c.id], c.of)
+		}
+	}
+	said := string(printed(t, formatOf(t, "text"), r, Options{}))
+	for _, want := range []string{"whole: and 2 more within it: sum, three\n", "above: and 1 more at the same place: below\n", "\n  below: relational/boundary-included\n", "left: and 1 more beside it, of which the same is known: right\n"} {
+		if !strings.Contains(said, want) {
+			t.Errorf("%q is not said:\n%s", want, said)
+		}
+	}
+}
+
+// TestNamesAreOneEntry: constants of a class that stand for texts are one entry, and not among what
+// is worth most; those that stand for numbers are entries of their own.
+func TestNamesAreOneEntry(t *testing.T) {
+	text := "<?php\nclass Sail\n{\n    const JIB = 'jib';\n    const MAIN = 'main';\n    const AREA = 40;\n    const REEFS = 3;\n}\n"
+	src := &mutate.Source{Path: "src/Sail.php", Text: []byte(text)}
+	op := &mutate.Operator{ID: "declaration/constant-changed", Doc: "A constant has another value.\n\nNo test tells its value."}
+	r := &mutate.Result{}
+	for _, before := range []string{"'jib'", "'main'", "40", "3"} {
+		at := strings.Index(text, before)
+		m := &mutate.Mutant{ID: "Sail." + strings.Trim(before, "'"), Op: op, Source: src, Class: "Sail", Line: 1 + strings.Count(text[:at], "\n")}
+		m.Edit.Start, m.Edit.End, m.Edit.New = at, at+len(before), "0"
+		r.Verdicts = append(r.Verdicts, mutate.Verdict{Mutant: m, Status: mutate.Survived, Seen: mutate.Seen{Word: mutate.Unasserted}})
+	}
+	if got := sameGaps(r); len(got) != 1 || got["Sail.main"] != "Sail.jib" {
+		t.Errorf("%v, want main with jib alone", got)
+	}
+	w := worthsOf(r)
+	if w.of(r.Verdicts[0]) != worthOpen || w.of(r.Verdicts[2]) != worthUnasserted {
+		t.Errorf("a name is worth %d, a number %d", w.of(r.Verdicts[0]), w.of(r.Verdicts[2]))
 	}
 }
 

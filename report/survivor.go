@@ -1,6 +1,7 @@
 package report
 
 import (
+	"cmp"
 	"fmt"
 	"path/filepath"
 	"slices"
@@ -9,12 +10,66 @@ import (
 	"assay/mutate"
 )
 
-// survivors prints what survived by class, function and line, the functions
-// first that lack most tests. A brief report has as many as fit its bound.
+// A listed entry is a survivor that is shown, with those that belong to it; see sameGaps.
+type listed struct {
+	mutate.Verdict
+	of    []mutate.Verdict
+	worth worth // of the one that is worth most
+}
+
+// size is how many survivors an entry stands for.
+func (l listed) size() int { return 1 + len(l.of) }
+
+// entriesOf gives the entries of a function.
+func (p *text) entriesOf(g gap) []listed {
+	var out []listed
+	index := map[string]int{}
+	for _, v := range sorted(g.Verdicts) {
+		if _, belongs := p.same[v.Mutant.ID]; !belongs {
+			index[v.Mutant.ID] = len(out)
+			out = append(out, listed{Verdict: v, worth: p.advice.worths.of(v)})
+		}
+	}
+	for _, v := range sorted(g.Verdicts) {
+		if id, belongs := p.same[v.Mutant.ID]; belongs {
+			e := &out[index[id]]
+			e.of, e.worth = append(e.of, v), min(e.worth, p.advice.worths.of(v))
+		}
+	}
+	return out
+}
+
+// survivors prints what survived by class, function and line, the functions first in which a test
+// pays most; and what is least likely to show a gap behind all the rest. A brief report has as
+// many entries as fit its bound.
 func (p *text) survivors() {
+	var all [][]listed // by function
+	var order []listed
+	for _, g := range p.advice.gaps {
+		if g.Status == mutate.Survived {
+			all = append(all, p.entriesOf(g))
+			order = append(order, all[len(all)-1]...)
+		}
+	}
+	chosen := map[*mutate.Mutant]bool{}
+	slices.SortStableFunc(order, func(a, b listed) int { return cmp.Compare(a.worth, b.worth) })
+	if p.o.Brief {
+		order = order[:min(briefSurvivors, len(order))]
+	}
+	p.left = p.total.Survived
+	for _, e := range order {
+		chosen[e.Mutant] = true
+		p.left -= e.size()
+	}
+	p.listed(all, chosen, false)
+	p.listed(all, chosen, true)
+}
+
+// listed prints the chosen entries, either those that are least likely to show a gap or the rest.
+func (p *text) listed(all [][]listed, chosen map[*mutate.Mutant]bool, least bool) {
 	type part struct {
-		gap  gap
-		rest int // left out
+		entries []listed
+		hidden  int // survivors of the function that are not here
 	}
 	var classes []*Class // in the order in which they come
 	parts := map[*Class][]part{}
@@ -22,58 +77,91 @@ func (p *text) survivors() {
 	for _, c := range p.classes {
 		of[[2]string{c.Name, c.File}] = c
 	}
-	shown := 0
-	for _, g := range p.advice.gaps {
-		if g.Status != mutate.Survived || (p.o.Brief && shown == briefSurvivors) {
+	for _, entries := range all {
+		var cut part
+		for _, e := range entries {
+			switch {
+			case (e.worth == worthLeast) != least:
+			case chosen[e.Mutant]:
+				cut.entries = append(cut.entries, e)
+			default:
+				cut.hidden += e.size()
+			}
+		}
+		if cut.entries == nil {
 			continue
 		}
-		cut := part{gap: g}
-		if n := len(g.Verdicts); p.o.Brief && shown+n > briefSurvivors {
-			cut.gap.Verdicts, cut.rest = g.Verdicts[:briefSurvivors-shown], n-(briefSurvivors-shown)
-		}
-		shown += len(cut.gap.Verdicts)
-		c := of[[2]string{g.first().Class, g.first().Source.Path}]
+		m := cut.entries[0].Mutant
+		c := of[[2]string{m.Class, m.Source.Path}]
 		if parts[c] == nil {
 			classes = append(classes, c)
 		}
 		parts[c] = append(parts[c], cut)
 	}
-	p.left = p.total.Survived - shown
+	if least && classes != nil {
+		p.heading("Least likely to show a gap: nothing was found, and survivors like these seldom show one")
+	}
 	for _, c := range classes {
-		p.heading("%s: %s survived", visible(c.Title()), count(c.Score.Survived, "mutant"))
+		if least {
+			p.printf("\n%s\n", p.strong(visible(c.Title())))
+		} else {
+			p.heading("%s: %s survived", visible(c.Title()), count(c.Score.Survived, "mutant"))
+		}
 		for _, part := range parts[c] {
-			p.function(part.gap, part.rest)
+			p.function(part.entries, part.hidden)
 		}
 	}
 }
 
-func (p *text) function(g gap, rest int) {
-	if name := g.first().Function; name != "" {
-		p.printf("\n%s\n", p.strong(visible(fmt.Sprintf("In %s: %s", name, count(len(g.Verdicts)+rest, "mutant")))))
+func (p *text) function(entries []listed, hidden int) {
+	n := hidden
+	var shown []mutate.Verdict
+	of := map[*mutate.Mutant][]mutate.Verdict{}
+	for _, e := range entries {
+		n += e.size()
+		shown = append(shown, e.Verdict)
+		of[e.Mutant] = e.of
 	}
-	for _, b := range blocks(g.Verdicts) {
+	if name := shown[0].Mutant.Function; name != "" {
+		p.printf("\n%s\n", p.strong(visible(fmt.Sprintf("In %s: %s", name, count(n, "mutant")))))
+	}
+	for _, b := range blocks(shown) {
 		p.printf("\n")
-		p.block(b)
+		p.block(b, of)
 	}
-	if rest > 0 {
-		p.printf("\n  … and %d more in it\n", rest)
+	if hidden > 0 {
+		p.printf("\n  … and %d more in it\n", hidden)
 	}
 }
 
 // block prints lines of the source once, what the changes make of them, and
 // what the tests lack.
-func (p *text) block(b block) {
-	b, more := p.entries(b)
+func (p *text) block(b block, of map[*mutate.Mutant][]mutate.Verdict) {
 	at := p.position(b.first())
 	if len(b.Verdicts) > 1 {
 		at = p.positionAt(b.first(), fmt.Sprintf("%s%s:%d", p.o.Prefix, b.first().Source.Path, b.First))
 	}
 	p.printf("%s\n", p.strong(at))
 	p.change(b, contextLines)
-	for _, said := range more {
-		p.WriteString(wrap(said, "  ", p.o.Width))
+	for _, v := range b.Verdicts {
+		if len(of[v.Mutant]) > 0 {
+			lead := "and "
+			if len(b.Verdicts) > 1 {
+				lead = p.code[v.Mutant.ID] + ": and "
+			}
+			p.WriteString(wrap(lead+p.shared(v, of[v.Mutant]), "  ", p.o.Width))
+		}
 	}
-	p.lacking(b)
+	told := block{First: b.First, Lines: b.Lines}
+	for _, v := range b.Verdicts {
+		told.Verdicts = append(told.Verdicts, v)
+		for _, o := range of[v.Mutant] {
+			if v.Proof == nil && !isName(v.Mutant) && !holds(v.Mutant, o.Mutant) {
+				told.Verdicts = append(told.Verdicts, o) // another case may be missing for it
+			}
+		}
+	}
+	p.lacking(told)
 }
 
 // lacking says what a block means for the tests: each advice once, with its

@@ -206,4 +206,7 @@ type Prove struct {
 	Texts map[string][]byte // files in place of the project's own
 	Setup wire.Prove
 	Limit int64 // nanoseconds of wall time
+	// Built are files that the building of the suite leaves changed, each with its digest, "" for
+	// gone: the calls have not changed them.
+	Built map[string]string
 }

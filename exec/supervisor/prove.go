@@ -34,6 +34,7 @@ func (s *supervisor) prove(p Prove, rep *reply) error {
 		var looking error
 		changed, looking = s.changedFiles()
 		err = errors.Join(err, looking)
+		maps.DeleteFunc(changed, func(file, digest string) bool { built, is := p.Built[file]; return is && built == digest })
 	}
 	rep.Outcome.Opened = slices.Sorted(maps.Keys(changed))
 	s.end(s.walker)
