@@ -47,7 +47,11 @@ func (d *desk) walk(ctx context.Context) error {
 	for {
 		boundary, ok := d.next(d.form, from)
 		if !ok {
-			return nil
+			// What is played waits for the next walk, for which more than it may come meanwhile.
+			if more, err := d.more(ctx); !more || err != nil {
+				return err
+			}
+			continue
 		}
 		from = boundary
 		for {
@@ -69,8 +73,15 @@ func (d *desk) walk(ctx context.Context) error {
 				return err
 			}
 		}
-		from++
 	}
+}
+
+// more has more tasks come while batches are made, where there are any.
+func (d *desk) more(ctx context.Context) (bool, error) {
+	if d.form != judging.Batched {
+		return false, nil
+	}
+	return d.fed(ctx, false)
 }
 
 func (j *bench) waitingAt(boundary int) int {

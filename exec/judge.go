@@ -3,7 +3,6 @@
 package exec
 
 import (
-	"cmp"
 	"context"
 	"maps"
 	"slices"
@@ -25,51 +24,21 @@ import (
 // Before anything counts, each way to replay a mutant is tried on unchanged code, which
 // must stay green and converge, and on code that cannot pass; see controlBatch and controlPlay.
 func (e *Engine) Judge(ctx context.Context, b *Baseline, tasks []Task, each func(mutate.Verdict)) error {
-	if gone := e.samePHP(); gone != nil {
-		return gone
-	}
-	var mu sync.Mutex
-	j, err := e.newBench(b, tasks, func(v mutate.Verdict) {
-		mu.Lock()
-		defer mu.Unlock()
-		if ctx.Err() == nil && e.samePHP() == nil {
-			each(v)
-		}
-	})
-	if err != nil {
-		return err
-	}
-	defer j.report()
-	defer j.forgiven()
-	defer j.close()
-	for _, c := range j.cases {
-		if len(c.task.Pairs) > 0 {
-			continue
-		}
-		v, err := j.unplayed(c)
-		if err != nil {
-			return err
-		}
-		j.each(v)
-	}
-	for j.pending() {
-		for _, form := range []judging.Form{judging.Batched, judging.Played} {
-			if err := j.walk(ctx, form); err != nil {
-				return cmp.Or(e.samePHP(), err)
-			}
-		}
-	}
-	return e.samePHP()
+	left := tasks
+	return e.JudgeFed(ctx, b, tasks, func(context.Context, bool) (now []Task) {
+		now, left = left, nil
+		return now
+	}, each)
 }
 
 // unplayed is the verdict on a mutant that nothing reaches, or that does what the original
 // does wherever it is reached.
-func (j *bench) unplayed(c *kase) (mutate.Verdict, error) {
-	if c.task.Same > 0 { // PHP has compiled it when it was observed
-		return j.verdict(c, judging.Finding{Status: mutate.Survived, Test: -1}), nil
+func (j *bench) unplayed(t Task) (mutate.Verdict, error) {
+	if t.Same > 0 { // PHP has compiled it when it was observed
+		return j.verdict(&kase{task: t}, judging.Finding{Status: mutate.Survived, Test: -1}), nil
 	}
-	ok, err := j.e.lint.parses(c.task.Mutant.Edit.Apply(c.task.Mutant.Source.Text))
-	v := mutate.Verdict{Mutant: c.task.Mutant, Status: mutate.Unreached}
+	ok, err := j.e.lint.parses(t.Mutant.Edit.Apply(t.Mutant.Source.Text))
+	v := mutate.Verdict{Mutant: t.Mutant, Status: mutate.Unreached}
 	if !ok {
 		v.Status = mutate.Stillborn
 	}
@@ -103,7 +72,8 @@ type bench struct {
 	e        *Engine
 	b        *Baseline
 	schemata *schemata
-	cases    []*kase
+	feed     Feed
+	feeding  sync.Mutex
 	give     func(mutate.Verdict)
 	stats    *Stats
 	desks    []*desk
@@ -113,7 +83,8 @@ type bench struct {
 	mu         sync.Mutex
 	suite      *judging.Suite
 	waiting    map[judging.Form]map[int][]*kase // boundary => cases whose next step begins there
-	open       int                              // cases without a verdict
+	cases      []*kase                          // all that were admitted
+	open       int                              // those without a verdict
 	rehearsed  map[rehearsal]bool
 	rehearsing sync.Mutex
 	ids        map[*int][]mutate.TestID
@@ -122,8 +93,9 @@ type bench struct {
 	redOnce    map[int]bool // tests that failed in one walker
 }
 
-func (e *Engine) newBench(b *Baseline, tasks []Task, give func(mutate.Verdict)) (*bench, error) {
-	j := &bench{e: e, b: b, give: give, waiting: map[judging.Form]map[int][]*kase{}, rehearsed: map[rehearsal]bool{},
+// newBench makes a bench for tasks, of which none is handed to it yet; see admit.
+func (e *Engine) newBench(b *Baseline, tasks []Task, feed Feed, give func(mutate.Verdict)) (*bench, error) {
+	j := &bench{e: e, b: b, feed: feed, give: give, waiting: map[judging.Form]map[int][]*kase{}, rehearsed: map[rehearsal]bool{},
 		ids: map[*int][]mutate.TestID{}, stats: newStats(b), unreliable: maps.Clone(b.unreliable), redOnce: map[int]bool{}}
 	j.stats.Compared = b.compared(tasks)
 	j.suite = judging.NewSuite(b.rec, nil, !e.forks())
@@ -139,20 +111,6 @@ func (e *Engine) newBench(b *Baseline, tasks []Task, give func(mutate.Verdict)) 
 	var err error
 	if j.schemata, err = e.combine(b, tasks); err != nil {
 		return nil, err
-	}
-	for _, t := range tasks {
-		c := &kase{task: t, ran: map[int]bool{}, opened: map[string]bool{}, kills: map[int]bool{}, covered: map[int]bool{}, doubted: map[int]bool{}}
-		c.subject = judging.Subject{Path: t.Mutant.Source.Path, Pairs: t.Pairs, Order: j.testPairs(t), Entry: judging.Swapped}
-		if j.schemata.number[t.Mutant] != 0 {
-			c.subject.Entry = judging.Selected
-		}
-		if len(t.Pairs) > 0 && t.Pairs[0] == 0 {
-			c.subject.Rebuilt, c.subject.All = b.rebuilt(t.Mutant)
-		}
-		j.cases = append(j.cases, c)
-		if len(t.Pairs) > 0 {
-			j.open++
-		}
 	}
 	return j, nil
 }
@@ -200,11 +158,14 @@ func (j *bench) plan(copied map[int][]string) {
 	maps.Copy(refused, j.unreliable)
 	j.suite.Refused, j.suite.NoBatches, j.suite.Whole = refused, j.e.set.SwapOnly, j.e.changesPlaces.Load()
 	for _, c := range j.cases {
-		if len(c.task.Pairs) > 0 {
-			c.steps = j.suite.Plan(&c.subject, &j.stats.Reasons)
-			j.queue(c)
-		}
+		j.planCase(c)
 	}
+}
+
+// planCase makes the steps of a case. j.mu is held.
+func (j *bench) planCase(c *kase) {
+	c.steps = j.suite.Plan(&c.subject, &j.stats.Reasons)
+	j.queue(c)
 }
 
 // queue puts a case where its next step is made. j.mu is held.

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math"
 	"slices"
 	"time"
 
@@ -13,16 +14,23 @@ import (
 
 // How the host waits and counts.
 const (
-	usualTarget = 6 * time.Second // for a batch
-	leastTarget = time.Second
-	lookEvery   = 2 * time.Second // at what the server has
-	idleLooks   = 3               // nothing to do on the server, and nothing heard, for so many looks: something was lost
-	mostLost    = 5               // so often in turn, with no record between, and the run ends
-	mostAgain   = 3               // an item is worked on so often where its record is to be forgotten
-	ahead       = 2               // batches that lie ready for each worker
-	firstItems  = 4               // items of the first batches, before anything is known of their times
-	mostItems   = 2000            // of any batch
-	mostGiven   = 20              // a batch that was given so often ends the run
+	// How long a batch takes: at most the target, or as much longer as its start takes, and in
+	// the end less and less, but no less than some starts.
+	usualTarget = 6 * time.Second
+	mostTarget  = time.Minute
+	leastTarget = 200 * time.Millisecond
+	startsMost  = 20 // a batch of usual length is so many starts, if that is more than the target
+	startsLeast = 2  // and one at the end
+	shares      = 3  // of what is left for each worker, the next batch is one part of so many
+
+	lookEvery  = 2 * time.Second // at what the server has
+	idleLooks  = 3               // nothing to do on the server, and nothing heard, for so many looks: something was lost
+	mostLost   = 5               // so often in turn, with no record between, and the run ends
+	mostAgain  = 3               // an item is worked on so often where its record is to be forgotten
+	ahead      = 3               // batches that lie ready for each worker, or are fetched and not begun
+	firstItems = 4               // items of the first batches, before anything is known of their times
+	mostItems  = 2000            // of any batch
+	mostGiven  = 20              // a batch that was given so often ends the run
 )
 
 // giving is the state of a Give.
@@ -32,7 +40,9 @@ type giving struct {
 	waiting []Item          // not given yet, in order
 	batches map[int]*given
 	of      map[string]int // item => the batch that it is in
+	left    float64        // the costs of those that wait
 	rate    float64        // seconds for a unit of cost, 0 as long as it is not known
+	start   float64        // seconds to the first record of a batch, on average
 	costs   map[int]float64
 	order   map[string]int
 	backlog uint64 // the last message that was there before; until then nothing is given
@@ -53,13 +63,13 @@ type given struct {
 // the run.
 func (g *Giver) Give(ctx context.Context, items []Item) error {
 	w := &giving{Giver: g, open: map[string]Item{}, batches: map[int]*given{}, of: map[string]int{}, costs: map[int]float64{}, order: map[string]int{}, retried: map[string]int{}}
-	for n, i := range items {
+	for _, i := range dearFirst(items) {
 		if _, known := g.known[i.Name]; known || i.Cost <= 0 {
 			return fmt.Errorf("the item %s is known already, or costs nothing", i.Name)
 		}
-		w.open[i.Name], w.order[i.Name] = i, n
+		w.open[i.Name], w.order[i.Name] = i, len(w.waiting)
+		w.wait(i)
 	}
-	w.waiting = slices.Clone(items)
 	if len(items) == 0 {
 		return nil
 	}
@@ -90,6 +100,22 @@ func (g *Giver) Give(ctx context.Context, items []Item) error {
 		}
 	}
 	return nil
+}
+
+// dearFirst gives items with those first that cost most: one that comes last has all but one
+// worker wait. Those whose costs are alike stay as they were, for neighbours may be cheap to work
+// on one after the other.
+func dearFirst(items []Item) []Item {
+	class := func(i Item) int { return int(math.Floor(math.Log2(i.Cost) / 2)) }
+	items = slices.Clone(items)
+	slices.SortStableFunc(items, func(a, b Item) int { return class(b) - class(a) })
+	return items
+}
+
+// wait puts an item behind those that wait.
+func (w *giving) wait(i Item) {
+	w.waiting = append(w.waiting, i)
+	w.left += i.Cost
 }
 
 // begin finds out what has been said before.
@@ -253,7 +279,7 @@ func (w *giving) record(ctx context.Context, s *said, share *Share, r Record) er
 	if again {
 		w.again++
 		w.settle(r.Item)
-		w.waiting = append([]Item{item}, w.waiting...)
+		w.wait(item)
 		return nil
 	}
 	w.known[r.Item] = r
@@ -280,12 +306,13 @@ func (w *giving) measure(s *said) {
 	if s.Took <= 0 || s.Batch == 0 || w.costs[s.Batch] <= 0 {
 		return
 	}
-	rate := s.Took.Seconds() / w.costs[s.Batch]
+	rate, start := s.Took.Seconds()/w.costs[s.Batch], min(s.Start, s.Took).Seconds()
 	if w.rate == 0 {
-		w.rate = rate
+		w.rate, w.start = rate, start
 		return
 	}
 	w.rate += (rate - w.rate) / 4
+	w.start += (start - w.start) / 4
 }
 
 // fill gives as many batches as keep the workers busy for some seconds: small ones in the end,
@@ -293,44 +320,50 @@ func (w *giving) measure(s *said) {
 func (w *giving) fill(ctx context.Context) error {
 	team := max(1, w.Workers())
 	for len(w.waiting) > 0 && len(w.batches) < team*(1+ahead) {
-		n := w.size(team)
-		items := w.waiting[:n]
+		items := w.waiting[:w.size(team)]
 		w.last++
-		b := &given{items: map[string]bool{}}
-		m := batch{Number: w.last}
+		b, m, cost := &given{items: map[string]bool{}}, batch{Number: w.last}, 0.0
 		for _, i := range items {
-			b.items[i.Name], w.of[i.Name] = true, m.Number
-			m.Items = append(m.Items, i.Name)
-			w.costs[m.Number] += i.Cost
+			cost += i.Cost
+			if _, open := w.open[i.Name]; open { // else one who had it before has told of it meanwhile
+				b.items[i.Name], w.of[i.Name] = true, m.Number
+				m.Items = append(m.Items, i.Name)
+				w.costs[m.Number] += i.Cost
+			}
 		}
-		data, err := pack(m)
-		if err != nil {
-			return err
+		if len(m.Items) > 0 {
+			if err := w.publish(ctx, m); err != nil {
+				return passing(err) // what was stored all the same is given twice
+			}
+			w.batches[m.Number] = b
 		}
-		soon, cancel := context.WithTimeout(ctx, 5*time.Second)
-		_, err = w.conn.js.Publish(soon, w.Run.workSubject(), data)
-		cancel()
-		if err != nil {
-			return passing(err) // what was stored all the same is given twice
-		}
-		w.batches[m.Number], w.waiting = b, w.waiting[n:]
+		w.waiting, w.left = w.waiting[len(items):], w.left-cost
 	}
 	return nil
 }
 
+func (w *giving) publish(ctx context.Context, m batch) error {
+	data, err := pack(m)
+	if err != nil {
+		return err
+	}
+	soon, cancel := context.WithTimeout(ctx, 5*time.Second)
+	defer cancel()
+	_, err = w.conn.js.Publish(soon, w.Run.workSubject(), data)
+	return err
+}
+
 // size is how many of the waiting items the next batch has.
 func (w *giving) size(team int) int {
-	if w.rate == 0 {
-		return min(firstItems, len(w.waiting))
+	most, number := w.left/float64(shares*team), firstItems
+	if w.rate > 0 {
+		target := min(max(w.Target.Seconds(), startsMost*w.start), mostTarget.Seconds())
+		least := max(leastTarget.Seconds(), startsLeast*w.start)
+		most, number = min(target/w.rate, max(most, least/w.rate)), mostItems
 	}
-	all := 0.0
-	for _, i := range w.waiting {
-		all += i.Cost
-	}
-	most := min(w.Target.Seconds()/w.rate, max(all/float64(2*team), leastTarget.Seconds()/w.rate))
 	cost := 0.0
 	for n, i := range w.waiting {
-		if cost += i.Cost; n > 0 && cost > most || n == mostItems {
+		if cost += i.Cost; n > 0 && cost > most || n == number {
 			return n
 		}
 	}
@@ -386,9 +419,9 @@ func (w *giving) requeue() {
 	}
 	clear(w.batches)
 	clear(w.of)
-	w.waiting = w.waiting[:0]
+	w.waiting, w.left = nil, 0
 	for _, i := range w.open {
-		w.waiting = append(w.waiting, i)
+		w.wait(i)
 	}
 	slices.SortFunc(w.waiting, func(a, b Item) int { return w.order[a.Name] - w.order[b.Name] })
 }

@@ -46,24 +46,32 @@ type fake struct {
 	fail error
 }
 
-func (f *fake) Work(ctx context.Context, items []string, each func(Record)) error {
-	for _, item := range items {
-		if f.stop != nil {
-			<-f.stop
-		}
-		select {
-		case <-time.After(f.took):
-		case <-ctx.Done():
+func (f *fake) Work(ctx context.Context, feed Feed, each func(Record)) error {
+	for {
+		items := feed(ctx, true)
+		if len(items) == 0 {
 			return ctx.Err()
 		}
-		data := item
-		if f.data != nil {
-			data = f.data(item)
+		if f.fail != nil {
+			return f.fail
 		}
-		text, _ := json.Marshal(data)
-		each(Record{item, text})
+		for _, item := range items {
+			if f.stop != nil {
+				<-f.stop
+			}
+			select {
+			case <-time.After(f.took):
+			case <-ctx.Done():
+				return ctx.Err()
+			}
+			data := item
+			if f.data != nil {
+				data = f.data(item)
+			}
+			text, _ := json.Marshal(data)
+			each(Record{item, text})
+		}
 	}
-	return f.fail
 }
 
 func (f *fake) Close() error { return nil }
