@@ -18,10 +18,10 @@ const (
 	// the end less and less, but no less than some starts.
 	usualTarget = 6 * time.Second
 	mostTarget  = time.Minute
-	leastTarget = 200 * time.Millisecond
+	leastTarget = 25 * time.Millisecond
 	startsMost  = 20 // a batch of usual length is so many starts, if that is more than the target
-	startsLeast = 2  // and one at the end
-	shares      = 3  // of what is left for each worker, the next batch is one part of so many
+	startsLeast = 4  // and one at the end
+	shares      = 8  // of what is left for each worker, the next batch is one part of so many
 
 	lookEvery  = 2 * time.Second // at what the server has
 	idleLooks  = 3               // nothing to do on the server, and nothing heard, for so many looks: something was lost
@@ -30,26 +30,29 @@ const (
 	ahead      = 3               // batches that lie ready for each worker, or are fetched and not begun
 	firstItems = 4               // items of the first batches, before anything is known of their times
 	mostItems  = 2000            // of any batch
+	forgets    = 0.98            // of what was measured before, so much counts after one more batch
 	mostGiven  = 20              // a batch that was given so often ends the run
 )
 
 // giving is the state of a Give.
 type giving struct {
 	*Giver
-	open    map[string]Item // without a record
-	waiting []Item          // not given yet, in order
-	batches map[int]*given
-	of      map[string]int // item => the batch that it is in
-	left    float64        // the costs of those that wait
-	rate    float64        // seconds for a unit of cost, 0 as long as it is not known
-	start   float64        // seconds to the first record of a batch, on average
-	costs   map[int]float64
-	order   map[string]int
-	backlog uint64 // the last message that was there before; until then nothing is given
-	ready   bool
-	idle    int // looks in turn at which there was nothing to do, and nothing heard
-	lost    int // times in turn that something was lost
-	retried map[string]int
+	open       map[string]Item // without a record
+	waiting    []Item          // not given yet, in order
+	batches    map[int]*given
+	of         map[string]int // item => the batch that it is in
+	left       float64        // the costs of those that wait
+	rate       float64        // seconds for a unit of cost, 0 as long as it is not known; see measure
+	took, cost float64
+	start      float64         // seconds to the first record of a batch, on average
+	costs      map[int]float64 // by number of a batch
+	sizes      map[int]int
+	order      map[string]int
+	backlog    uint64 // the last message that was there before; until then nothing is given
+	ready      bool
+	idle       int // looks in turn at which there was nothing to do, and nothing heard
+	lost       int // times in turn that something was lost
+	retried    map[string]int
 }
 
 // given is a batch whose records are not all there.
@@ -62,7 +65,7 @@ type given struct {
 // that is known from before, as a batch may have been given twice; one that nobody knows ends
 // the run.
 func (g *Giver) Give(ctx context.Context, items []Item) error {
-	w := &giving{Giver: g, open: map[string]Item{}, batches: map[int]*given{}, of: map[string]int{}, costs: map[int]float64{}, order: map[string]int{}, retried: map[string]int{}}
+	w := &giving{Giver: g, open: map[string]Item{}, batches: map[int]*given{}, of: map[string]int{}, costs: map[int]float64{}, sizes: map[int]int{}, order: map[string]int{}, retried: map[string]int{}}
 	for _, i := range dearFirst(items) {
 		if _, known := g.known[i.Name]; known || i.Cost <= 0 {
 			return fmt.Errorf("the item %s is known already, or costs nothing", i.Name)
@@ -262,8 +265,8 @@ func (w *giving) share(s *said) *Share {
 // record takes in what is said of an item.
 func (w *giving) record(ctx context.Context, s *said, share *Share, r Record) error {
 	if before, known := w.known[r.Item]; known {
-		if !w.Same(before, r) {
-			return fmt.Errorf("two workers disagree about %s:\n%s\n%s (of %s)", r.Item, before.Data, r.Data, s.Worker)
+		if now := w.Essence(r); now != before && now != "" && before != "" {
+			return fmt.Errorf("two workers disagree about %s:\n%s\n%s (of %s)", r.Item, before, now, s.Worker)
 		}
 		return nil
 	}
@@ -271,18 +274,18 @@ func (w *giving) record(ctx context.Context, s *said, share *Share, r Record) er
 	if !open {
 		return fmt.Errorf("the worker %s tells of %.*q, which it was not given", s.Worker, mostName, r.Item)
 	}
-	w.retried[r.Item]++
-	again, err := w.Take(r, w.retried[r.Item] == mostAgain)
+	again, err := w.Take(r, w.retried[r.Item] == mostAgain-1)
 	if err != nil {
 		return err
 	}
 	if again {
+		w.retried[item.Name]++
 		w.again++
 		w.settle(r.Item)
 		w.wait(item)
 		return nil
 	}
-	w.known[r.Item] = r
+	w.known[item.Name] = w.Essence(r) // the name of ours, for a part of a message would keep all of it
 	delete(w.open, r.Item)
 	share.Items++
 	w.lost = 0
@@ -306,13 +309,15 @@ func (w *giving) measure(s *said) {
 	if s.Took <= 0 || s.Batch == 0 || w.costs[s.Batch] <= 0 {
 		return
 	}
-	rate, start := s.Took.Seconds()/w.costs[s.Batch], min(s.Start, s.Took).Seconds()
-	if w.rate == 0 {
-		w.rate, w.start = rate, start
-		return
+	// What one batch takes says little, for costs are estimated: many have to agree.
+	w.took, w.cost = w.took*forgets+s.Took.Seconds(), w.cost*forgets+w.costs[s.Batch]
+	// Of what it took until the first record the item itself is a part. What makes it longer by
+	// chance is most often an item that takes long, so that less is believed sooner than more.
+	start, weight := max(0, (s.Start-s.Took/time.Duration(max(1, w.sizes[s.Batch]))).Seconds()), 1.0/16
+	if w.rate == 0 || start < w.start {
+		weight = 1.0 / 2
 	}
-	w.rate += (rate - w.rate) / 4
-	w.start += (start - w.start) / 4
+	w.rate, w.start = w.took/w.cost, w.start+(start-w.start)*weight
 }
 
 // fill gives as many batches as keep the workers busy for some seconds: small ones in the end,
@@ -335,7 +340,7 @@ func (w *giving) fill(ctx context.Context) error {
 			if err := w.publish(ctx, m); err != nil {
 				return passing(err) // what was stored all the same is given twice
 			}
-			w.batches[m.Number] = b
+			w.batches[m.Number], w.sizes[m.Number] = b, len(m.Items)
 		}
 		w.waiting, w.left = w.waiting[len(items):], w.left-cost
 	}

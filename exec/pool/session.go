@@ -19,14 +19,17 @@ type session struct {
 	w     *Worker
 	run   *Run
 	ready chan *speech  // the batch that was fetched ahead
+	ask   chan struct{} // more may be wanted
 	full  chan struct{} // some batch has all its records
 
 	mu       sync.Mutex
-	held     []*speech // batches that are not acknowledged, in the order in which they came
-	of       map[string][]*speech
-	heard    time.Time // the last record, or when there was nothing to do before
-	finished int       // batches
-	busy     time.Time // when the batch before was finished
+	held     []*speech            // batches that are not acknowledged, in the order in which they came
+	of       map[string][]*speech // items that have no record
+	wanting  bool                 // the bench has asked, and there was none
+	begun    int                  // items of the batches that the bench has, when it got the last
+	heard    time.Time            // the last record, or when there was nothing to do before
+	finished int                  // batches
+	busy     time.Time            // when the batch before was finished
 }
 
 // A speech is what a worker says of a batch. All but the first line is the session's mu's.
@@ -51,7 +54,7 @@ const (
 )
 
 func newSession(w *Worker, r *Run) *session {
-	return &session{w: w, run: r, ready: make(chan *speech), full: make(chan struct{}, 1), of: map[string][]*speech{}, heard: time.Now()}
+	return &session{w: w, run: r, ready: make(chan *speech), ask: make(chan struct{}, 1), full: make(chan struct{}, 1), of: map[string][]*speech{}, heard: time.Now()}
 }
 
 // work returns what the bench could not go on for, or ctx.Err(). What is not finished then is
@@ -84,10 +87,18 @@ func (s *session) work(ctx context.Context) error {
 	return err
 }
 
-// fetch gets the next batch as soon as the bench has taken the last.
+// fetch gets the next batch when half of what the bench has is done, so that it does not wait for
+// it, and others do not either for one that lies here.
 func (s *session) fetch(ctx context.Context) {
 	var from jetstream.Consumer
 	for ctx.Err() == nil {
+		if !s.wants() {
+			select {
+			case <-s.ask:
+			case <-ctx.Done():
+			}
+			continue
+		}
 		m, err := s.next(ctx, &from)
 		if err != nil {
 			from = nil
@@ -112,7 +123,27 @@ func (s *session) fetch(ctx context.Context) {
 		case s.ready <- p:
 		case <-ctx.Done():
 		}
+		// It has been taken when wants is asked again, but not begun.
+		for !s.hasBegun(p) && ctx.Err() == nil {
+			select {
+			case <-s.ask:
+			case <-ctx.Done():
+			}
+		}
 	}
+}
+
+// wants reports whether it is time to fetch a batch.
+func (s *session) wants() bool {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.wanting || 2*len(s.of) <= s.begun+1
+}
+
+func (s *session) hasBegun(p *speech) bool {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return !p.began.IsZero()
 }
 
 // next waits a moment for a batch. The consumer is looked up once, and again after an error.
@@ -157,13 +188,15 @@ func readBatch(m jetstream.Msg) (*speech, error) {
 func (s *session) feed(ctx context.Context, wait bool) []string {
 	for {
 		s.mu.Lock()
-		begun := 0
+		open := 0
 		for _, p := range s.held {
 			if !p.began.IsZero() && len(p.left) > 0 {
-				begun++
+				open++
 			}
 		}
+		s.wanting = wait || open < mostHeld
 		s.mu.Unlock()
+		signal(s.ask)
 		var p *speech
 		switch {
 		case wait:
@@ -172,16 +205,16 @@ func (s *session) feed(ctx context.Context, wait bool) []string {
 			case <-ctx.Done():
 				return nil
 			}
-		case begun >= mostHeld:
-			return nil
-		default:
+		case open < mostHeld:
 			select {
 			case p = <-s.ready:
 			default:
 				return nil
 			}
+		default:
+			return nil
 		}
-		if items := s.begin(ctx, p); len(items) > 0 {
+		if items := s.begin(p); len(items) > 0 {
 			return items
 		}
 	}
@@ -189,10 +222,11 @@ func (s *session) feed(ctx context.Context, wait bool) []string {
 
 // begin gives the items of a batch that the bench does not have already: the batch may have been
 // given twice.
-func (s *session) begin(ctx context.Context, p *speech) (items []string) {
+func (s *session) begin(p *speech) (items []string) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	p.began = time.Now()
+	defer signal(s.ask)
+	p.began, s.wanting = time.Now(), false
 	if len(s.of) == 0 {
 		s.heard = p.began
 	}
@@ -202,9 +236,10 @@ func (s *session) begin(ctx context.Context, p *speech) (items []string) {
 		}
 		s.of[item] = append(s.of[item], p)
 	}
+	s.begun = len(s.of)
 	if len(p.left) == 0 {
 		p.first, p.ended = p.began, p.began
-		s.wake()
+		signal(s.full)
 	}
 	at := make(map[string]int, len(p.items))
 	for n, item := range p.items {
@@ -214,9 +249,9 @@ func (s *session) begin(ctx context.Context, p *speech) (items []string) {
 	return items
 }
 
-func (s *session) wake() {
+func signal(c chan struct{}) {
 	select {
-	case s.full <- struct{}{}:
+	case c <- struct{}{}:
 	default:
 	}
 }
@@ -233,10 +268,12 @@ func (s *session) add(r Record) {
 		p.records = append(p.records, r)
 		if delete(p.left, r.Item); len(p.left) == 0 {
 			p.ended = s.heard
-			s.wake()
+			signal(s.full)
 		}
 	}
-	delete(s.of, r.Item)
+	if delete(s.of, r.Item); 2*len(s.of) <= s.begun+1 {
+		signal(s.ask)
+	}
 }
 
 // talk says records as they come, and acknowledges a batch when all is said and stored. It

@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"os"
+	"strconv"
 	"sync"
 	"testing"
 	"time"
@@ -16,17 +17,23 @@ import (
 type waiting struct {
 	ready, again time.Duration
 	takes        map[string]time.Duration
+	there        *sync.WaitGroup // done when it asks for its first batch
 	mu           *sync.Mutex
-	spent        *time.Duration // by all of them together, on items
+	spent, idle  *time.Duration // by all of them together: on items, and waiting for them before the last came
 }
 
 func (b waiting) Work(ctx context.Context, feed Feed, each func(Record)) error {
 	owed := b.ready - b.again
+	b.there.Done()
 	for {
+		asked := time.Now()
 		items := feed(ctx, true)
 		if len(items) == 0 {
 			return ctx.Err()
 		}
+		b.mu.Lock()
+		*b.idle += time.Since(asked)
+		b.mu.Unlock()
 		owed += b.again
 		for n, item := range items {
 			// Short sleeps take longer than what was asked for.
@@ -121,20 +128,29 @@ const leastPieces = 3000
 
 // TestSimulation prints how well 1 to 64 workers are used by a run with the times of a real one:
 // the result that ASSAY_POOL_TIMES names, written with --timings. The workers wait and do nothing
-// else, so it does not matter how many cores there are.
+// else, so it does not matter how many cores there are. ASSAY_POOL_FASTER divides the times, where
+// the run was made while the machine had much else to do.
 func TestSimulation(t *testing.T) {
 	path := os.Getenv("ASSAY_POOL_TIMES")
 	if path == "" {
 		t.Skip("ASSAY_POOL_TIMES names no result; .ci/run pool does. TestTwoWorkers is the same with two")
 	}
 	pieces := piecesOf(t, path)
+	faster := 1.0
+	if text := os.Getenv("ASSAY_POOL_FASTER"); text != "" {
+		var err error
+		if faster, err = strconv.ParseFloat(text, 64); err != nil || faster <= 0 {
+			t.Fatalf("ASSAY_POOL_FASTER=%s: %v", text, err)
+		}
+	}
 	takes, all, longest := map[string]time.Duration{}, time.Duration(0), time.Duration(0)
 	var list []Item
 	for len(list) < max(leastPieces, len(pieces)) {
 		for _, p := range pieces {
 			name := fmt.Sprint("mutant", len(list))
-			takes[name] = p.took
-			all, longest = all+p.took, max(longest, p.took)
+			took := time.Duration(float64(p.took) / faster)
+			takes[name] = took
+			all, longest = all+took, max(longest, took)
 			list = append(list, Item{name, p.cost})
 		}
 	}
@@ -142,9 +158,11 @@ func TestSimulation(t *testing.T) {
 	for workers := 64; workers >= 1; workers /= 2 {
 		s := serve(t, "127.0.0.1:0", "")
 		var mu sync.Mutex
-		var spent time.Duration
+		var spent, idle time.Duration
+		var there sync.WaitGroup
+		there.Add(workers)
 		for n := range workers {
-			hire(t, connect(t, s), fmt.Sprint("w", n), waiting{simulatedReady, simulatedAgain, takes, &mu, &spent})
+			hire(t, connect(t, s), fmt.Sprint("w", n), waiting{simulatedReady, simulatedAgain, takes, &there, &mu, &spent, &idle})
 		}
 		var r results
 		g := giver(fmt.Sprintf("run%08d", workers), &r)
@@ -152,18 +170,19 @@ func TestSimulation(t *testing.T) {
 		if err := g.Begin(t.Context(), connect(t, s), nil); err != nil {
 			t.Fatal(err)
 		}
-		began := time.Now()
+		there.Wait() // until then they would run the suite unchanged
+		before, began := g.last, time.Now()
 		if err := g.Give(t.Context(), list); err != nil {
 			t.Fatal(err)
 		}
 		took := time.Since(began)
-		batches := g.last
+		batches := g.last - before
 		if err := g.End(t.Context()); err != nil {
 			t.Error(err)
 		}
 		_, again := g.Shares()
 		least := max(all.Seconds()/float64(workers), longest.Seconds())
-		t.Logf("%2d workers: %6.1f s, efficiency %3.0f %%; without what workers need to get ready it could be %3.0f %%; %d batches, %d given again", workers, took.Seconds(), 100*all.Seconds()/took.Seconds()/float64(workers), 100*least/(least+simulatedReady.Seconds()), batches, again)
+		t.Logf("%2d workers: %6.1f s, efficiency %3.0f %%; without what workers need to get ready it could be %3.0f %%; %d batches; %.1f s without one, %d given again", workers, took.Seconds(), 100*all.Seconds()/took.Seconds()/float64(workers), 100*least/(least+simulatedReady.Seconds()), batches, idle.Seconds(), again)
 		if spent < all || len(r.got) != len(list) {
 			t.Errorf("%d records of %d, %v of %v", len(r.got), len(list), spent, all)
 		}
