@@ -118,7 +118,7 @@ func writeLarge(b *testing.B, root string, number int) {
 			b.Fatal(err)
 		}
 	}
-	const methods, each = 40, 8 // mutants of a method, at least
+	const methods, each = 40, 30 // mutants of a method, at least
 	files := number/(methods*each) + 1
 	write("phpunit.xml", `<?xml version="1.0"?><phpunit bootstrap="load.php"><testsuites><testsuite name="all"><directory>tests</directory></testsuite></testsuites><source><include><directory>src</directory></include></source></phpunit>`)
 	write("load.php", "<?php\nspl_autoload_register(function (string $class) { if (is_file($file = __DIR__ . \"/src/$class.php\")) require $file; });\n")

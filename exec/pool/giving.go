@@ -1,6 +1,7 @@
 package pool
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -10,6 +11,7 @@ import (
 
 	"github.com/nats-io/nats.go"
 	"github.com/nats-io/nats.go/jetstream"
+	"golang.org/x/sync/errgroup"
 )
 
 // How the host waits and counts.
@@ -320,42 +322,62 @@ func (w *giving) measure(s *said) {
 	w.rate, w.start = w.took/w.cost, w.start+(start-w.start)*weight
 }
 
-// fill gives as many batches as keep the workers busy for some seconds: small ones in the end,
-// so that all come to it at about the same time.
+// fill gives as many batches as keep the workers busy: small ones in the end, so that all come to
+// it at about the same time.
 func (w *giving) fill(ctx context.Context) error {
 	team := max(1, w.Workers())
+	var made []batch
 	for len(w.waiting) > 0 && len(w.batches) < team*(1+ahead) {
 		items := w.waiting[:w.size(team)]
 		w.last++
-		b, m, cost := &given{items: map[string]bool{}}, batch{Number: w.last}, 0.0
+		b, m := &given{items: map[string]bool{}}, batch{Number: w.last}
 		for _, i := range items {
-			cost += i.Cost
+			w.left -= i.Cost
 			if _, open := w.open[i.Name]; open { // else one who had it before has told of it meanwhile
 				b.items[i.Name], w.of[i.Name] = true, m.Number
 				m.Items = append(m.Items, i.Name)
 				w.costs[m.Number] += i.Cost
 			}
 		}
+		w.waiting = w.waiting[len(items):]
 		if len(m.Items) > 0 {
-			if err := w.publish(ctx, m); err != nil {
-				return passing(err) // what was stored all the same is given twice
-			}
 			w.batches[m.Number], w.sizes[m.Number] = b, len(m.Items)
+			made = append(made, m)
 		}
-		w.waiting, w.left = w.waiting[len(items):], w.left-cost
 	}
-	return nil
+	return w.publish(ctx, made)
 }
 
-func (w *giving) publish(ctx context.Context, m batch) error {
-	data, err := pack(m)
-	if err != nil {
-		return err
+// publish sends batches, several at a time, and has those wait again that the server has not
+// stored; what it has stored all the same is given twice.
+func (w *giving) publish(ctx context.Context, made []batch) (fault error) {
+	faults := make([]error, len(made))
+	var g errgroup.Group
+	g.SetLimit(200)
+	for n, m := range made {
+		g.Go(func() error {
+			data, err := pack(m)
+			if err == nil {
+				soon, cancel := context.WithTimeout(ctx, 5*time.Second)
+				defer cancel()
+				_, err = w.conn.js.Publish(soon, w.Run.workSubject(), data)
+			}
+			faults[n] = err
+			return nil
+		})
 	}
-	soon, cancel := context.WithTimeout(ctx, 5*time.Second)
-	defer cancel()
-	_, err = w.conn.js.Publish(soon, w.Run.workSubject(), data)
-	return err
+	g.Wait()
+	for n, m := range made {
+		if faults[n] == nil {
+			continue
+		}
+		fault = cmp.Or(fault, passing(faults[n]))
+		for _, name := range m.Items {
+			w.settle(name)
+			w.wait(w.open[name])
+		}
+	}
+	return fault
 }
 
 // size is how many of the waiting items the next batch has.
