@@ -61,8 +61,8 @@ func (d *desk) walk(ctx context.Context) error {
 			n := 1
 			if d.form == judging.Batched {
 				n = mostBatched
-				if open := d.waitingAt(boundary); open < 2*n*len(d.desks) {
-					n = max(4, open/(2*len(d.desks)))
+				if open, desks := d.waitingAt(boundary), len(d.desks[d.form]); open < 2*n*desks {
+					n = max(4, open/(2*desks))
 				}
 			}
 			cases := d.take(d.form, boundary, n)

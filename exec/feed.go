@@ -21,11 +21,23 @@ type Feed func(ctx context.Context, wait bool) []Task
 // from one goroutine at a time: without wait whenever a worker has nothing left that is batched,
 // with it when all that it gave has a verdict.
 func (e *Engine) JudgeFed(ctx context.Context, b *Baseline, tasks []Task, feed Feed, each func(mutate.Verdict)) error {
+	return e.judge(ctx, b, tasks, feeding{feed, !e.sharesNetwork() && !e.sharesPlaces()}, each)
+}
+
+// feeding is where tasks come from. Where they come bit by bit, each form of replay has workers of
+// its own, if those cannot meet: a walker that has to be where batches are made, and then where
+// something is played, would go through the suite for each bit.
+type feeding struct {
+	feed  Feed
+	apart bool
+}
+
+func (e *Engine) judge(ctx context.Context, b *Baseline, tasks []Task, f feeding, each func(mutate.Verdict)) error {
 	if gone := e.samePHP(); gone != nil {
 		return gone
 	}
 	var mu sync.Mutex
-	j, err := e.newBench(b, tasks, feed, func(v mutate.Verdict) {
+	j, err := e.newBench(b, tasks, f, func(v mutate.Verdict) {
 		mu.Lock()
 		defer mu.Unlock()
 		if ctx.Err() == nil && e.samePHP() == nil {
@@ -55,9 +67,9 @@ func (e *Engine) JudgeFed(ctx context.Context, b *Baseline, tasks []Task, feed F
 
 // fed asks for more tasks, and reports whether there were any.
 func (j *bench) fed(ctx context.Context, wait bool) (more bool, err error) {
-	j.feeding.Lock()
-	defer j.feeding.Unlock()
-	tasks := j.feed(ctx, wait)
+	j.asking.Lock()
+	defer j.asking.Unlock()
+	tasks := j.feeding.feed(ctx, wait)
 	for _, t := range tasks {
 		if len(t.Pairs) > 0 {
 			j.admit(t)

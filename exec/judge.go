@@ -25,10 +25,11 @@ import (
 // must stay green and converge, and on code that cannot pass; see controlBatch and controlPlay.
 func (e *Engine) Judge(ctx context.Context, b *Baseline, tasks []Task, each func(mutate.Verdict)) error {
 	left := tasks
-	return e.JudgeFed(ctx, b, tasks, func(context.Context, bool) (now []Task) {
+	once := func(context.Context, bool) (now []Task) {
 		now, left = left, nil
 		return now
-	}, each)
+	}
+	return e.judge(ctx, b, tasks, feeding{once, false}, each)
 }
 
 // unplayed is the verdict on a mutant that nothing reaches, or that does what the original
@@ -72,11 +73,11 @@ type bench struct {
 	e        *Engine
 	b        *Baseline
 	schemata *schemata
-	feed     Feed
-	feeding  sync.Mutex
+	feeding  feeding
+	asking   sync.Mutex
 	give     func(mutate.Verdict)
 	stats    *Stats
-	desks    []*desk
+	desks    map[judging.Form][]*desk
 	preload  [][2]string
 	times    []int64
 
@@ -94,8 +95,8 @@ type bench struct {
 }
 
 // newBench makes a bench for tasks, of which none is handed to it yet; see admit.
-func (e *Engine) newBench(b *Baseline, tasks []Task, feed Feed, give func(mutate.Verdict)) (*bench, error) {
-	j := &bench{e: e, b: b, feed: feed, give: give, waiting: map[judging.Form]map[int][]*kase{}, rehearsed: map[rehearsal]bool{},
+func (e *Engine) newBench(b *Baseline, tasks []Task, f feeding, give func(mutate.Verdict)) (*bench, error) {
+	j := &bench{e: e, b: b, feeding: f, give: give, desks: map[judging.Form][]*desk{}, waiting: map[judging.Form]map[int][]*kase{}, rehearsed: map[rehearsal]bool{},
 		ids: map[*int][]mutate.TestID{}, stats: newStats(b), unreliable: maps.Clone(b.unreliable), redOnce: map[int]bool{}}
 	j.stats.Compared = b.compared(tasks)
 	j.suite = judging.NewSuite(b.rec, nil, !e.forks())
@@ -106,7 +107,12 @@ func (e *Engine) newBench(b *Baseline, tasks []Task, feed Feed, give func(mutate
 		j.preload = b.classes
 	}
 	for n := range min(e.set.Jobs, max(1, len(tasks))) {
-		j.desks = append(j.desks, &desk{bench: j, number: n + 1})
+		d := &desk{bench: j, number: n + 1}
+		j.desks[judging.Batched] = append(j.desks[judging.Batched], d)
+		if f.apart {
+			d = &desk{bench: j, number: n + 1}
+		}
+		j.desks[judging.Played] = append(j.desks[judging.Played], d)
 	}
 	var err error
 	if j.schemata, err = e.combine(b, tasks); err != nil {
@@ -222,7 +228,7 @@ func (j *bench) walk(ctx context.Context, form judging.Form) error {
 		return nil
 	}
 	g, ctx := errgroup.WithContext(ctx)
-	for _, d := range j.desks {
+	for _, d := range j.desks[form] {
 		g.Go(func() error {
 			d.form = form
 			return d.walk(ctx)
@@ -234,11 +240,16 @@ func (j *bench) walk(ctx context.Context, form judging.Form) error {
 // close ends the workers.
 func (j *bench) close() {
 	var g errgroup.Group
-	for _, d := range j.desks {
-		g.Go(func() error {
-			d.close()
-			return nil
-		})
+	for form, desks := range j.desks {
+		for n, d := range desks {
+			if form == judging.Played && d == j.desks[judging.Batched][n] {
+				continue
+			}
+			g.Go(func() error {
+				d.close()
+				return nil
+			})
+		}
 	}
 	g.Wait()
 }
