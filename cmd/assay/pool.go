@@ -196,13 +196,13 @@ func (h *hosting) judging(o *offer) judge {
 func (h *hosting) judge(ctx context.Context, b *exec.Baseline, tasks []exec.Task, each func(mutate.Verdict)) error {
 	var here []exec.Task
 	var items []pool.Item
-	given := map[string]exec.Task{}
-	for _, t := range tasks {
+	given := map[string]*exec.Task{}
+	for n, t := range tasks {
 		if len(t.Pairs) == 0 {
 			here = append(here, t)
 			continue
 		}
-		given[t.Mutant.ID] = t
+		given[t.Mutant.ID] = &tasks[n]
 		items = append(items, pool.Item{Name: t.Mutant.ID, Cost: expense(b, t)})
 	}
 	if len(here) > 0 {
@@ -225,7 +225,7 @@ func (h *hosting) judge(ctx context.Context, b *exec.Baseline, tasks []exec.Task
 		if err := json.Unmarshal(r.Data, &s); err != nil || !ok || s.ID != r.Item {
 			return false, fmt.Errorf("somebody in the pool has sent what is no verdict on %q: %.200q", r.Item, r.Data)
 		}
-		v, err := s.verdict(t, names.of(t))
+		v, err := s.verdict(*t, names.of(*t))
 		if err != nil {
 			return false, fmt.Errorf("somebody in the pool has sent what is no verdict: %w", err)
 		}
