@@ -115,15 +115,18 @@ func piecesOf(t *testing.T, path string) []piece {
 	return out
 }
 
-// What a batch costs before the first of its mutants is judged. The source is
-// BenchmarkBatches in cmd/assay.
+// What a batch costs before the first of its mutants is judged, in mutants of average length: the
+// first of a worker, and each that follows. The source is BenchmarkBatches in exec, with 199 mutants
+// of a library of 3,302 tests (league/commonmark 2.x, PHPUnit 10) that leaves four states, and by
+// that has half of its mutants played: each batch costs a walk through the suite. With the demo it
+// is 61 and 8.1, of mutants that take 3.5 ms.
 const (
-	simulatedReady = 800 * time.Millisecond
-	simulatedAgain = 0 * time.Millisecond
+	readyMutants = 7.9 // 1.355 s, at 0.171 s for a mutant
+	againMutants = 5.9 // 1.007 s
 )
 
-// leastPieces is how many mutants a simulation has at least: those of a smaller result are taken
-// several times.
+// leastPieces is how many mutants a simulation has at least, unless ASSAY_POOL_MUTANTS says more:
+// those of a smaller result are taken several times.
 const leastPieces = 3000
 
 // TestSimulation prints how well 1 to 64 workers are used by a run with the times of a real one:
@@ -136,16 +139,19 @@ func TestSimulation(t *testing.T) {
 		t.Skip("ASSAY_POOL_TIMES names no result; .ci/run pool does. TestTwoWorkers is the same with two")
 	}
 	pieces := piecesOf(t, path)
-	faster := 1.0
-	if text := os.Getenv("ASSAY_POOL_FASTER"); text != "" {
-		var err error
-		if faster, err = strconv.ParseFloat(text, 64); err != nil || faster <= 0 {
-			t.Fatalf("ASSAY_POOL_FASTER=%s: %v", text, err)
+	set := func(name string, value float64) float64 {
+		if text := os.Getenv(name); text != "" {
+			var err error
+			if value, err = strconv.ParseFloat(text, 64); err != nil || value <= 0 {
+				t.Fatalf("%s=%s: %v", name, text, err)
+			}
 		}
+		return value
 	}
+	faster, least := set("ASSAY_POOL_FASTER", 1), int(set("ASSAY_POOL_MUTANTS", leastPieces))
 	takes, all, longest := map[string]time.Duration{}, time.Duration(0), time.Duration(0)
 	var list []Item
-	for len(list) < max(leastPieces, len(pieces)) {
+	for len(list) < max(least, len(pieces)) {
 		for _, p := range pieces {
 			name := fmt.Sprint("mutant", len(list))
 			took := time.Duration(float64(p.took) / faster)
@@ -155,6 +161,9 @@ func TestSimulation(t *testing.T) {
 		}
 	}
 	t.Logf("%d mutants, of which %d are of the run; they take %v together, and one of them %v", len(list), len(pieces), all.Round(time.Second), longest.Round(time.Millisecond))
+	each := float64(all) / float64(len(list))
+	ready, again := time.Duration(readyMutants*each), time.Duration(againMutants*each)
+	t.Logf("a worker's first batch takes %v to begin, and each of the others %v", ready.Round(time.Millisecond), again.Round(time.Millisecond))
 	for workers := 64; workers >= 1; workers /= 2 {
 		s := serve(t, "127.0.0.1:0", "")
 		var mu sync.Mutex
@@ -162,7 +171,7 @@ func TestSimulation(t *testing.T) {
 		var there sync.WaitGroup
 		there.Add(workers)
 		for n := range workers {
-			hire(t, connect(t, s), fmt.Sprint("w", n), waiting{simulatedReady, simulatedAgain, takes, &there, &mu, &spent, &idle})
+			hire(t, connect(t, s), fmt.Sprint("w", n), waiting{ready, again, takes, &there, &mu, &spent, &idle})
 		}
 		var r results
 		g := giver(fmt.Sprintf("run%08d", workers), &r)
@@ -180,9 +189,9 @@ func TestSimulation(t *testing.T) {
 		if err := g.End(t.Context()); err != nil {
 			t.Error(err)
 		}
-		_, again := g.Shares()
-		least := max(all.Seconds()/float64(workers), longest.Seconds())
-		t.Logf("%2d workers: %6.1f s, efficiency %3.0f %%; without what workers need to get ready it could be %3.0f %%; %d batches; %.1f s without one, %d given again", workers, took.Seconds(), 100*all.Seconds()/took.Seconds()/float64(workers), 100*least/(least+simulatedReady.Seconds()), batches, idle.Seconds(), again)
+		_, twice := g.Shares()
+		floor := max(all.Seconds()/float64(workers), longest.Seconds())
+		t.Logf("%2d workers: %6.1f s, efficiency %3.0f %%; without what workers need to get ready it could be %3.0f %%; %d batches; %.1f s without one, %d given again", workers, took.Seconds(), 100*all.Seconds()/took.Seconds()/float64(workers), 100*floor/(floor+ready.Seconds()), batches, idle.Seconds(), twice)
 		if spent < all || len(r.got) != len(list) {
 			t.Errorf("%d records of %d, %v of %v", len(r.got), len(list), spent, all)
 		}
