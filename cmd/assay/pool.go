@@ -329,6 +329,7 @@ func (h *hosting) end(env *environment, fault error) {
 	if h.note != "" {
 		os.Remove(h.note)
 	}
+	h.giver, h.offer, h.known = nil, nil, nil // reports are written next, and need the memory
 }
 
 func wereMany(n int, noun string) string {

@@ -24,7 +24,7 @@ import (
 
 // BenchmarkPoolMemory prints how much memory a run takes at most (its peak resident set, or that of
 // the largest process that it started) that gives mutants to a pool whose workers judge nothing and
-// say at once that all are killed, with a kilobyte of text about each. ASSAY_POOL_MUTANTS is how
+// say at once that all are killed, with a text about each that is as long as there are (400 bytes). ASSAY_POOL_MUTANTS is how
 // many mutants there are, 2,000 without it; with 200,000 it must be less than 1 GB.
 func BenchmarkPoolMemory(b *testing.B) {
 	number := 2000
@@ -93,7 +93,7 @@ func (atOnce) Work(ctx context.Context, feed pool.Feed, each func(pool.Record)) 
 		}
 		for _, id := range items {
 			n++
-			detail := fmt.Sprint("Failed asserting that 1 is 2 ", n, strings.Repeat(" and more", 110))
+			detail := fmt.Sprint("Failed asserting that 1 is 2 ", n, strings.Repeat(" and more", 40))
 			text, err := json.Marshal(storedLine{ID: id, Status: mutate.Killed.String(), How: mutate.Assertion.String(), Killer: "C0Test::testAll", Detail: detail, Ran: 1, Micros: time.Second.Microseconds()})
 			if err != nil {
 				return err

@@ -22,8 +22,8 @@ const (
 	mostTarget  = time.Minute
 	leastTarget = 25 * time.Millisecond
 	startsMost  = 20 // a batch of usual length is so many starts, if that is more than the target
-	startsLeast = 4  // and one at the end
-	shares      = 8  // of what is left for each worker, the next batch is one part of so many
+	startsLeast = 2  // and one at the end
+	shares      = 4  // of what is left for each worker, the next batch is one part of so many
 
 	lookEvery  = 2 * time.Second // at what the server has
 	idleLooks  = 3               // nothing to do on the server, and nothing heard, for so many looks: something was lost

@@ -43,7 +43,7 @@ func TestSizes(t *testing.T) {
 		{"a part of what is left", 3200, 4, 3200 / 4 / shares, 0.001, 0},
 		{"at the end", 10, 4, 25, 0.001, 0},
 		{"at the end, one item is long", 10, 4, 1, 1, 0},
-		{"at the end, where batches take a start", 10_000, 500, 800, 0.001, 0.2},
+		{"at the end, where batches take a start", 10_000, 500, 400, 0.001, 0.2},
 		{"where a start takes long, beyond the target", 100_000, 1, 1000, 0.01, 0.5},
 		{"and no longer than a minute", 1_000_000, 1, 600, 0.1, 50},
 	} {
