@@ -75,6 +75,26 @@ type run struct {
 func judgeAll(b *testing.B, ctx context.Context, set exec.Settings, p *project.Project, sample int) run {
 	b.Helper()
 	began := time.Now()
+	e, s, ms := recorded(b, ctx, set, p, sample)
+	defer e.Close()
+	r := run{startup: time.Since(began)}
+	err := e.Judge(ctx, s, exec.Plan(ms, s), func(v mutate.Verdict) {
+		if v.Status != mutate.Unreached {
+			r.judged++
+		}
+		r.tests += v.Time
+		r.verdicts = append(r.verdicts, v)
+	})
+	if err != nil {
+		b.Fatal(err)
+	}
+	r.wall, r.judging = time.Since(began), time.Since(began)-r.startup
+	return r
+}
+
+// recorded gives an engine that has recorded a project's tests, and its mutants; see judgeAll.
+func recorded(b *testing.B, ctx context.Context, set exec.Settings, p *project.Project, sample int) (*exec.Engine, *exec.Baseline, []*mutate.Mutant) {
+	b.Helper()
 	var ms []*mutate.Mutant
 	var points []*mutate.Points
 	set.Sources = sync.OnceValue(func() []*mutate.Points {
@@ -93,28 +113,16 @@ func judgeAll(b *testing.B, ctx context.Context, set exec.Settings, p *project.P
 	if err != nil {
 		b.Fatal(err)
 	}
-	defer e.Close()
 	if sample > 0 && sample < len(ms) {
 		rand.New(rand.NewSource(1)).Shuffle(len(ms), func(i, j int) { ms[i], ms[j] = ms[j], ms[i] })
 		ms = ms[:sample]
 	}
 	s, err := e.Record(ctx, points, nil)
 	if err != nil {
+		e.Close()
 		b.Fatal(err)
 	}
-	r := run{startup: time.Since(began)}
-	err = e.Judge(ctx, s, exec.Plan(ms, s), func(v mutate.Verdict) {
-		if v.Status != mutate.Unreached {
-			r.judged++
-		}
-		r.tests += v.Time
-		r.verdicts = append(r.verdicts, v)
-	})
-	if err != nil {
-		b.Fatal(err)
-	}
-	r.wall, r.judging = time.Since(began), time.Since(began)-r.startup
-	return r
+	return e, s, ms
 }
 
 // coldSuite gives the seconds that one mutant takes by hand, jobs at a time: of all,

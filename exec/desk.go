@@ -47,7 +47,11 @@ func (d *desk) walk(ctx context.Context) error {
 	for {
 		boundary, ok := d.next(d.form, from)
 		if !ok {
-			return nil
+			// What is played waits for the next walk, for which more than it may come meanwhile.
+			if more, err := d.more(ctx); !more || err != nil {
+				return err
+			}
+			continue
 		}
 		from = boundary
 		for {
@@ -57,8 +61,8 @@ func (d *desk) walk(ctx context.Context) error {
 			n := 1
 			if d.form == judging.Batched {
 				n = mostBatched
-				if open := d.waitingAt(boundary); open < 2*n*len(d.desks) {
-					n = max(4, open/(2*len(d.desks)))
+				if open, desks := d.waitingAt(boundary), len(d.desks[d.form]); open < 2*n*desks {
+					n = max(4, open/(2*desks))
 				}
 			}
 			cases := d.take(d.form, boundary, n)
@@ -69,8 +73,15 @@ func (d *desk) walk(ctx context.Context) error {
 				return err
 			}
 		}
-		from++
 	}
+}
+
+// more has more tasks come while batches are made, where there are any.
+func (d *desk) more(ctx context.Context) (bool, error) {
+	if d.form != judging.Batched {
+		return false, nil
+	}
+	return d.fed(ctx, false)
 }
 
 func (j *bench) waitingAt(boundary int) int {

@@ -3,7 +3,6 @@
 package exec
 
 import (
-	"cmp"
 	"context"
 	"maps"
 	"slices"
@@ -25,51 +24,22 @@ import (
 // Before anything counts, each way to replay a mutant is tried on unchanged code, which
 // must stay green and converge, and on code that cannot pass; see controlBatch and controlPlay.
 func (e *Engine) Judge(ctx context.Context, b *Baseline, tasks []Task, each func(mutate.Verdict)) error {
-	if gone := e.samePHP(); gone != nil {
-		return gone
+	left := tasks
+	once := func(context.Context, bool) (now []Task) {
+		now, left = left, nil
+		return now
 	}
-	var mu sync.Mutex
-	j, err := e.newBench(b, tasks, func(v mutate.Verdict) {
-		mu.Lock()
-		defer mu.Unlock()
-		if ctx.Err() == nil && e.samePHP() == nil {
-			each(v)
-		}
-	})
-	if err != nil {
-		return err
-	}
-	defer j.report()
-	defer j.forgiven()
-	defer j.close()
-	for _, c := range j.cases {
-		if len(c.task.Pairs) > 0 {
-			continue
-		}
-		v, err := j.unplayed(c)
-		if err != nil {
-			return err
-		}
-		j.each(v)
-	}
-	for j.pending() {
-		for _, form := range []judging.Form{judging.Batched, judging.Played} {
-			if err := j.walk(ctx, form); err != nil {
-				return cmp.Or(e.samePHP(), err)
-			}
-		}
-	}
-	return e.samePHP()
+	return e.judge(ctx, b, tasks, feeding{once, false}, each)
 }
 
 // unplayed is the verdict on a mutant that nothing reaches, or that does what the original
 // does wherever it is reached.
-func (j *bench) unplayed(c *kase) (mutate.Verdict, error) {
-	if c.task.Same > 0 { // PHP has compiled it when it was observed
-		return j.verdict(c, judging.Finding{Status: mutate.Survived, Test: -1}), nil
+func (j *bench) unplayed(t Task) (mutate.Verdict, error) {
+	if t.Same > 0 { // PHP has compiled it when it was observed
+		return j.verdict(&kase{task: t}, judging.Finding{Status: mutate.Survived, Test: -1}), nil
 	}
-	ok, err := j.e.lint.parses(c.task.Mutant.Edit.Apply(c.task.Mutant.Source.Text))
-	v := mutate.Verdict{Mutant: c.task.Mutant, Status: mutate.Unreached}
+	ok, err := j.e.lint.parses(t.Mutant.Edit.Apply(t.Mutant.Source.Text))
+	v := mutate.Verdict{Mutant: t.Mutant, Status: mutate.Unreached}
 	if !ok {
 		v.Status = mutate.Stillborn
 	}
@@ -104,17 +74,19 @@ type bench struct {
 	e        *Engine
 	b        *Baseline
 	schemata *schemata
-	cases    []*kase
+	feeding  feeding
+	asking   sync.Mutex
 	give     func(mutate.Verdict)
 	stats    *Stats
-	desks    []*desk
+	desks    map[judging.Form][]*desk
 	preload  [][2]string
 	times    []int64
 
 	mu         sync.Mutex
 	suite      *judging.Suite
 	waiting    map[judging.Form]map[int][]*kase // boundary => cases whose next step begins there
-	open       int                              // cases without a verdict
+	cases      []*kase                          // all that were admitted
+	open       int                              // those without a verdict
 	rehearsed  map[rehearsal]bool
 	rehearsing sync.Mutex
 	ids        map[*int][]mutate.TestID
@@ -123,8 +95,9 @@ type bench struct {
 	redOnce    map[int]bool // tests that failed in one walker
 }
 
-func (e *Engine) newBench(b *Baseline, tasks []Task, give func(mutate.Verdict)) (*bench, error) {
-	j := &bench{e: e, b: b, give: give, waiting: map[judging.Form]map[int][]*kase{}, rehearsed: map[rehearsal]bool{},
+// newBench makes a bench for tasks, of which none is handed to it yet; see admit.
+func (e *Engine) newBench(b *Baseline, tasks []Task, f feeding, give func(mutate.Verdict)) (*bench, error) {
+	j := &bench{e: e, b: b, feeding: f, give: give, desks: map[judging.Form][]*desk{}, waiting: map[judging.Form]map[int][]*kase{}, rehearsed: map[rehearsal]bool{},
 		ids: map[*int][]mutate.TestID{}, stats: newStats(b), unreliable: maps.Clone(b.unreliable), redOnce: map[int]bool{}}
 	j.stats.Compared = b.compared(tasks)
 	j.suite = judging.NewSuite(b.rec, nil, !e.forks())
@@ -135,25 +108,16 @@ func (e *Engine) newBench(b *Baseline, tasks []Task, give func(mutate.Verdict)) 
 		j.preload = b.classes
 	}
 	for n := range min(e.set.Jobs, max(1, len(tasks))) {
-		j.desks = append(j.desks, &desk{bench: j, number: n + 1})
+		d := &desk{bench: j, number: n + 1}
+		j.desks[judging.Batched] = append(j.desks[judging.Batched], d)
+		if f.apart {
+			d = &desk{bench: j, number: n + 1}
+		}
+		j.desks[judging.Played] = append(j.desks[judging.Played], d)
 	}
 	var err error
 	if j.schemata, err = e.combine(b, tasks); err != nil {
 		return nil, err
-	}
-	for _, t := range tasks {
-		c := &kase{task: t, ran: map[int]bool{}, opened: map[string]bool{}, kills: map[int]bool{}, covered: map[int]bool{}, doubted: map[int]bool{}, left: map[string]bool{}}
-		c.subject = judging.Subject{Path: t.Mutant.Source.Path, Pairs: t.Pairs, Order: j.testPairs(t), Entry: judging.Swapped}
-		if j.schemata.number[t.Mutant] != 0 {
-			c.subject.Entry = judging.Selected
-		}
-		if len(t.Pairs) > 0 && t.Pairs[0] == 0 {
-			c.subject.Rebuilt, c.subject.All = b.rebuilt(t.Mutant)
-		}
-		j.cases = append(j.cases, c)
-		if len(t.Pairs) > 0 {
-			j.open++
-		}
 	}
 	return j, nil
 }
@@ -201,11 +165,14 @@ func (j *bench) plan(copied map[int][]string) {
 	maps.Copy(refused, j.unreliable)
 	j.suite.Refused, j.suite.NoBatches, j.suite.Whole = refused, j.e.set.SwapOnly, j.e.changesPlaces.Load()
 	for _, c := range j.cases {
-		if len(c.task.Pairs) > 0 {
-			c.steps = j.suite.Plan(&c.subject, &j.stats.Reasons)
-			j.queue(c)
-		}
+		j.planCase(c)
 	}
+}
+
+// planCase makes the steps of a case. j.mu is held.
+func (j *bench) planCase(c *kase) {
+	c.steps = j.suite.Plan(&c.subject, &j.stats.Reasons)
+	j.queue(c)
 }
 
 // queue puts a case where its next step is made. j.mu is held.
@@ -262,7 +229,7 @@ func (j *bench) walk(ctx context.Context, form judging.Form) error {
 		return nil
 	}
 	g, ctx := errgroup.WithContext(ctx)
-	for _, d := range j.desks {
+	for _, d := range j.desks[form] {
 		g.Go(func() error {
 			d.form = form
 			return d.walk(ctx)
@@ -274,11 +241,16 @@ func (j *bench) walk(ctx context.Context, form judging.Form) error {
 // close ends the workers.
 func (j *bench) close() {
 	var g errgroup.Group
-	for _, d := range j.desks {
-		g.Go(func() error {
-			d.close()
-			return nil
-		})
+	for form, desks := range j.desks {
+		for n, d := range desks {
+			if form == judging.Played && d == j.desks[judging.Batched][n] {
+				continue
+			}
+			g.Go(func() error {
+				d.close()
+				return nil
+			})
+		}
 	}
 	g.Wait()
 }

@@ -2,6 +2,7 @@ package exec_test
 
 import (
 	"context"
+	"math/rand/v2"
 	"os"
 	osexec "os/exec"
 	"path/filepath"
@@ -149,7 +150,8 @@ func judgeProject(t *testing.T, root string, set exec.Settings, observe bool, wi
 		t.Fatal(err)
 	}
 	verdicts := map[string]mutate.Verdict{}
-	err = e.Judge(ctx, s, exec.Plan(ms, s), func(v mutate.Verdict) {
+	tasks := exec.Plan(ms, s)
+	err = e.Judge(ctx, s, tasks, func(v mutate.Verdict) {
 		id := v.Mutant.Source.Path + " " + v.Mutant.ID
 		if _, twice := verdicts[id]; twice {
 			t.Errorf("%s has two verdicts", id)
@@ -162,5 +164,44 @@ func judgeProject(t *testing.T, root string, set exec.Settings, observe bool, wi
 	if remarks := e.Remarks(); len(remarks) > 0 {
 		t.Errorf("plain %v, observed %v: %s", set.SwapOnly, observe, strings.Join(remarks, " "))
 	}
-	return verdicts, e.Stats()
+	stats := e.Stats()
+	if !set.SwapOnly && !observe {
+		judgeFed(t, e, s, tasks, verdicts)
+	}
+	return verdicts, stats
+}
+
+// judgeFed judges tasks once more, in batches of five that come in another order, some of them
+// twice: each verdict says what it said when all were known at once, in all that a result holds.
+func judgeFed(t *testing.T, e *exec.Engine, s *exec.Baseline, tasks []exec.Task, want map[string]mutate.Verdict) {
+	t.Helper()
+	tasks = slices.Clone(tasks)
+	rand.New(rand.NewPCG(1, 2)).Shuffle(len(tasks), func(i, j int) { tasks[i], tasks[j] = tasks[j], tasks[i] })
+	times, given := map[*mutate.Mutant]int{}, 0
+	left := slices.Concat(tasks, tasks[:len(tasks)/10])
+	feed := func(context.Context, bool) []exec.Task {
+		now := left[:min(5, len(left))]
+		left, given = left[len(now):], given+len(now)
+		return now
+	}
+	err := e.JudgeFed(t.Context(), s, tasks, feed, func(v mutate.Verdict) {
+		times[v.Mutant]++
+		w := want[v.Mutant.Source.Path+" "+v.Mutant.ID]
+		if v.Status != w.Status || v.Killer != w.Killer || v.How != w.How || v.Ran != w.Ran || !slices.Equal(v.Reaching, w.Reaching) {
+			t.Errorf("%s, when it is given later: %v by %q (%v) after %d, and before %v by %q (%v) after %d", v.Mutant.ID, v.Status, v.Killer, v.How, v.Ran, w.Status, w.Killer, w.How, w.Ran)
+		}
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	verdicts := 0
+	for _, task := range tasks {
+		if times[task.Mutant] == 0 {
+			t.Errorf("%s has no verdict when it is given later", task.Mutant.ID)
+		}
+		verdicts += times[task.Mutant]
+	}
+	if verdicts != given {
+		t.Errorf("%d verdicts on %d tasks that were given", verdicts, given)
+	}
 }

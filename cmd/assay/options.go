@@ -63,7 +63,7 @@ type poolAccess struct {
 	PoolCreds   string `name:"pool-creds" toml:"-" placeholder:"FILE" help:"The credentials of a user of that server." group:"pool"`
 	PoolSecret  string `name:"pool-secret" toml:"-" placeholder:"FILE" help:"A file with the secret (a token of NATS) that who joins has to know; only its owner may read it." group:"pool"`
 	PoolCA      string `name:"pool-ca" toml:"-" placeholder:"FILE" help:"The certificates of those who may have signed the server's, if not those of the system." group:"pool"`
-	PoolCert    string `name:"pool-cert" toml:"-" placeholder:"FILE" help:"Our certificate: for the server, or of the server that --pool-listen starts." group:"pool"`
+	PoolCert    string `name:"pool-cert" toml:"-" placeholder:"FILE" help:"The certificate by which this process is known: to the server, or, where it is the server, to those who join." group:"pool"`
 	PoolKey     string `name:"pool-key" toml:"-" placeholder:"FILE" help:"The key of that certificate." group:"pool"`
 	Insecure    bool   `name:"insecure" toml:"-" help:"Let other machines be reached, or listened to, without TLS and a secret: who is on the way reads the sources and has code run by workers." group:"pool"`
 }

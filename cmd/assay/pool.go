@@ -12,7 +12,6 @@ import (
 	"io"
 	"os"
 	"path/filepath"
-	"reflect"
 	"slices"
 	"strings"
 	"time"
@@ -30,8 +29,8 @@ type hosting struct {
 	conn   *pool.Conn
 	giver  *pool.Giver // nil before the first mutant is given
 	offer  *offer
-	known  []pool.Record // of the interrupted run
-	note   string        // the file with the name of the run; "" for none
+	known  map[string]string // of the interrupted run: what pool.Giver.Begin wants
+	note   string            // the file with the name of the run; "" for none
 	where  string
 }
 
@@ -131,7 +130,10 @@ func (h *hosting) close(env *environment) {
 // know takes in a verdict of the interrupted run: workers may still tell of it.
 func (h *hosting) know(v mutate.Verdict) {
 	if h != nil {
-		h.known = append(h.known, recordOf(v, noChange))
+		if h.known == nil {
+			h.known = map[string]string{}
+		}
+		h.known[v.Mutant.ID] = essenceOf(recordOf(v, noChange))
 	}
 }
 
@@ -156,22 +158,23 @@ func recordOf(v mutate.Verdict, place func(string) string) pool.Record {
 	return pool.Record{Item: s.ID, Data: text}
 }
 
-// sameRecord reports whether two records say the same of what a result holds for every run: times
-// and the text of a failure, in which there may be addresses or times, are only in those with
-// timings. One that says that judging failed says nothing of the mutant.
-func sameRecord(a, b pool.Record) bool {
-	var x, y storedLine
-	if json.Unmarshal(a.Data, &x) != nil || json.Unmarshal(b.Data, &y) != nil {
-		return false
+// essenceOf gives what a record says of what a result holds for every run: times and the text of a
+// failure, in which there may be addresses or times, are only in those with timings. One that says
+// that judging failed says nothing of the mutant.
+func essenceOf(r pool.Record) string {
+	var s storedLine
+	if json.Unmarshal(r.Data, &s) != nil {
+		return "no verdict"
 	}
-	broken := mutate.Broken.String()
-	if x.Status == broken || y.Status == broken {
-		return true
+	if s.Status == mutate.Broken.String() {
+		return ""
 	}
-	for _, s := range []*storedLine{&x, &y} {
-		s.Detail, s.Micros, s.Opened, s.Whole = "", 0, nil, false
+	s.ID, s.Detail, s.Micros, s.Opened, s.Whole = "", "", 0, nil, false
+	text, err := json.Marshal(s)
+	if err != nil {
+		panic(err) // there is nothing in it that has no form
 	}
-	return reflect.DeepEqual(x, y)
+	return string(text)
 }
 
 // said counts the workers, for the line that shows how far a run is.
@@ -193,13 +196,13 @@ func (h *hosting) judging(o *offer) judge {
 func (h *hosting) judge(ctx context.Context, b *exec.Baseline, tasks []exec.Task, each func(mutate.Verdict)) error {
 	var here []exec.Task
 	var items []pool.Item
-	given := map[string]exec.Task{}
-	for _, t := range tasks {
+	given := map[string]*exec.Task{}
+	for n, t := range tasks {
 		if len(t.Pairs) == 0 {
 			here = append(here, t)
 			continue
 		}
-		given[t.Mutant.ID] = t
+		given[t.Mutant.ID] = &tasks[n]
 		items = append(items, pool.Item{Name: t.Mutant.ID, Cost: expense(b, t)})
 	}
 	if len(here) > 0 {
@@ -222,7 +225,7 @@ func (h *hosting) judge(ctx context.Context, b *exec.Baseline, tasks []exec.Task
 		if err := json.Unmarshal(r.Data, &s); err != nil || !ok || s.ID != r.Item {
 			return false, fmt.Errorf("somebody in the pool has sent what is no verdict on %q: %.200q", r.Item, r.Data)
 		}
-		v, err := s.verdict(t, names.of(t))
+		v, err := s.verdict(*t, names.of(*t))
 		if err != nil {
 			return false, fmt.Errorf("somebody in the pool has sent what is no verdict: %w", err)
 		}
@@ -270,7 +273,7 @@ func (h *hosting) begin(ctx context.Context) error {
 		return err
 	}
 	run.ID = id
-	g := &pool.Giver{Run: *run, Open: open, Same: sameRecord, Resumed: resumed, InMemory: h.server != nil && h.offer.c.PoolDir == "",
+	g := &pool.Giver{Run: *run, Open: open, Essence: essenceOf, Resumed: resumed, InMemory: h.server != nil && h.offer.c.PoolDir == "",
 		Tell: func(text string) {
 			h.offer.bar.end() // else its line is in the way
 			fmt.Fprintf(h.offer.env.stderr, "assay: %s\n", text)
@@ -326,6 +329,7 @@ func (h *hosting) end(env *environment, fault error) {
 	if h.note != "" {
 		os.Remove(h.note)
 	}
+	h.giver, h.offer, h.known = nil, nil, nil // reports are written next, and need the memory
 }
 
 func wereMany(n int, noun string) string {

@@ -33,6 +33,7 @@ type poolApart struct {
 	address string
 	plain   string  // the result of a run that no pool has to do with
 	server  *spoken // nil: the run has it
+	apart   *apart  // nil: all are in the namespaces of the test
 	store   string
 }
 
@@ -91,6 +92,10 @@ func freeAddress(t *testing.T) string {
 // launch starts a process in the project.
 func (p *poolApart) launch(name string, args ...string) *spoken {
 	p.t.Helper()
+	if p.apart != nil && !slices.Contains(args, "work") {
+		args = append(p.apart.hub.enter(), append([]string{name}, args...)...)
+		name, args = args[0], args[1:]
+	}
 	s := &spoken{cmd: osexec.Command(name, args...), done: make(chan struct{})}
 	s.cmd.Dir, s.cmd.Stdout, s.cmd.Stderr = p.dir, s, s
 	s.cmd.Env = append(os.Environ(), "XDG_CACHE_HOME="+filepath.Join(p.base, "cache"), "TMPDIR="+filepath.Join(p.base, "tmp"), "NO_COLOR=1")
@@ -121,8 +126,25 @@ func (p *poolApart) wait(s *spoken) int {
 	return s.cmd.ProcessState.ExitCode()
 }
 
+// work has a worker join, in namespaces of its own if there are some.
 func (p *poolApart) work(name string, args ...string) *spoken {
-	return p.launch("assay", append([]string{"work", "--name", name, "--jobs", "1", "--pool", "nats://" + p.address}, args...)...)
+	p.t.Helper()
+	args = append([]string{"assay", "work", "--name", name, "--jobs", "1", "--pool", "nats://" + p.address}, args...)
+	if p.apart != nil {
+		args = append(p.apart.enter(p.t, name), append(args, "--insecure")...)
+	}
+	return p.launch(args[0], args[1:]...)
+}
+
+// signal sends a signal to a process; to the worker, where it has namespaces of its own.
+func (p *poolApart) signal(s *spoken, what syscall.Signal) {
+	pid := s.cmd.Process.Pid
+	if p.apart != nil && slices.Contains(s.cmd.Args, "work") {
+		pid = p.apart.child(p.t, pid)
+	}
+	if err := syscall.Kill(pid, what); err != nil {
+		p.t.Errorf("%v: %v", s.cmd.Args, err)
+	}
 }
 
 // host begins a run; with a server of its own, if there is no other.
@@ -130,6 +152,9 @@ func (p *poolApart) host(to string, args ...string) *spoken {
 	at := []string{"--pool-listen", p.address}
 	if p.server != nil {
 		at = []string{"--pool", "nats://" + p.address}
+	}
+	if p.apart != nil {
+		at = append(at, "--insecure")
 	}
 	return p.launch("assay", slices.Concat([]string{"run", "--fresh", "--pool-patience", "2s", "--write", "json=" + to}, at, args)...)
 }
@@ -254,7 +279,7 @@ func TestPoolSendsWhatIsNeeded(t *testing.T) {
 }
 
 // Records say the same when a result that is made of them is the same.
-func TestSameRecord(t *testing.T) {
+func TestEssence(t *testing.T) {
 	of := func(change func(*storedLine)) pool.Record {
 		s := storedLine{ID: "a", Status: mutate.Killed.String(), Killer: "T::a", Ran: 2, Micros: 5}
 		change(&s)
@@ -277,34 +302,38 @@ func TestSameRecord(t *testing.T) {
 		"how":    {func(s *storedLine) { s.How = mutate.Assertion.String() }, false},
 		"ran":    {func(s *storedLine) { s.Ran = 3 }, false},
 	} {
-		if got := sameRecord(first, of(c.change)); got != c.same {
-			t.Errorf("%s: %v", name, got)
+		if a, b := essenceOf(first), essenceOf(of(c.change)); (a == b || b == "") != c.same || a == "" {
+			t.Errorf("%s: %q and %q", name, a, b)
 		}
 	}
-	if sameRecord(first, pool.Record{Item: "a", Data: json.RawMessage(`[]`)}) {
+	if got := essenceOf(pool.Record{Item: "a", Data: json.RawMessage(`[]`)}); got == "" || got == essenceOf(first) {
 		t.Error("what is no record is the same as one")
 	}
 }
 
-// TestPoolGallery has runs of a pool whose server, workers or host are killed or stopped at
-// random moments. ASSAY_POOL_ROUNDS says how often; without it each kind comes once, and only
-// with the server that the run has itself. ASSAY_SEED repeats one.
+// TestPoolGallery has runs of a pool whose server, workers or host are killed, stopped or cut off at
+// random moments. ASSAY_POOL_ROUNDS says how often; each worker has namespaces of its own then.
+// Without it some kinds come once, with the server that the run has itself, and all are in one
+// network. ASSAY_SEED repeats one.
 func TestPoolGallery(t *testing.T) {
 	t.Parallel()
 	if testing.Short() {
 		t.Skip("long, and TestPool has what it does at the least")
 	}
-	rounds := 3
-	servers := []string{"its own"}
+	const own, debians = "its own server", "nats-server"
+	kinds := [][2]string{{"worker killed", own}, {"worker stopped", own}, {"run killed", own}}
+	rounds := len(kinds)
+	p := newPoolApart(t)
 	if text := os.Getenv("ASSAY_POOL_ROUNDS"); text != "" {
 		var err error
 		if rounds, err = strconv.Atoi(text); err != nil {
 			t.Fatal(err)
 		}
-		needTools(t, "nats-server")
-		servers = append(servers, "nats-server")
+		needTools(t, debians, "ip", "unshare", "nsenter")
+		p.apart, p.address = newApart(t), hubAddress+":4222"
+		kinds = [][2]string{{"worker killed", own}, {"worker killed", debians}, {"worker stopped", own}, {"worker stopped", debians}, {"worker cut off", own}, {"worker cut off", debians},
+			{"run killed", own}, {"run killed", debians}, {"server killed", debians}}
 	}
-	p := newPoolApart(t)
 	seed := uint64(time.Now().UnixNano())
 	if text := os.Getenv("ASSAY_SEED"); text != "" {
 		var err error
@@ -313,14 +342,11 @@ func TestPoolGallery(t *testing.T) {
 		}
 	}
 	for round := range rounds {
-		kind := []string{"worker killed", "worker stopped", "run killed", "server killed"}[round/len(servers)%(2+len(servers))]
-		server := servers[round%len(servers)]
-		if kind == "server killed" && server != "nats-server" {
-			server = "nats-server"
-		}
-		what := fmt.Sprintf("round %d, seed %d: %s, with %s", round, seed+uint64(round), kind, server)
-		t.Log(what)
-		p.round(what, kind, server == "nats-server", rand.New(rand.NewPCG(seed+uint64(round), 1)))
+		kind := kinds[round%len(kinds)]
+		what := fmt.Sprintf("round %d, seed %d: %s, with %s", round, seed+uint64(round), kind[0], kind[1])
+		began := time.Now()
+		p.round(what, kind[0], kind[1] == debians, rand.New(rand.NewPCG(seed+uint64(round), 1)))
+		t.Logf("%s: %.0f s", what, time.Since(began).Seconds())
 	}
 }
 
@@ -334,25 +360,30 @@ func (p *poolApart) round(what, kind string, apart bool, r *rand.Rand) {
 	to := filepath.Join(p.base, "pool.json")
 	os.Remove(to)
 	run := p.host(to)
-	workers := []*spoken{p.work("one"), p.work("two")}
+	workers := []*spoken{p.work("one"), p.work("two"), p.work("three")}
 	p.awaits(workers[0], "taking mutants")
 	time.Sleep(time.Duration(r.IntN(4000)) * time.Millisecond)
+	tooLong := time.Duration(2500+r.IntN(3000)) * time.Millisecond // longer than --pool-patience
 	switch kind {
 	case "worker killed":
-		workers[0].cmd.Process.Kill()
-		workers = append(workers, p.work("three"))
+		p.signal(workers[0], syscall.SIGKILL)
+		<-workers[0].done
+		workers = append(workers[1:], p.work("four"))
 	case "worker stopped":
-		pid := workers[0].cmd.Process.Pid
-		syscall.Kill(pid, syscall.SIGSTOP)
-		time.Sleep(time.Duration(2500+r.IntN(3000)) * time.Millisecond) // longer than --pool-patience
-		syscall.Kill(pid, syscall.SIGCONT)
+		p.signal(workers[0], syscall.SIGSTOP)
+		time.Sleep(tooLong)
+		p.signal(workers[0], syscall.SIGCONT)
+	case "worker cut off":
+		p.apart.cut(p.t, "one", true)
+		time.Sleep(tooLong)
+		p.apart.cut(p.t, "one", false)
 	case "run killed":
-		run.cmd.Process.Kill()
+		p.signal(run, syscall.SIGKILL)
 		<-run.done
 		time.Sleep(time.Duration(r.IntN(3000)) * time.Millisecond)
 		run = p.host(to, "--resume")
 	case "server killed":
-		p.server.cmd.Process.Kill()
+		p.signal(p.server, syscall.SIGKILL)
 		<-p.server.done
 		time.Sleep(time.Duration(r.IntN(3000)) * time.Millisecond)
 		p.server = p.serve()
@@ -362,11 +393,11 @@ func (p *poolApart) round(what, kind string, apart bool, r *rand.Rand) {
 	}
 	compareFiles(p.t, p.plain, to)
 	for _, w := range workers {
-		w.cmd.Process.Signal(syscall.SIGTERM)
+		p.signal(w, syscall.SIGTERM)
 		p.wait(w)
 	}
 	if p.server != nil {
-		p.server.cmd.Process.Kill()
+		p.signal(p.server, syscall.SIGKILL)
 		<-p.server.done
 	}
 }

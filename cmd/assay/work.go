@@ -3,6 +3,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
@@ -93,8 +94,9 @@ type workshop struct {
 	code     *codebase
 	engine   *exec.Engine
 	baseline *exec.Baseline
-	tasks    map[string]exec.Task
-	place    func(string) string // gives text in which places are the host's
+	all      []exec.Task
+	tasks    map[string]exec.Task // by ID of the mutant
+	place    func(string) string  // gives text in which places are the host's
 	jobs     context.CancelFunc
 }
 
@@ -336,7 +338,7 @@ func (s *workshop) compare(d *described, b *exec.Baseline, chosen []*mutate.Muta
 	if out := here.differences(&d.Seen); len(out) > 0 {
 		return &pool.Refusal{Why: told(out)}
 	}
-	s.tasks = make(map[string]exec.Task, len(tasks))
+	s.all, s.tasks = tasks, make(map[string]exec.Task, len(tasks))
 	for _, t := range tasks {
 		s.tasks[t.Mutant.ID] = t
 	}
@@ -344,17 +346,23 @@ func (s *workshop) compare(d *described, b *exec.Baseline, chosen []*mutate.Muta
 	return nil
 }
 
-// Work judges mutants.
-func (s *workshop) Work(ctx context.Context, items []string, each func(pool.Record)) error {
-	tasks := make([]exec.Task, 0, len(items))
-	for _, id := range items {
-		t, ok := s.tasks[id]
-		if !ok {
-			return fmt.Errorf("there is no mutant %.200q here", id)
+// Work judges mutants, as they come.
+func (s *workshop) Work(ctx context.Context, feed pool.Feed, each func(pool.Record)) error {
+	ctx, fail := context.WithCancelCause(ctx)
+	defer fail(nil)
+	more := func(ctx context.Context, wait bool) (tasks []exec.Task) {
+		for _, id := range feed(ctx, wait) {
+			t, ok := s.tasks[id]
+			if !ok {
+				fail(fmt.Errorf("there is no mutant %.200q here", id))
+				return nil
+			}
+			tasks = append(tasks, t)
 		}
-		tasks = append(tasks, t)
+		return tasks
 	}
-	return s.engine.Judge(ctx, s.baseline, tasks, func(v mutate.Verdict) { each(recordOf(v, s.place)) })
+	err := s.engine.JudgeFed(ctx, s.baseline, s.all, more, func(v mutate.Verdict) { each(recordOf(v, s.place)) })
+	return cmp.Or(context.Cause(ctx), err)
 }
 
 // Close ends the engine, and removes what was fetched.

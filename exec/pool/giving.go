@@ -1,45 +1,60 @@
 package pool
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
+	"math"
 	"slices"
 	"time"
 
 	"github.com/nats-io/nats.go"
 	"github.com/nats-io/nats.go/jetstream"
+	"golang.org/x/sync/errgroup"
 )
 
 // How the host waits and counts.
 const (
-	usualTarget = 6 * time.Second // for a batch
-	leastTarget = time.Second
-	lookEvery   = 2 * time.Second // at what the server has
-	idleLooks   = 3               // nothing to do on the server, and nothing heard, for so many looks: something was lost
-	mostLost    = 5               // so often in turn, with no record between, and the run ends
-	mostAgain   = 3               // an item is worked on so often where its record is to be forgotten
-	ahead       = 2               // batches that lie ready for each worker
-	firstItems  = 4               // items of the first batches, before anything is known of their times
-	mostItems   = 2000            // of any batch
-	mostGiven   = 20              // a batch that was given so often ends the run
+	// How long a batch takes: at most the target, or as much longer as its start takes, and in
+	// the end less and less, but no less than some starts.
+	usualTarget = 6 * time.Second
+	mostTarget  = time.Minute
+	leastTarget = 25 * time.Millisecond
+	startsMost  = 20 // a batch of usual length is so many starts, if that is more than the target
+	startsLeast = 2  // and one at the end
+	shares      = 4  // of what is left for each worker, the next batch is one part of so many
+
+	lookEvery  = 2 * time.Second // at what the server has
+	idleLooks  = 3               // nothing to do on the server, and nothing heard, for so many looks: something was lost
+	mostLost   = 5               // so often in turn, with no record between, and the run ends
+	mostAgain  = 3               // an item is worked on so often where its record is to be forgotten
+	ahead      = 3               // batches that lie ready for each worker, or are fetched and not begun
+	firstItems = 4               // items of the first batches, before anything is known of their times
+	mostItems  = 2000            // of any batch
+	forgets    = 0.98            // of what was measured before, so much counts after one more batch
+	mostGiven  = 20              // a batch that was given so often ends the run
 )
 
 // giving is the state of a Give.
 type giving struct {
 	*Giver
-	open    map[string]Item // without a record
-	waiting []Item          // not given yet, in order
-	batches map[int]*given
-	of      map[string]int // item => the batch that it is in
-	rate    float64        // seconds for a unit of cost, 0 as long as it is not known
-	costs   map[int]float64
-	order   map[string]int
-	backlog uint64 // the last message that was there before; until then nothing is given
-	ready   bool
-	idle    int // looks in turn at which there was nothing to do, and nothing heard
-	lost    int // times in turn that something was lost
-	retried map[string]int
+	open       map[string]Item // without a record
+	waiting    []Item          // not given yet, in order
+	batches    map[int]*given
+	of         map[string]int // item => the batch that it is in
+	left       float64        // the costs of those that wait
+	rate       float64        // seconds for a unit of cost, 0 as long as it is not known; see measure
+	took, cost float64
+	start      float64         // seconds to the first record of a batch, on average
+	costs      map[int]float64 // by number of a batch
+	sizes      map[int]int
+	order      map[string]int
+	backlog    uint64 // the last message that was there before; until then nothing is given
+	ready      bool
+	idle       int // looks in turn at which there was nothing to do, and nothing heard
+	lost       int // times in turn that something was lost
+	retried    map[string]int
 }
 
 // given is a batch whose records are not all there.
@@ -52,14 +67,14 @@ type given struct {
 // that is known from before, as a batch may have been given twice; one that nobody knows ends
 // the run.
 func (g *Giver) Give(ctx context.Context, items []Item) error {
-	w := &giving{Giver: g, open: map[string]Item{}, batches: map[int]*given{}, of: map[string]int{}, costs: map[int]float64{}, order: map[string]int{}, retried: map[string]int{}}
-	for n, i := range items {
+	w := &giving{Giver: g, open: map[string]Item{}, batches: map[int]*given{}, of: map[string]int{}, costs: map[int]float64{}, sizes: map[int]int{}, order: map[string]int{}, retried: map[string]int{}}
+	for _, i := range dearFirst(items) {
 		if _, known := g.known[i.Name]; known || i.Cost <= 0 {
 			return fmt.Errorf("the item %s is known already, or costs nothing", i.Name)
 		}
-		w.open[i.Name], w.order[i.Name] = i, n
+		w.open[i.Name], w.order[i.Name] = i, len(w.waiting)
+		w.wait(i)
 	}
-	w.waiting = slices.Clone(items)
 	if len(items) == 0 {
 		return nil
 	}
@@ -90,6 +105,22 @@ func (g *Giver) Give(ctx context.Context, items []Item) error {
 		}
 	}
 	return nil
+}
+
+// dearFirst gives items with those first that cost most: one that comes last has all but one
+// worker wait. Those whose costs are alike stay as they were, for neighbours may be cheap to work
+// on one after the other.
+func dearFirst(items []Item) []Item {
+	class := func(i Item) int { return int(math.Floor(math.Log2(i.Cost) / 2)) }
+	items = slices.Clone(items)
+	slices.SortStableFunc(items, func(a, b Item) int { return class(b) - class(a) })
+	return items
+}
+
+// wait puts an item behind those that wait.
+func (w *giving) wait(i Item) {
+	w.waiting = append(w.waiting, i)
+	w.left += i.Cost
 }
 
 // begin finds out what has been said before.
@@ -236,8 +267,8 @@ func (w *giving) share(s *said) *Share {
 // record takes in what is said of an item.
 func (w *giving) record(ctx context.Context, s *said, share *Share, r Record) error {
 	if before, known := w.known[r.Item]; known {
-		if !w.Same(before, r) {
-			return fmt.Errorf("two workers disagree about %s:\n%s\n%s (of %s)", r.Item, before.Data, r.Data, s.Worker)
+		if now := w.Essence(r); now != before && now != "" && before != "" {
+			return fmt.Errorf("two workers disagree about %s:\n%s\n%s (of %s)", r.Item, before, now, s.Worker)
 		}
 		return nil
 	}
@@ -245,18 +276,18 @@ func (w *giving) record(ctx context.Context, s *said, share *Share, r Record) er
 	if !open {
 		return fmt.Errorf("the worker %s tells of %.*q, which it was not given", s.Worker, mostName, r.Item)
 	}
-	w.retried[r.Item]++
-	again, err := w.Take(r, w.retried[r.Item] == mostAgain)
+	again, err := w.Take(r, w.retried[r.Item] == mostAgain-1)
 	if err != nil {
 		return err
 	}
 	if again {
+		w.retried[item.Name]++
 		w.again++
 		w.settle(r.Item)
-		w.waiting = append([]Item{item}, w.waiting...)
+		w.wait(item)
 		return nil
 	}
-	w.known[r.Item] = r
+	w.known[item.Name] = w.Essence(r) // the name of ours, for a part of a message would keep all of it
 	delete(w.open, r.Item)
 	share.Items++
 	w.lost = 0
@@ -280,57 +311,86 @@ func (w *giving) measure(s *said) {
 	if s.Took <= 0 || s.Batch == 0 || w.costs[s.Batch] <= 0 {
 		return
 	}
-	rate := s.Took.Seconds() / w.costs[s.Batch]
-	if w.rate == 0 {
-		w.rate = rate
-		return
+	// What one batch takes says little, for costs are estimated: many have to agree.
+	w.took, w.cost = w.took*forgets+s.Took.Seconds(), w.cost*forgets+w.costs[s.Batch]
+	// Of what it took until the first record the item itself is a part. What makes it longer by
+	// chance is most often an item that takes long, so that less is believed sooner than more.
+	start, weight := max(0, (s.Start-s.Took/time.Duration(max(1, w.sizes[s.Batch]))).Seconds()), 1.0/16
+	if w.rate == 0 || start < w.start {
+		weight = 1.0 / 2
 	}
-	w.rate += (rate - w.rate) / 4
+	w.rate, w.start = w.took/w.cost, w.start+(start-w.start)*weight
 }
 
-// fill gives as many batches as keep the workers busy for some seconds: small ones in the end,
-// so that all come to it at about the same time.
+// fill gives as many batches as keep the workers busy: small ones in the end, so that all come to
+// it at about the same time.
 func (w *giving) fill(ctx context.Context) error {
 	team := max(1, w.Workers())
+	var made []batch
 	for len(w.waiting) > 0 && len(w.batches) < team*(1+ahead) {
-		n := w.size(team)
-		items := w.waiting[:n]
+		items := w.waiting[:w.size(team)]
 		w.last++
-		b := &given{items: map[string]bool{}}
-		m := batch{Number: w.last}
+		b, m := &given{items: map[string]bool{}}, batch{Number: w.last}
 		for _, i := range items {
-			b.items[i.Name], w.of[i.Name] = true, m.Number
-			m.Items = append(m.Items, i.Name)
-			w.costs[m.Number] += i.Cost
+			w.left -= i.Cost
+			if _, open := w.open[i.Name]; open { // else one who had it before has told of it meanwhile
+				b.items[i.Name], w.of[i.Name] = true, m.Number
+				m.Items = append(m.Items, i.Name)
+				w.costs[m.Number] += i.Cost
+			}
 		}
-		data, err := pack(m)
-		if err != nil {
-			return err
+		w.waiting = w.waiting[len(items):]
+		if len(m.Items) > 0 {
+			w.batches[m.Number], w.sizes[m.Number] = b, len(m.Items)
+			made = append(made, m)
 		}
-		soon, cancel := context.WithTimeout(ctx, 5*time.Second)
-		_, err = w.conn.js.Publish(soon, w.Run.workSubject(), data)
-		cancel()
-		if err != nil {
-			return passing(err) // what was stored all the same is given twice
-		}
-		w.batches[m.Number], w.waiting = b, w.waiting[n:]
 	}
-	return nil
+	return w.publish(ctx, made)
+}
+
+// publish sends batches, several at a time, and has those wait again that the server has not
+// stored; what it has stored all the same is given twice.
+func (w *giving) publish(ctx context.Context, made []batch) (fault error) {
+	faults := make([]error, len(made))
+	var g errgroup.Group
+	g.SetLimit(200)
+	for n, m := range made {
+		g.Go(func() error {
+			data, err := pack(m)
+			if err == nil {
+				soon, cancel := context.WithTimeout(ctx, 5*time.Second)
+				defer cancel()
+				_, err = w.conn.js.Publish(soon, w.Run.workSubject(), data)
+			}
+			faults[n] = err
+			return nil
+		})
+	}
+	g.Wait()
+	for n, m := range made {
+		if faults[n] == nil {
+			continue
+		}
+		fault = cmp.Or(fault, passing(faults[n]))
+		for _, name := range m.Items {
+			w.settle(name)
+			w.wait(w.open[name])
+		}
+	}
+	return fault
 }
 
 // size is how many of the waiting items the next batch has.
 func (w *giving) size(team int) int {
-	if w.rate == 0 {
-		return min(firstItems, len(w.waiting))
+	most, number := w.left/float64(shares*team), firstItems
+	if w.rate > 0 {
+		target := min(max(w.Target.Seconds(), startsMost*w.start), mostTarget.Seconds())
+		least := max(leastTarget.Seconds(), startsLeast*w.start)
+		most, number = min(target/w.rate, max(most, least/w.rate)), mostItems
 	}
-	all := 0.0
-	for _, i := range w.waiting {
-		all += i.Cost
-	}
-	most := min(w.Target.Seconds()/w.rate, max(all/float64(2*team), leastTarget.Seconds()/w.rate))
 	cost := 0.0
 	for n, i := range w.waiting {
-		if cost += i.Cost; n > 0 && cost > most || n == mostItems {
+		if cost += i.Cost; n > 0 && cost > most || n == number {
 			return n
 		}
 	}
@@ -386,9 +446,9 @@ func (w *giving) requeue() {
 	}
 	clear(w.batches)
 	clear(w.of)
-	w.waiting = w.waiting[:0]
+	w.waiting, w.left = nil, 0
 	for _, i := range w.open {
-		w.waiting = append(w.waiting, i)
+		w.wait(i)
 	}
 	slices.SortFunc(w.waiting, func(a, b Item) int { return w.order[a.Name] - w.order[b.Name] })
 }

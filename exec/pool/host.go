@@ -28,8 +28,9 @@ type Giver struct {
 	// Take takes in a record, once for each item; again says that the item has to be worked on
 	// once more, and the record is to be forgotten. Of the last it must not say that.
 	Take func(r Record, last bool) (again bool, err error)
-	// Same reports whether two records of an item say the same.
-	Same func(a, b Record) bool
+	// Essence gives what two records of an item have to have in common, or "" for one that says
+	// nothing of it. It is kept of each until the run is over, so it is short.
+	Essence func(Record) string
 	// Tell is told what people may want to know; it may be nil.
 	Tell func(text string)
 	// Heard is called when workers have said something; it may be nil.
@@ -43,7 +44,7 @@ type Giver struct {
 	Target time.Duration
 
 	conn   *Conn
-	known  map[string]Record
+	known  map[string]string // item => the essence of its record
 	team   map[string]*Share
 	joined atomic.Int32
 	again  int  // items that were given again
@@ -58,11 +59,12 @@ type Share struct {
 	Refused string // why it takes nothing
 }
 
-// Begin announces the run and has the files of it stored.
-func (g *Giver) Begin(ctx context.Context, c *Conn, known []Record) error {
-	g.conn, g.known, g.team = c, map[string]Record{}, map[string]*Share{}
-	for _, r := range known {
-		g.known[r.Item] = r
+// Begin announces the run and has the files of it stored. known has the essence of what is known
+// of items from before; the Giver adds to it.
+func (g *Giver) Begin(ctx context.Context, c *Conn, known map[string]string) error {
+	g.conn, g.known, g.team = c, known, map[string]*Share{}
+	if known == nil {
+		g.known = map[string]string{}
 	}
 	g.Run.Protocol = protocol
 	if g.Run.Patience <= 0 {

@@ -9,7 +9,6 @@ import (
 	"io"
 	"slices"
 	"strings"
-	"sync"
 	"time"
 
 	"github.com/nats-io/nats.go"
@@ -18,11 +17,16 @@ import (
 
 // A Bench works on items of a run.
 type Bench interface {
-	// Work gives a record of each item, as they fall, from one goroutine at a time. When ctx
-	// ends it returns ctx.Err() soon.
-	Work(ctx context.Context, items []string, each func(Record)) error
+	// Work gives a record of each item that feed gives, as they fall, from one goroutine at a
+	// time. It returns when feed has none any more, or soon after ctx ends.
+	Work(ctx context.Context, feed Feed, each func(Record)) error
 	Close() error
 }
+
+// A Feed gives the items that are to be worked on next, to one goroutine at a time. With wait it
+// waits for some, and gives none when there will be no more, or ctx has ended; without it gives
+// those at hand, if any.
+type Feed func(ctx context.Context, wait bool) []string
 
 // A Worker takes batches of runs.
 type Worker struct {
@@ -55,7 +59,7 @@ const (
 	goneAfter  = 3                // polls that do not find a run
 	keepUnused = time.Minute      // a bench, for a run that may come back
 	longest    = 15 * time.Minute // without a record, and others may have the batch
-	mostFailed = 3                // batches in turn that a bench fails on
+	mostFailed = 3                // times in turn that a bench fails, with no batch between
 
 	unreachable     = 10 * time.Minute // and a run is over as far as can be known
 	unreachableOnce = 20 * time.Second // likewise, for who is there for one run
@@ -176,21 +180,19 @@ func (w *Worker) join(ctx context.Context, r *Run) (ended bool) {
 	w.say(ctx, r, said{Joined: true})
 	failed := 0
 	for ctx.Err() == nil {
-		m := w.next(ctx, r)
-		if m == nil {
+		s := newSession(w, r)
+		err := s.work(ctx)
+		if s.finished > 0 {
+			failed = 0
+		}
+		if failed++; failed < mostFailed || ctx.Err() != nil {
 			continue
 		}
-		if err := w.batch(ctx, r, m); err != nil && ctx.Err() == nil {
-			if failed++; failed >= mostFailed {
-				w.refused[r.key()] = true
-				w.say(ctx, r, said{Refused: cut(err.Error())})
-				w.Tell(fmt.Sprintf("no more of the run of %s is taken: %v", r.Name, err))
-				w.drop()
-				return false
-			}
-			continue
-		}
-		failed = 0
+		w.refused[r.key()] = true
+		w.say(ctx, r, said{Refused: cut(err.Error())})
+		w.Tell(fmt.Sprintf("no more of the run of %s is taken: %v", r.Name, err))
+		w.drop()
+		return false
 	}
 	return isClosed(gone)
 }
@@ -281,181 +283,6 @@ func (w *Worker) fetch(ctx context.Context, f File, to io.Writer) error {
 		return &Refusal{"a file in the pool is not what its name says"}
 	}
 	return nil
-}
-
-// next waits a moment for a batch.
-func (w *Worker) next(ctx context.Context, r *Run) jetstream.Msg {
-	soon, cancel := context.WithTimeout(ctx, 5*time.Second)
-	defer cancel()
-	c, err := w.conn.js.Consumer(soon, r.work(), workers)
-	if err == nil {
-		var got jetstream.MessageBatch
-		if got, err = c.Fetch(1, jetstream.FetchMaxWait(2*time.Second)); err == nil {
-			for m := range got.Messages() {
-				return m
-			}
-			err = got.Error()
-		}
-	}
-	if err != nil && !errors.Is(err, nats.ErrTimeout) {
-		select {
-		case <-time.After(pollEvery / 2):
-		case <-ctx.Done():
-		}
-	}
-	return nil
-}
-
-// batch works on a batch, and acknowledges it when all is said and stored.
-func (w *Worker) batch(ctx context.Context, r *Run, m jetstream.Msg) error {
-	var b batch
-	meta, err := m.Metadata()
-	if err == nil {
-		err = unpack(m.Data(), &b)
-	}
-	if err != nil {
-		m.Term()
-		return fmt.Errorf("a batch cannot be read: %w", err)
-	}
-	p := &speech{w: w, run: r, batch: b.Number, given: int(meta.NumDelivered), began: time.Now()}
-	p.heard = p.began
-	p.tell(ctx, said{})
-	stop := p.meanwhile(ctx, m)
-	err = w.bench.Work(ctx, b.Items, func(rec Record) { p.add(rec) })
-	stop()
-	if err == nil {
-		err = p.end(ctx)
-	}
-	if err != nil {
-		m.Nak() // at once: others may have it
-		if ctx.Err() == nil {
-			p.tell(ctx, said{Failed: cut(err.Error())})
-		}
-		return err
-	}
-	for range 3 {
-		soon, cancel := context.WithTimeout(ctx, 5*time.Second)
-		err := m.DoubleAck(soon)
-		cancel()
-		if err == nil {
-			break
-		}
-	}
-	return nil // not acknowledged it is given again, and found to be the same
-}
-
-// A speech is what a worker says of a batch.
-type speech struct {
-	w            *Worker
-	run          *Run
-	batch, given int
-	began        time.Time
-
-	mu      sync.Mutex
-	heard   time.Time // the last record
-	first   time.Time
-	records []Record
-	err     error
-}
-
-// together is how long records wait for others; a person who watches is told in time.
-const together = 300 * time.Millisecond
-
-// add has a record said, with others. It does not wait for the server, for tests are being run.
-func (p *speech) add(r Record) {
-	p.mu.Lock()
-	defer p.mu.Unlock()
-	p.heard = time.Now()
-	if p.first.IsZero() {
-		p.first = p.heard
-	}
-	p.records = append(p.records, r)
-}
-
-// flush says what is to be said.
-func (p *speech) flush(ctx context.Context) {
-	p.mu.Lock()
-	records := p.records
-	p.records = nil
-	p.mu.Unlock()
-	if len(records) > 0 {
-		p.send(ctx, said{Records: records})
-	}
-}
-
-// send sends a message, in parts if it is too long.
-func (p *speech) send(ctx context.Context, s said) {
-	err := p.tell(ctx, s)
-	if n := len(s.Records); errors.Is(err, errTooLong) && n > 1 {
-		rest := s
-		s.Done = false
-		s.Records, rest.Records = s.Records[:n/2], s.Records[n/2:]
-		p.send(ctx, s)
-		p.send(ctx, rest)
-		return
-	}
-	if err != nil {
-		p.mu.Lock()
-		defer p.mu.Unlock()
-		if p.err == nil {
-			p.err = err
-		}
-	}
-}
-
-func (p *speech) tell(ctx context.Context, s said) error {
-	s.Batch, s.Given = p.batch, p.given
-	return p.w.say(ctx, p.run, s)
-}
-
-// end says the rest.
-func (p *speech) end(ctx context.Context) error {
-	now := time.Now()
-	p.mu.Lock()
-	s := said{Records: p.records, Done: true}
-	if !p.first.IsZero() {
-		s.Start, s.Took = p.first.Sub(p.began), max(time.Microsecond, now.Sub(p.first))
-	}
-	p.records = nil
-	p.mu.Unlock()
-	p.send(ctx, s)
-	p.mu.Lock()
-	defer p.mu.Unlock()
-	return p.err
-}
-
-// meanwhile says records as they come, and tells the server that a batch is worked on, as long
-// as there are some now and then.
-func (p *speech) meanwhile(ctx context.Context, m jetstream.Msg) (stop func()) {
-	done := make(chan struct{})
-	var g sync.WaitGroup
-	every := func(d time.Duration, do func()) {
-		g.Go(func() {
-			for {
-				select {
-				case <-time.After(d):
-					do()
-				case <-done:
-					return
-				case <-ctx.Done():
-					return
-				}
-			}
-		})
-	}
-	every(together, func() { p.flush(ctx) })
-	every(p.run.Patience/4, func() {
-		p.mu.Lock()
-		quiet := time.Since(p.heard)
-		p.mu.Unlock()
-		if quiet < longest {
-			m.InProgress()
-		}
-	})
-	return func() {
-		close(done)
-		g.Wait()
-	}
 }
 
 // say sends a message until the server has stored it, or ctx ends.

@@ -1,0 +1,105 @@
+package exec_test
+
+import (
+	"context"
+	"os"
+	"slices"
+	"strconv"
+	"syscall"
+	"testing"
+	"time"
+
+	"assay/exec"
+	"assay/mutate"
+)
+
+// BenchmarkBatches prints what it costs that a worker of a pool gets mutants in batches, by
+// processor times of one worker, for these depend little on what else a machine does:
+//
+//	x-fed     all mutants in batches that come as they are wanted, over all of them at once
+//	x-calls   the same batches, with a call of Judge for each (three of them, multiplied)
+//	ready-ms  before the first verdict: what one mutant takes, with those of all others in the sources; the
+//	          median of several
+//	again-ms  for each batch after the first, beyond what its mutants take
+//	x-share   what a 32nd part of the mutants takes a worker, in batches, over a 32nd of what all take one
+//
+// ASSAY_BENCH and ASSAY_BENCH_SAMPLE are as for BenchmarkDemo.
+func BenchmarkBatches(b *testing.B) {
+	ctx := context.Background()
+	sample, _ := strconv.Atoi(os.Getenv("ASSAY_BENCH_SAMPLE"))
+	e, s, ms := recorded(b, ctx, exec.Settings{Jobs: 1}, benchProject(b), sample)
+	defer e.Close()
+	tasks := slices.DeleteFunc(exec.Plan(ms, s), func(t exec.Task) bool { return len(t.Pairs) == 0 })
+	const parts, batches = 32, 30
+	judge := func(feed exec.Feed) float64 {
+		return timeOfProcessors(func() {
+			if err := e.JudgeFed(ctx, s, tasks, feed, func(mutate.Verdict) {}); err != nil {
+				b.Fatal(err)
+			}
+		})
+	}
+	size := (len(tasks) + batches - 1) / batches
+	for b.Loop() {
+		var ready []float64
+		for n := range 5 {
+			ready = append(ready, judge(feedOf(tasks[n*len(tasks)/5:][:1], 1)))
+		}
+		slices.Sort(ready)
+		whole := judge(feedOf(tasks, len(tasks)))
+		fed := judge(feedOf(tasks, size))
+		calls := 0.0
+		for n := range 3 { // of the batches, multiplied
+			part := tasks[n*len(tasks)/3:][:size]
+			calls += batches / 3 * timeOfProcessors(func() {
+				if err := e.Judge(ctx, s, part, func(mutate.Verdict) {}); err != nil {
+					b.Fatal(err)
+				}
+			})
+		}
+		var share []exec.Task
+		for n := 0; n < len(tasks); n += parts {
+			share = append(share, tasks[n])
+		}
+		b.ReportMetric(fed/whole, "x-fed")
+		b.ReportMetric(calls/whole, "x-calls")
+		b.ReportMetric(1000*ready[2], "ready-ms")
+		b.ReportMetric(1000*(fed-whole)/(batches-1), "again-ms")
+		b.ReportMetric(judge(feedOf(share, (len(share)+7)/8))*float64(len(tasks))/float64(len(share))/whole, "x-share")
+		b.ReportMetric(1000*whole/float64(len(tasks)), "ms/mutant")
+	}
+	b.ReportMetric(float64(len(tasks)), "mutants")
+}
+
+// feedOf gives tasks in batches, of which up to three are worked on at a time, as by a worker.
+func feedOf(tasks []exec.Task, size int) exec.Feed {
+	begun := 0
+	return func(_ context.Context, wait bool) []exec.Task {
+		if wait {
+			begun = 0
+		}
+		if len(tasks) == 0 || begun == 3 {
+			return nil
+		}
+		begun++
+		n := min(size, len(tasks))
+		now := tasks[:n]
+		tasks = tasks[n:]
+		return now
+	}
+}
+
+// timeOfProcessors gives the seconds that this process, and those that have ended by then, have run
+// for.
+func timeOfProcessors(do func()) float64 {
+	spent := func() (all time.Duration) {
+		for _, who := range []int{syscall.RUSAGE_SELF, syscall.RUSAGE_CHILDREN} {
+			var u syscall.Rusage
+			syscall.Getrusage(who, &u)
+			all += time.Duration(u.Utime.Nano() + u.Stime.Nano())
+		}
+		return all
+	}
+	before := spent()
+	do()
+	return (spent() - before).Seconds()
+}

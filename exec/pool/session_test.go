@@ -1,0 +1,169 @@
+package pool
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"slices"
+	"testing"
+	"time"
+)
+
+// Dear items come first, and items of about the same cost stay in their order.
+func TestDearFirst(t *testing.T) {
+	t.Parallel()
+	var names []string
+	for _, i := range dearFirst([]Item{{"a", 1}, {"b", 100}, {"c", 1.5}, {"d", 30}, {"e", 1.2}, {"f", 2000}}) {
+		names = append(names, i.Name)
+	}
+	if want := []string{"f", "b", "d", "a", "c", "e"}; !slices.Equal(names, want) {
+		t.Errorf("%v, want %v", names, want)
+	}
+}
+
+// Batches grow smaller, down to some milliseconds, or to a few times what the start of a batch
+// takes; before anything is known they have few items.
+func TestSizes(t *testing.T) {
+	t.Parallel()
+	waiting := func(n int) *giving {
+		w := &giving{Giver: &Giver{Target: usualTarget}}
+		for _, i := range items(n) {
+			w.wait(i)
+		}
+		return w
+	}
+	for _, c := range []struct {
+		what                string
+		waiting, team, want int
+		rate, start         float64
+	}{
+		{"nothing is known", 5000, 4, firstItems, 0, 0},
+		{"nothing is known, and there is little", 10, 4, 1, 0, 0},
+		{"no longer than the target", 100_000, 1, 600, 0.01, 0},
+		{"a part of what is left", 3200, 4, 3200 / 4 / shares, 0.001, 0},
+		{"at the end", 10, 4, 25, 0.001, 0},
+		{"at the end, one item is long", 10, 4, 1, 1, 0},
+		{"at the end, where batches take a start", 10_000, 500, 400, 0.001, 0.2},
+		{"where a start takes long, beyond the target", 100_000, 1, 1000, 0.01, 0.5},
+		{"and no longer than a minute", 1_000_000, 1, 600, 0.1, 50},
+	} {
+		w := waiting(c.waiting)
+		w.rate, w.start = c.rate, c.start
+		if got := w.size(c.team); got != min(c.want, c.waiting) {
+			t.Errorf("%s: %d, want %d", c.what, got, c.want)
+		}
+	}
+}
+
+// What batches take is learned from many; that one of them begins late makes no long start.
+func TestMeasure(t *testing.T) {
+	t.Parallel()
+	w := &giving{costs: map[int]float64{}, sizes: map[int]int{}}
+	for n := 1; n <= 200; n++ {
+		w.costs[n], w.sizes[n] = 10, 10
+		s := &said{Batch: n, Start: 300 * time.Millisecond, Took: time.Second} // an item takes 100 ms
+		if n%10 == 0 {
+			s.Start, s.Took = 5*time.Second, 6*time.Second
+		}
+		w.measure(s)
+	}
+	if w.rate < 0.1 || w.rate > 0.25 || w.start < 0.19 || w.start > 0.6 {
+		t.Errorf("%.3f s for a unit, %.3f s until a batch begins; it is 0.15 and 0.2", w.rate, w.start)
+	}
+}
+
+// A batch that is given to a worker that has it already is worked on once, and said twice.
+func TestGivenTwiceToOne(t *testing.T) {
+	t.Parallel()
+	s := newSession(&Worker{}, &Run{})
+	of := func(items ...string) *speech {
+		p := &speech{items: items, left: map[string]bool{}}
+		for _, i := range items {
+			p.left[i] = true
+		}
+		return p
+	}
+	first, second := of("a", "b"), of("b", "c", "a")
+	if got := s.begin(first); !slices.Equal(got, []string{"a", "b"}) {
+		t.Errorf("%v", got)
+	}
+	if got := s.begin(second); !slices.Equal(got, []string{"c"}) {
+		t.Errorf("%v", got)
+	}
+	for n, item := range []string{"b", "a", "c"} {
+		s.add(Record{item, json.RawMessage(`1`)})
+		if first.ended.IsZero() != (n < 1) || second.ended.IsZero() != (n < 2) {
+			t.Errorf("after %d records the batches have ended: %v, %v", n+1, !first.ended.IsZero(), !second.ended.IsZero())
+		}
+	}
+	if m, done := s.report(first); !done || len(m.Records) != 2 {
+		t.Errorf("%+v, %v", m, done)
+	}
+	if m, done := s.report(second); !done || len(m.Records) != 3 {
+		t.Errorf("%+v, %v", m, done)
+	}
+}
+
+// slow is a bench that gives a record when it is told to.
+type slow struct{ next chan bool }
+
+func (b slow) Work(ctx context.Context, feed Feed, each func(Record)) error {
+	for {
+		items := feed(ctx, true)
+		if len(items) == 0 {
+			return ctx.Err()
+		}
+		for _, item := range items {
+			select {
+			case <-b.next:
+			case <-ctx.Done():
+				return ctx.Err()
+			}
+			each(Record{item, json.RawMessage(fmt.Sprintf("%q", item))})
+		}
+	}
+}
+
+func (slow) Close() error { return nil }
+
+// A worker has one batch, and fetches the next when half of that is done.
+func TestFetchedAhead(t *testing.T) {
+	t.Parallel()
+	srv := serve(t, "127.0.0.1:0", "")
+	var r results
+	g := giver("run00000010", &r)
+	g.Run.Patience = 30 * time.Second
+	host := connect(t, srv)
+	ctx, cancel := context.WithTimeout(t.Context(), 60*time.Second)
+	defer cancel()
+	if err := g.Begin(ctx, host, nil); err != nil {
+		t.Fatal(err)
+	}
+	next := make(chan bool)
+	hire(t, connect(t, srv), "one", slow{next})
+	done := make(chan error, 1)
+	go func() { done <- g.Give(ctx, items(1000)) }()
+	pending := func(want int, long bool) {
+		t.Helper()
+		got := -1
+		for limit := time.Now().Add(10 * time.Second); time.Now().Before(limit); time.Sleep(5 * time.Millisecond) {
+			if c, err := host.js.Consumer(ctx, g.Run.work(), workers); err == nil {
+				if got = c.CachedInfo().NumAckPending; got == want && !long {
+					return
+				}
+				long = long && time.Until(limit) > 9*time.Second // it must stay so for a while
+			}
+		}
+		t.Fatalf("the worker has %d batches, want %d", got, want)
+	}
+	pending(1, true)
+	next <- true // one of firstItems
+	pending(1, true)
+	next <- true
+	pending(2, false)
+	close(next)
+	if err := <-done; err != nil {
+		t.Fatal(err)
+	}
+	r.wholly(t, 1000)
+}
