@@ -55,7 +55,7 @@ Store::$any = [$parcel, $storage, $queue, new ArrayObject(['x' => 1, 'y' => $par
 	fopen(__FILE__, 'r'), STDERR, $base, new DateTime('2020-02-03 UTC'), new \DateInterval('P1D'), new \DatePeriod(new DateTime('2020-01-01 UTC'), new \DateInterval('P1D'), 3),
 	fn () => $parcel, $parcel->stamp(...), strlen(...), new \ReflectionMethod($parcel, 'stamp'), new \RuntimeException('x', 3, new \LogicException()),
 	Zone::Dry, hash_init('md5'), [1.5, NAN, -0.0, INF], stream_context_create(['http' => ['x' => 1]])];
-Store::$other = [$anonymous, $memory, new \stdClass()];
+Store::$other = [$anonymous, $memory, new \stdClass(), __DIR__, __DIR__ . '/crates', ['in ' . __DIR__ . '/a and ' . __DIR__ . '/b', str_repeat(__DIR__ . '/', 100)]];
 $GLOBALS['parcel'] = $parcel;
 set_error_handler(function () use ($parcel) { return false; });
 `

@@ -203,6 +203,7 @@ final class StateDigest
 
     private function string(string $value): string
     {
+        $value = $this->files->placeless($value);
         $n = \strlen($value);
 
         return $n > self::LONG ? "S{$n}:" . \hash($this->algorithm, $value) : "s{$n}:{$value}";
@@ -282,7 +283,7 @@ final class StateDigest
             $out .= \is_int($key) ? "{$key}=" : \strlen($key) . ":{$key}=";
             if (\is_int($inner)) {
                 $out .= "i{$inner};";
-            } elseif (\is_string($inner) && ($length = \strlen($inner)) <= self::LONG) {
+            } elseif (\is_string($inner) && ($length = \strlen($inner)) <= self::LONG && !$this->files->isInside($inner)) {
                 $out .= "s{$length}:{$inner}";
             } elseif ($inner === null) {
                 $out .= 'n';

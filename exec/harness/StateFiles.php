@@ -9,7 +9,10 @@ final class StateFiles
 {
     private const COMPOSERS = ['ClassLoader.php' => true, 'InstalledVersions.php' => true, 'autoload_real.php' => true, 'autoload_static.php' => true];
 
+    /** The root's path, with a slash at its end and without; and how long a text is at least that has it. */
     private string $root;
+    private string $bare;
+    private int $least;
     /** @var list<string> */
     private array $prefixes;
     /** @var array<string, bool> */
@@ -18,7 +21,9 @@ final class StateFiles
     /** @param list<string> $own */
     public function __construct(string $root, array $own)
     {
-        $this->root = \rtrim($root, '/') . '/';
+        $this->bare = \rtrim($root, '/');
+        $this->root = "{$this->bare}/";
+        $this->least = \max(2, \strlen($this->bare));
         $this->prefixes = $own;
         $this->prefixes[] = __DIR__;
     }
@@ -45,6 +50,21 @@ final class StateFiles
     public function relative(string $path): string
     {
         return \strncmp($path, $this->root, \strlen($this->root)) === 0 ? \substr($path, \strlen($this->root)) : $path;
+    }
+
+    /**
+     * A text in which the root's place does not count: a copy of the project lies elsewhere in
+     * each process.
+     */
+    public function placeless(string $text): string
+    {
+        return $this->isInside($text) ? \str_replace($this->root, "\0root/", "{$text}/") : $text;
+    }
+
+    /** Whether a text may name a place below the root, or the root. */
+    public function isInside(string $text): bool
+    {
+        return \strlen($text) >= $this->least && \strpos($text, $this->bare) !== false;
     }
 
     /** The name of a class. PHP numbers classes without a name in the order in which they come; here the place tells them. */
