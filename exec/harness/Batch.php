@@ -12,7 +12,8 @@ namespace PHPUnit\AssayHarness;
  *
  * Some tests leave static variables and properties of code that has another name in
  * every run. The next test of the same mutant may be run behind such a one, as it is in
- * the suite; the next mutant may not, since it is a mutant that has made the name.
+ * the suite; the next mutant may not, since it is a mutant that has made the name. Nor may it
+ * where classes or functions were made by eval(): the code is what the mutant has made of it.
  */
 final class Batch
 {
@@ -31,7 +32,7 @@ final class Batch
             MutantSwitch::$place = $place;
             MutantSwitch::$mutant = $mutant;
             $first = true;
-            $red = $changed = false;
+            $red = $changed = $made = false;
             $held = $changes = $left = [];
             MutantSwitch::used();
             foreach ($job['lists'][$list] as $number) {
@@ -46,6 +47,7 @@ final class Batch
                 }
                 unset($copy);
                 $changes = StateSnapshot::changes();
+                $made = $made || StateSnapshot::hasMade();
                 if (isset($own[$number])) {
                     $left += self::named($changes, $known);
                     $changes = \array_diff_key($changes, $left);
@@ -59,7 +61,7 @@ final class Batch
             \error_clear_last();
             self::ask(['part', $k, (object) $changes, (object) $held,
                 empty($job['tells']) ? [] : \array_values(\array_filter(MutantSwitch::used(), 'is_int')), (object) $left]);
-            if ($changed || $left !== [] && ($mutant !== 0 || !empty($job['swap']))) {
+            if ($changed || ($left !== [] || $made) && ($mutant !== 0 || !empty($job['swap']))) {
                 break;
             }
         }

@@ -156,7 +156,13 @@ final class StateComparison
     /** @return array<string, string> */
     public function unknowns(): array
     {
-        return $this->unknown;
+        return $this->unknown + $this->roots->made();
+    }
+
+    /** Whether code has been made since the call of changes() before the last. */
+    public function hasMade(): bool
+    {
+        return $this->roots->made() !== [];
     }
 
     /** @return list<string> */

@@ -32,6 +32,8 @@ final class StateRoots
     private array $constants = [];
     /** @var array<string, true> names of roots that are given away */
     private array $taken = [];
+    /** @var array<string, string> classes and functions of which eval() was given the code, since the look before the last => that */
+    private array $made = [];
     /** @var array<string, array<string, mixed>> superglobals of which only the difference from the beginning counts */
     private array $started = [];
 
@@ -50,6 +52,7 @@ final class StateRoots
     /** Looks for what was loaded since the last call. */
     public function look(): void
     {
+        $this->made = [];
         $classes = \get_declared_classes();
         $traits = \get_declared_traits();
         $functions = \get_defined_functions()['user'];
@@ -73,6 +76,7 @@ final class StateRoots
             if (!isset($this->seenFunctions[$name])) {
                 $this->seenFunctions[$name] = true;
                 $this->waitingFunctions["{$name}()"] = new \ReflectionFunction($name);
+                $this->noteMade("function {$name}()", (string) $this->waitingFunctions["{$name}()"]->getFileName());
             }
         }
         foreach ($this->waitingClasses as $class) {
@@ -98,6 +102,7 @@ final class StateRoots
         if (!$class->isUserDefined() || $this->files->isOwn((string) $class->getFileName())) {
             return;
         }
+        $this->noteMade("class {$this->files->nameOf($name)}", (string) $class->getFileName());
         $this->seenClasses[$name] = true; // the name may have been another one for the class
         $this->waitingClasses[$name] = $class;
         foreach ($class->getMethods() as $method) {
@@ -106,6 +111,20 @@ final class StateRoots
                 $this->waitingFunctions["{$name}::{$method->name}()"] = $method;
             }
         }
+    }
+
+    /** Code that eval() was given may be another with a mutant, and is no value that could be compared. */
+    private function noteMade(string $what, string $file): void
+    {
+        if (\substr($file, -13) === "eval()'d code" && !$this->files->isOwn($file)) {
+            $this->made[$what] = 'code that is made while tests run';
+        }
+    }
+
+    /** @return array<string, string> what has been made since the look before the last => why that is not known */
+    public function made(): array
+    {
+        return $this->made;
     }
 
     /**

@@ -91,6 +91,12 @@ final class StateSnapshot
         return self::comparison()->unknowns();
     }
 
+    /** Whether classes or functions have been made, by eval(), between the last two calls of changes(). */
+    public static function hasMade(): bool
+    {
+        return self::comparison()->hasMade();
+    }
+
     /** @return list<string> all roots that there are */
     public static function names(): array
     {

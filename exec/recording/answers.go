@@ -22,9 +22,13 @@ func (r *Recording) describe(n int, plain, probed *Run) {
 		s.Time = time.Duration(plain.Segments[n].Time) * time.Microsecond
 		s.Starts = startsIn(n, plain) && startsIn(n, probed)
 		for root, what := range plain.Segments[n].Unknown {
-			r.Unknown[root] = what
+			if isMade(root) {
+				_, both := unknownIn(probed, n)[root]
+				s.Makes = s.Makes || both
+				continue
+			}
+			r.Unknown[root], r.unseen[n+1] = what, true
 		}
-		r.unseen[n+1] = len(plain.Segments[n].Unknown) > 0
 	}
 	s.LeavesFiles = n < len(plain.Files) && len(plain.Files[n]) > 0 || n < len(probed.Files) && len(probed.Files[n]) > 0
 	s.LeavesProcesses = n < len(plain.Alive) && plain.Alive[n]
@@ -81,6 +85,18 @@ func (r *Recording) describe(n int, plain, probed *Run) {
 			r.passing[p] = append(r.passing[p], n)
 		}
 	}
+}
+
+// isMade reports whether what cannot be compared is a class or a function that eval() has made.
+func isMade(root string) bool {
+	return strings.HasPrefix(root, "class ") || strings.HasPrefix(root, "function ")
+}
+
+func unknownIn(run *Run, n int) map[string]string {
+	if n >= len(run.Segments) {
+		return nil
+	}
+	return run.Segments[n].Unknown
 }
 
 // startsIn reports whether processes were started in a segment of a run. One that something
@@ -150,12 +166,13 @@ func (r *Recording) Lives(boundary int) bool {
 // Unseen reports whether there is state at a boundary that cannot be seen whole.
 func (r *Recording) Unseen(boundary int) bool { return r.unseen[boundary] }
 
-// Hides reports whether a segment changes a root of which less than the value counts, or leaves
-// files under names that are others in every run: what else a mutant leaves in them does not
-// show, and whoever looks through the folder finds them. Classes nobody finds without their names.
+// Hides reports whether a segment changes a root of which less than the value counts, leaves
+// files under names that are others in every run, or makes classes or functions by eval() under
+// names that are not: what else a mutant leaves in them does not show. Whoever looks through a
+// folder finds its files; classes nobody finds without their names.
 func (r *Recording) Hides(segment int) bool {
 	s := r.Segments[segment]
-	return slices.ContainsFunc(s.Wrote, r.IsCoarse) || slices.ContainsFunc(s.OwnIn, func(pattern string) bool { return !isDeclared(pattern) })
+	return s.Makes || slices.ContainsFunc(s.Wrote, r.IsCoarse) || slices.ContainsFunc(s.OwnIn, func(pattern string) bool { return !isDeclared(pattern) })
 }
 
 // HidingTests counts the tests that do.

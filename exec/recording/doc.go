@@ -23,7 +23,7 @@
 // each of the others. What a replay leaves counts as one of them only if the segment leaves
 // roots of that pattern in the recordings.
 //
-// A segment that changes a volatile root, or leaves files of such a pattern, hides what else a
-// mutant leaves in them; so does one behind which state is there that cannot be looked at. No mutant that passes it has survived
+// A segment that changes a volatile root, leaves files of such a pattern, or has eval() make
+// classes or functions, hides what else a mutant leaves in them; so does one behind which state is there that cannot be looked at. No mutant that passes it has survived
 // before the rest of the suite has been run on it.
 package recording

@@ -49,6 +49,8 @@ type Segment struct {
 	// OwnIn has patterns of the names of roots that are left here and are others in every run:
 	// of files, and of static properties and variables; see patternOf.
 	OwnIn []string
+	// Makes is true where classes or functions are made by eval() whose names are the same in both runs.
+	Makes bool
 	// Wrote has the roots that were changed here in the first run, sorted, but for these.
 	Wrote []string
 	// Starts is true where processes may be started.
