@@ -170,7 +170,7 @@ func (d *desk) judgePart(p *supervisor.Part, c *kase) {
 		return
 	}
 	ran := step.Tests[:min(len(p.Tests), len(step.Tests))]
-	if len(p.Left) > 0 && d.counts(&supervisor.Part{Changes: p.Left}, ran) {
+	if len(p.Left) > 0 && d.counts(&supervisor.Part{Left: p.Left}, ran) {
 		d.replan(c, 0, true) // none of the tests should have been run behind that
 		return
 	}

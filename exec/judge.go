@@ -22,7 +22,7 @@ import (
 // ends Judge returns ctx.Err() at once; what was decided by then has been given.
 //
 // Before anything counts, each way to replay a mutant is tried on unchanged code, which
-// must stay green and converge, and on code that cannot pass; see controlBatch and controlPlay.
+// must stay green and converge, and on code that cannot pass; see control.go.
 func (e *Engine) Judge(ctx context.Context, b *Baseline, tasks []Task, each func(mutate.Verdict)) error {
 	left := tasks
 	once := func(context.Context, bool) (now []Task) {

@@ -21,14 +21,7 @@ func (r *Recording) describe(n int, plain, probed *Run) {
 	if n < len(plain.Segments) {
 		s.Time = time.Duration(plain.Segments[n].Time) * time.Microsecond
 		s.Starts = startsIn(n, plain) && startsIn(n, probed)
-		for root, what := range plain.Segments[n].Unknown {
-			if isMade(root) {
-				_, both := unknownIn(probed, n)[root]
-				s.Makes = s.Makes || both
-				continue
-			}
-			r.Unknown[root], r.unseen[n+1] = what, true
-		}
+		r.noteUnknown(n, plain, probed)
 	}
 	s.LeavesFiles = n < len(plain.Files) && len(plain.Files[n]) > 0 || n < len(probed.Files) && len(probed.Files[n]) > 0
 	s.LeavesProcesses = n < len(plain.Alive) && plain.Alive[n]
@@ -69,13 +62,7 @@ func (r *Recording) describe(n int, plain, probed *Run) {
 		slices.Sort(s.Reads)
 		s.Reads = slices.Compact(s.Reads)
 	}
-	s.OwnIn = r.ownIn(n, plain)
-	for root := range changesOf(plain, n, map[string]string{}) {
-		if !r.single[root] {
-			s.Wrote = append(s.Wrote, root)
-		}
-	}
-	slices.Sort(s.Wrote)
+	s.OwnIn, s.Wrote = r.ownIn(n, plain), r.wrote(n, plain)
 	if n < len(probed.Segments) {
 		s.Used = probed.Segments[n].Used
 		s.Points = slices.Clone(probed.Segments[n].Points.Points)
@@ -85,6 +72,29 @@ func (r *Recording) describe(n int, plain, probed *Run) {
 			r.passing[p] = append(r.passing[p], n)
 		}
 	}
+}
+
+// noteUnknown notes what is behind a segment that cannot be looked at, or compared.
+func (r *Recording) noteUnknown(n int, plain, probed *Run) {
+	for root, what := range plain.Segments[n].Unknown {
+		if isMade(root) {
+			_, both := unknownIn(probed, n)[root]
+			r.Segments[n].Makes = r.Segments[n].Makes || both
+			continue
+		}
+		r.Unknown[root], r.unseen[n+1] = what, true
+	}
+}
+
+// wrote gives the roots that a segment changes, sorted, but for those that only one run has.
+func (r *Recording) wrote(n int, plain *Run) (out []string) {
+	for root := range changesOf(plain, n, map[string]string{}) {
+		if !r.single[root] {
+			out = append(out, root)
+		}
+	}
+	slices.Sort(out)
+	return out
 }
 
 // isMade reports whether what cannot be compared is a class or a function that eval() has made.
