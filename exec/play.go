@@ -30,6 +30,7 @@ type performance struct {
 	loud    bool        // it stops behind every segment
 	toEnd   bool        // something is left that shows only when the process ends
 	other   bool        // the suite that was built is not the recording's
+	own     bool        // files have their own text, so that it need not stop before segments that read sources
 	whole   bool        // tests were run besides those of pairs
 	covered []int       // segments that were run in another state than the recording's
 	tests   []supervisor.TestRun
@@ -133,7 +134,10 @@ func (d *desk) performanceOf(c *kase, step judging.Step) *performance {
 	if step.Swap {
 		p.r.Swap = p.r.Changed
 	}
-	p.r.Own = p.reads(p.r.Job.Next)
+	if p.r.Own = p.reads(p.r.Job.Next); p.r.Own {
+		p.own = true
+		p.look()
+	}
 	return p
 }
 
@@ -152,10 +156,18 @@ func (d *desk) prepare(step judging.Step) *performance {
 	} else {
 		p.state = d.b.rec.Track(step.Boundary)
 		p.r.Job.Next, _ = d.suite.Next(step.Boundary, true, p.pairs)
-		p.r.Job.Then, p.r.Job.Quiet = p.then(step.Boundary), p.quiet(step.Boundary)
 	}
-	p.asked, p.by = p.r.Job.Next, p.r.Job.Then
+	p.asked = p.r.Job.Next
+	p.look()
 	return p
+}
+
+// look says where the replay looks at its state before it stops for the first time.
+func (p *performance) look() {
+	if p.step.Boundary > 0 {
+		p.r.Job.Then, p.r.Job.Quiet = p.then(p.step.Boundary), p.quiet(p.step.Boundary)
+	}
+	p.by = p.r.Job.Then
 }
 
 // run plays, and says what came of it. Unset: nothing that can be told yet.
@@ -197,8 +209,9 @@ func (p *performance) once(ctx context.Context) (judging.Finding, error) {
 		if !more {
 			return judging.Finding{Status: mutate.Survived, Test: -1}, p.finish(ctx)
 		}
+		p.own = p.own || p.reads(next)
 		p.asked, p.by = next, p.then(next)
-		o, err = p.d.w.Continue(ctx, supervisor.Continue{Next: next, Own: p.reads(next), Then: p.by, Quiet: p.quiet(next)})
+		o, err = p.d.w.Continue(ctx, supervisor.Continue{Next: next, Own: p.own, Then: p.by, Quiet: p.quiet(next)})
 	}
 	return judging.Finding{}, err
 }
@@ -223,11 +236,11 @@ func (p *performance) quiet(boundary int) [][2]int {
 	case p.other:
 		return [][2]int{{max(boundary, 1), rest}}
 	case p.step.Through:
-		return suite.QuietAll(boundary, p.reads)
+		return suite.QuietAll(boundary, p.stops)
 	case p.away > 0:
-		return suite.QuietWhile(boundary, p.away, p.reads)
+		return suite.QuietWhile(boundary, p.away, p.stops)
 	}
-	return suite.Quiet(boundary, p.pairs, p.reads)
+	return suite.Quiet(boundary, p.pairs, p.stops)
 }
 
 // then gives where the replay goes on by itself, if it has the recording's state.
@@ -236,11 +249,11 @@ func (p *performance) then(boundary int) map[int]int {
 	case p.loud || p.other:
 		return nil
 	case p.step.Through:
-		return p.d.suite.ThenAll(boundary, p.reads)
+		return p.d.suite.ThenAll(boundary, p.stops)
 	case len(p.state.Diverged) > 0:
 		return nil
 	}
-	return p.d.suite.Then(boundary, p.pairs, p.reads)
+	return p.d.suite.Then(boundary, p.pairs, p.stops)
 }
 
 // reads reports whether a segment reads sources, or may: files have their own text then,
@@ -251,6 +264,9 @@ func (p *performance) reads(segment int) bool {
 	}
 	return slices.ContainsFunc(p.d.b.rec.Segments[segment].Reads, func(path string) bool { return p.d.b.points[path] != nil })
 }
+
+// stops reports whether a replay has to stop before a segment to have files put in place for it.
+func (p *performance) stops(segment int) bool { return !p.own && p.reads(segment) }
 
 // take keeps what an outcome says of tests.
 func (p *performance) take(o *supervisor.Outcome) {
