@@ -17,6 +17,7 @@ import (
 	"golang.org/x/sync/errgroup"
 
 	"assay/mutate"
+	"assay/mutate/syntax"
 )
 
 // mostControls is how many mutants that were killed are compiled beside those that were not.
@@ -92,14 +93,18 @@ func spreadOver[T any](list []T, most int) []T {
 
 // alike is one search of FindAlike, or the part of it that one process compiles for.
 type alike struct {
-	e         *Engine
-	lint      *linter
-	compiler  *compiler
-	originals map[*mutate.Source][]byte // compiled; nil where that is not to be had
-	compared  int
-	found     []*mutate.Verdict
-	refused   map[string]int // reason => mutants
-	progress  func(done, all int)
+	e        *Engine
+	lint     *linter
+	compiler *compiler
+	source   *mutate.Source // that the following are about: mutants come file by file
+	original []byte         // compiled; nil where that is not to be had
+	isWhole  bool           // that is known
+	bodies   []syntax.Span
+	cuts     map[int][]byte // cutting.kept => what is left of the original, compiled
+	compared int
+	found    []*mutate.Verdict
+	refused  map[string]int // reason => mutants
+	progress func(done, all int)
 }
 
 func (a *alike) figures() mutate.Compilations {
@@ -120,7 +125,7 @@ func (a *alike) mark(ctx context.Context, open, controls []*mutate.Verdict) {
 	told := a.counting(len(open))
 	var g errgroup.Group // the compilers outlive it, for the controls
 	for i := range parts {
-		p := &alike{e: a.e, refused: map[string]int{}, originals: map[*mutate.Source][]byte{}}
+		p := &alike{e: a.e, refused: map[string]int{}}
 		parts[i] = p
 		g.Go(func() error {
 			return p.compare(ctx, open[i*len(open)/len(parts):(i+1)*len(open)/len(parts)], told)
@@ -245,25 +250,62 @@ func (a *alike) same(m *mutate.Mutant, counts bool) (bool, error) {
 	case maySign(m.Before()) || maySign(m.Edit.New):
 		return refuse("the change adds, subtracts or negates")
 	}
-	original, known := a.originals[m.Source]
-	if !known {
-		var err error
-		if original, err = a.compile(m.Source.Text); err != nil {
-			return false, err
-		}
-		a.originals = map[*mutate.Source][]byte{m.Source: original} // mutants come file by file
+	if err := a.open(m.Source); err != nil {
+		return false, err
 	}
-	if original == nil {
-		return refuse("opcache does not keep the file")
-	}
-	mutant, err := a.compile(text)
+	other, err := a.differs(m)
 	if err != nil {
 		return false, err
+	}
+	if !other && !a.isWhole {
+		if a.original, err = a.compile(m.Source.Text); err != nil {
+			return false, err
+		}
+		a.isWhole = true
+	}
+	if !other && a.original == nil {
+		return refuse("opcache does not keep the file")
 	}
 	if counts {
 		a.compared++ // what PHP does not compile is not the same
 	}
-	return bytes.Equal(original, mutant), nil
+	if other {
+		return false, nil
+	}
+	mutant, err := a.compile(text)
+	return bytes.Equal(a.original, mutant), err
+}
+
+// open prepares for mutants of a source.
+func (a *alike) open(s *mutate.Source) error {
+	if a.source == s {
+		return nil
+	}
+	tokens, err := a.lint.tokens(s.Text)
+	a.source, a.original, a.isWhole, a.bodies, a.cuts = s, nil, false, bodiesIn(s.Text, tokens), map[int][]byte{}
+	return err
+}
+
+// differs reports whether a mutant is seen to be other code without a look at the functions that
+// it does not touch.
+func (a *alike) differs(m *mutate.Mutant) (bool, error) {
+	c, ok := cut(m.Source.Text, a.bodies, m.Edit)
+	if !ok {
+		return false, nil
+	}
+	original, known := a.cuts[c.kept]
+	if !known {
+		var err error
+		if original, err = a.compile(c.original); err != nil {
+			return false, err
+		}
+		a.cuts[c.kept] = original
+	}
+	if original == nil {
+		return false, nil
+	}
+	mutant, err := a.compile(c.edited)
+	return err == nil && !bytes.Equal(original, mutant), err
 }
 
 func (a *alike) compile(text []byte) ([]byte, error) {
