@@ -43,9 +43,10 @@ func (j *bench) confirm(c *kase, f judging.Finding) bool {
 
 // doubt has the step of a kill made again, once, where the killer starts processes: how soon
 // these answer depends on what else the machine does, and a test that waits for that may
-// fail by chance. If it passes then, it has not killed the mutant. j.mu is held.
+// fail by chance. If it passes then, it has not killed the mutant. What has used up its
+// processor time did not fail by that. j.mu is held.
 func (j *bench) doubt(c *kase, f judging.Finding) bool {
-	if c.alone || f.Test < 0 || f.Test >= len(j.b.rec.Tests) || c.doubted[f.Test] || f.Status != mutate.Killed && f.Status != mutate.TimedOut {
+	if c.alone || f.Sure || f.Test < 0 || f.Test >= len(j.b.rec.Tests) || c.doubted[f.Test] || f.Status != mutate.Killed && f.Status != mutate.TimedOut {
 		return false
 	}
 	n := j.b.rec.Tests[f.Test].Segment
@@ -64,15 +65,23 @@ func (j *bench) doubt(c *kase, f judging.Finding) bool {
 	return true
 }
 
-// through has a mutant that no replay kills run through the rest of the suite, where its
-// pairs find or leave state that cannot be seen whole: that it is the same nobody knows.
-// j.mu is held.
+// through has a mutant that no replay kills run through the rest of the suite, from the first of
+// its pairs on that find or leave state that cannot be seen whole: that it is the same nobody knows.
+// Those before it have left the recording's state. Where one of them has not, for so long that a
+// replay has run that pair as well, all of it begins with the first. j.mu is held.
 func (j *bench) through(c *kase) bool {
-	if c.alone || c.isThrough || !j.suite.Unseen(&c.subject) {
+	if c.alone || c.isThrough {
 		return false
 	}
+	pairs := j.suite.Unseen(&c.subject)
+	if len(pairs) == 0 {
+		return false
+	}
+	if c.covered[pairs[0]] {
+		pairs = c.subject.Pairs
+	}
 	c.isThrough = true
-	c.steps = []judging.Step{j.suite.Through(&c.subject, c.subject.Pairs)}
+	c.steps = []judging.Step{j.suite.Through(&c.subject, pairs)}
 	j.queue(c)
 	return true
 }

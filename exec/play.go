@@ -378,5 +378,5 @@ func (p *performance) account(o *supervisor.Outcome) {
 // ended says what it means that the replay ended by itself.
 func (p *performance) ended(o *supervisor.Outcome) judging.Finding {
 	return judging.Ended(judging.End{Running: o.Running, RunName: o.RunName, Done: o.Done, Exit: o.Exit, Signal: o.Signal,
-		TimedOut: o.TimedOut, Suspect: o.Suspect, Exceeded: o.Exceeded, Orphaned: o.Orphaned, Last: o.Last})
+		TimedOut: o.TimedOut, Spent: o.Spent, Suspect: o.Suspect, Exceeded: o.Exceeded, Orphaned: o.Orphaned, Last: o.Last})
 }

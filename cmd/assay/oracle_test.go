@@ -6,6 +6,7 @@ import (
 	"encoding/base64"
 	"encoding/json"
 	"fmt"
+	"math/rand/v2"
 	"os"
 	osexec "os/exec"
 	"path/filepath"
@@ -22,7 +23,8 @@ import (
 // The oracle: a verdict means what a person would get by making the edit by
 // hand and running the whole suite. So that is done here, for every mutant of
 // a result file or for a sample, and PHPUnit's own exit status and summary
-// decide. The samples are small ones; .ci/run nightly has every mutant.
+// decide. The samples are small ones, and of the fixtures a third is drawn anew each time;
+// .ci/run nightly has every mutant of all.
 //
 //	killed     the suite is not green: it fails, ends early, or does not end
 //	survived   it is green
@@ -35,7 +37,7 @@ import (
 //
 //	ORACLE_PROJECT=dir[,dir]  hold these projects against it, and no others
 //	ORACLE_SAMPLE=n           mutants of each project (0: all)
-//	ORACLE_SEED=n             the sample that was drawn with this seed, which is printed
+//	ORACLE_SEED=n             the fixtures and samples that were drawn with this seed, which is printed
 //	ORACLE_STATUS=s[,s]       only mutants of these statuses
 //	ORACLE_CONFIG=file        PHPUnit configuration of these projects
 //	ORACLE_ARGS="..."         more options of assay run
@@ -255,6 +257,13 @@ func oracleProjects(t *testing.T) []oracleProject {
 	dirs, err := filepath.Glob("../../testdata/fixtures/*/claims.json")
 	if err != nil || len(dirs) < 20 {
 		t.Fatalf("%d fixtures, %v", len(dirs), err)
+	}
+	if sample < 0 && only[0] == "" {
+		seed := seedOf(t, "ORACLE_SEED")
+		t.Logf("ORACLE_SEED=%d draws these fixtures", seed)
+		order := rand.New(rand.NewPCG(seed, 2))
+		order.Shuffle(len(dirs), func(i, j int) { dirs[i], dirs[j] = dirs[j], dirs[i] })
+		dirs = dirs[:(len(dirs)+2)/3]
 	}
 	for _, file := range dirs {
 		dir := filepath.Dir(file)

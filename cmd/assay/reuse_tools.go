@@ -4,6 +4,7 @@ package main
 
 import (
 	"bytes"
+	"debug/elf"
 	"fmt"
 	"os"
 	osexec "os/exec"
@@ -66,15 +67,42 @@ func (c *runCommand) packages(code *codebase) (string, error) {
 	return c.vendorSum()
 }
 
-// selfSum is over this program, and so over its operators and its harness. It
-// takes some tenths of a second.
+// selfSum is over this program, and so over its operators and its harness. Where the linker has
+// not said what it was made of, that takes some tenths of a second.
 var selfSum = sync.OnceValue(func() string {
 	self, err := os.Executable()
 	if err != nil {
 		return time.Now().String() // not known: never the same
 	}
+	if id := buildID(self); id != "" {
+		return sumOf(id)
+	}
 	return fileSum(self)
 })
+
+// buildID is what Go's linker has noted of a program, "" for nothing: the digests of all that went
+// into it, and of what came of that, as `go tool buildid` shows them. The note has the name "Go" and
+// the type 4 (Go's cmd/internal/buildid).
+func buildID(program string) string {
+	f, err := elf.Open(program)
+	if err != nil {
+		return ""
+	}
+	defer f.Close()
+	section := f.Section(".note.go.buildid")
+	if section == nil {
+		return ""
+	}
+	note, err := section.Data()
+	if err != nil || len(note) < 16 || f.ByteOrder.Uint32(note[8:]) != 4 || string(note[12:16]) != "Go\x00\x00" {
+		return ""
+	}
+	id, length := note[16:], int(f.ByteOrder.Uint32(note[4:]))
+	if length > len(id) || bytes.Count(id[:length], []byte("/")) != 3 {
+		return ""
+	}
+	return string(id[:length])
+}
 
 // phpSum is over the binary, its settings and its extensions.
 func phpSum(php string) (string, error) {

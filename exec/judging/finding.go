@@ -15,6 +15,8 @@ type Finding struct {
 	Test   int    // number of the test that failed; -1 for none
 	Name   string // its name, where it was told
 	Detail string
+	// Sure is true where no clock had a part in it.
+	Sure bool
 }
 
 // End is how a replay ended, besides its tests.
@@ -25,6 +27,7 @@ type End struct {
 	Exit     int
 	Signal   int
 	TimedOut bool
+	Spent    bool // by the processor time that it used, or by what it did
 	Suspect  bool
 	Exceeded bool
 	Orphaned bool
@@ -51,7 +54,7 @@ func Ended(e End) Finding {
 	f := Finding{Status: mutate.Killed, Test: e.Running, Name: e.RunName}
 	switch {
 	case e.TimedOut:
-		f.Status, f.Detail = mutate.TimedOut, "did not end in its time"
+		f.Status, f.Detail, f.Sure = mutate.TimedOut, "did not end in its time", e.Spent
 	case e.Suspect:
 		f.Status, f.Detail = mutate.Unset, "took much longer than it does unchanged"
 	case e.Exceeded:

@@ -18,7 +18,7 @@ func TestRed(t *testing.T) {
 	}{
 		{"none", nil, Finding{}, false},
 		{"only such as do not count", []wire.Event{{Test: 1, Kind: "risky"}, {Test: 1, Kind: "skipped"}}, Finding{}, false},
-		{"an assertion", []wire.Event{failure}, Finding{mutate.Killed, mutate.Assertion, 3, "T::c", "m"}, true},
+		{"an assertion", []wire.Event{failure}, Finding{Status: mutate.Killed, How: mutate.Assertion, Test: 3, Name: "T::c", Detail: "m"}, true},
 		{"an error", []wire.Event{{Test: 2, Kind: "error", Fatal: true}, failure}, Finding{Status: mutate.Killed, How: mutate.Error, Test: 2}, true},
 		{"a warning that counts here", []wire.Event{{Test: 1, Kind: "risky"}, {Test: 2, Kind: "warning", Fatal: true}},
 			Finding{Status: mutate.Killed, How: mutate.Error, Test: 2}, true},
@@ -41,7 +41,9 @@ func TestEnded(t *testing.T) {
 	}{
 		{"all passed", End{Running: -1, Done: true}, Finding{Status: mutate.Survived, Test: -1}},
 		{"out of time", End{Running: 2, RunName: "T::c", TimedOut: true, Signal: 9},
-			Finding{mutate.TimedOut, mutate.HowUnset, 2, "T::c", "did not end in its time"}},
+			Finding{Status: mutate.TimedOut, Test: 2, Name: "T::c", Detail: "did not end in its time"}},
+		{"out of processor time", End{Running: 2, TimedOut: true, Spent: true, Signal: 9},
+			Finding{Status: mutate.TimedOut, Test: 2, Detail: "did not end in its time", Sure: true}},
 		{"out of time, after all that is suspected", End{Running: 2, TimedOut: true, Suspect: true, Signal: 9},
 			Finding{Status: mutate.TimedOut, Test: 2, Detail: "did not end in its time"}},
 		{"a suspect", End{Running: 2, Suspect: true, Signal: 9}, Finding{Test: 2, Detail: "took much longer than it does unchanged"}},

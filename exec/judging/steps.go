@@ -311,12 +311,16 @@ func (s *Suite) played(m *Subject, segments []int) Step {
 	return step
 }
 
-// Unseen reports whether some of a mutant's pairs begin or end in a state that cannot be
-// seen whole, or change what cannot be compared whole.
-func (s *Suite) Unseen(m *Subject) bool {
-	return slices.ContainsFunc(m.Pairs, func(n int) bool {
+// Unseen gives the pairs of a mutant from the first on that begins or ends in a state that cannot be
+// seen whole, or changes what cannot be compared whole; none where there is no such pair.
+func (s *Suite) Unseen(m *Subject) []int {
+	i := slices.IndexFunc(m.Pairs, func(n int) bool {
 		return s.Recording.Unseen(n) || s.Hides(n) || n < s.End() && s.Recording.Unseen(n+1)
 	})
+	if i < 0 {
+		return nil
+	}
+	return m.Pairs[i:]
 }
 
 // withLastTests adds the last test of a class to what is run after it: PHPUnit 9 counts a

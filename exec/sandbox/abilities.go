@@ -96,7 +96,7 @@ func tryNamespaces(mode Mode, network bool) (t tried, err error) {
 func tryThings(o order) error {
 	if o.Tried == nil {
 		o.Tried = tryMounts(o.Spec)
-		if o.Spec.Mode == Overlay {
+		if o.UserNS {
 			return nextStage(o)
 		}
 	}

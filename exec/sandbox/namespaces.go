@@ -96,9 +96,10 @@ func explainClone(err error) string {
 	return err.Error()
 }
 
-// openView opens the view of an order. For an overlay it does not return from
-// the first stage, which becomes the second by exec: capabilities belong to
-// threads, and exec is the one moment at which all of them lose them together.
+// openView opens the view of an order. For an overlay in a user namespace it does not
+// return from the first stage, which becomes the second by exec: capabilities belong to
+// threads, and exec is the one moment at which all of them lose them together. Who could
+// mount without such a namespace keeps what it has, and its processes lose it at their start.
 func openView(o order) (*View, error) {
 	if o.Spec.Confinement.Network && o.Layers == nil {
 		if err := raiseLoopback(); err != nil {
@@ -124,10 +125,13 @@ func openView(o order) (*View, error) {
 		return nil, err
 	}
 	o.Layers = &l
+	if !o.UserNS {
+		return openView(o)
+	}
 	return nil, nextStage(o)
 }
 
-// nextStage drops what the first stage needed and runs our program again.
+// nextStage drops what the first stage needed and runs our program again, in a user namespace.
 func nextStage(o order) error {
 	text, err := o.encode()
 	if err != nil {
@@ -139,10 +143,8 @@ func nextStage(o order) error {
 	if err := unix.Prctl(unix.PR_SET_PDEATHSIG, uintptr(unix.SIGKILL), 0, 0, 0); err != nil {
 		return err
 	}
-	if o.UserNS {
-		if err := dropCaps(nil); err != nil {
-			return err
-		}
+	if err := dropCaps(nil); err != nil {
+		return err
 	}
 	err = unix.Exec(selfProgram, os.Args, append(os.Environ(), orderEnv+"="+text))
 	return fmt.Errorf("second stage: %w", err)

@@ -48,7 +48,7 @@ func (c *replay) hear(m wire.Message) error {
 	case "swap":
 		return c.swapNext(m.Number(0))
 	case "runaway":
-		o.TimedOut = true
+		o.TimedOut, o.Spent = true, true
 	case "bottomless":
 		o.Exceeded = true
 	case "done":

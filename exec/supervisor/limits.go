@@ -72,6 +72,7 @@ func (c *replay) overLimit() bool {
 		c.soft = false
 	}
 	c.o.Suspect = c.soft && cpu > l.Soft+l.Factor*known
-	c.o.TimedOut = cpu > l.Hard+l.Factor*known || wall > l.Wall+2*l.Factor*known || c.onlyWaits(known)
+	c.o.Spent = cpu > l.Hard+l.Factor*known
+	c.o.TimedOut = c.o.Spent || wall > l.Wall+2*l.Factor*known || c.onlyWaits(known)
 	return c.o.Suspect || c.o.TimedOut
 }

@@ -159,6 +159,7 @@ type Outcome struct {
 	Exit     int    // -1 when ended by a signal or not known
 	Signal   int
 	TimedOut bool
+	Spent    bool // it was by the processor time that it used, or by how often a loop went round, and not by the clock
 	Suspect  bool // it was ended at the soft limit
 	Exceeded bool // it was ended because it took too much memory
 	Orphaned bool // its parent died before it: Exit is not known
