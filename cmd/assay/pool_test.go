@@ -345,12 +345,20 @@ func TestPoolGallery(t *testing.T) {
 		kind := kinds[round%len(kinds)]
 		what := fmt.Sprintf("round %d, seed %d: %s, with %s", round, seed+uint64(round), kind[0], kind[1])
 		began := time.Now()
-		p.round(what, kind[0], kind[1] == debians, rand.New(rand.NewPCG(seed+uint64(round), 1)))
+		r := rand.New(rand.NewPCG(seed+uint64(round), 1))
+		for most := 4 * time.Second; !p.round(what, kind[0], kind[1] == debians, r, most); most /= 2 {
+			t.Logf("%s: the run had ended before; once more, sooner", what)
+			if most < 100*time.Millisecond {
+				t.Fatalf("%s: no run takes long enough to be disturbed", what)
+			}
+		}
 		t.Logf("%s: %.0f s", what, time.Since(began).Seconds())
 	}
 }
 
-func (p *poolApart) round(what, kind string, apart bool, r *rand.Rand) {
+// round has one run disturbed, at a moment up to most after its first worker has begun. It reports
+// whether the run had not ended by then.
+func (p *poolApart) round(what, kind string, apart bool, r *rand.Rand, most time.Duration) (disturbed bool) {
 	p.t.Helper()
 	p.server = nil
 	if apart {
@@ -362,7 +370,11 @@ func (p *poolApart) round(what, kind string, apart bool, r *rand.Rand) {
 	run := p.host(to)
 	workers := []*spoken{p.work("one"), p.work("two"), p.work("three")}
 	p.awaits(workers[0], "taking mutants")
-	time.Sleep(time.Duration(r.IntN(4000)) * time.Millisecond)
+	select {
+	case <-run.done:
+		kind = "none"
+	case <-time.After(time.Duration(r.Int64N(int64(most)))):
+	}
 	tooLong := time.Duration(2500+r.IntN(3000)) * time.Millisecond // longer than --pool-patience
 	switch kind {
 	case "worker killed":
@@ -400,6 +412,7 @@ func (p *poolApart) round(what, kind string, apart bool, r *rand.Rand) {
 		p.signal(p.server, syscall.SIGKILL)
 		<-p.server.done
 	}
+	return kind != "none"
 }
 
 // serve starts Debian's server, which keeps what it has in files.
