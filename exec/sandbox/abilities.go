@@ -91,8 +91,8 @@ func tryNamespaces(mode Mode, network bool) (t tried, err error) {
 	return t, json.Unmarshal(out, &t)
 }
 
-// tryThings is the other side of tryNamespaces. Calls are decided by a second stage, which
-// has no more rights than that of a view.
+// tryThings is the other side of tryNamespaces. Calls are decided with
+// the rights that a view's second stage has.
 func tryThings(o order) error {
 	if o.Tried == nil {
 		o.Tried = tryMounts(o.Spec)

@@ -18,8 +18,9 @@
 // A supervisor is the process that opened a view and does a job in it. It is the
 // parent, or an ancestor, of all that the tests start; when it dies, they die. In an
 // overlay view it is process 1 of its own PID namespace. It comes about in two
-// stages there: the first has the rights to mount, puts the layers of the overlay
-// together, and becomes the second by exec, which has no rights but the user's.
+// stages there: the first has the rights to mount and puts the layers of the overlay
+// together. Where it has them only in a user namespace of its own, it becomes the second
+// by exec, which has no rights but the user's.
 //
 // The layers are directories: the lower one is the project, the upper one has what
 // differs from it, another keeps copies of what was accepted. Only the supervisor

@@ -13,7 +13,7 @@ import (
 
 // The overlay view is put together by the first stage of a supervisor, which has
 // the right to mount in its new namespaces. It leaves behind open directories
-// (layers) and goes on as the second stage, which has no rights of its own.
+// (layers) and goes on as the second stage, which has no rights of a user namespace.
 
 // layers are the open directories that the second stage works with. Nothing in
 // the namespace has a path to them.
@@ -192,7 +192,7 @@ func likeOriginal(upper, lower string) error {
 	return setTime(unix.AT_FDCWD, upper, m.mtime)
 }
 
-// open opens the layers for the second stage; the descriptors survive exec.
+// open opens the layers for the second stage; the descriptors survive exec, if it takes one.
 func (l *layers) open(temps []string) error {
 	for _, d := range []struct {
 		path string
