@@ -136,7 +136,7 @@ var opensStatement = []string{";", "{", "}", ":", ")", "T_OPEN_TAG", "T_ELSE", "
 func maskVoid(m *masker, i int) {
 	s := m.sig[i].Span
 	switch {
-	case m.kind(i) == "T_VOID_CAST":
+	case m.kind(i) == "T_VOID_CAST" && s.Len() >= len("(void)"):
 	case m.kind(i) == "(" && m.text(i+1) == "void" && m.kind(i+2) == ")" && (slices.Contains(opensStatement, m.kind(i-1)) || m.inFor(i)):
 		s.End = m.sig[i+2].End
 	default:
@@ -170,7 +170,7 @@ func maskPipe(m *masker, i int) {
 	s := m.sig[i].Span
 	if m.kind(i) == "|" && m.kind(i+1) == ">" && m.sig[i+1].Start == s.End {
 		s.End++
-	} else if m.kind(i) != "T_PIPE" {
+	} else if m.kind(i) != "T_PIPE" || m.text(i) != pipe {
 		return
 	}
 	m.put(s.Start, ". ")
