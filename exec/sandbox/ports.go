@@ -11,6 +11,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"sync/atomic"
 	"time"
 )
 
@@ -19,6 +20,7 @@ import (
 // nil is one that never finds any.
 type PortWatch struct {
 	lowest, highest uint16 // what the kernel chooses from
+	looks atomic.Int64 // that were made while it watches
 }
 
 // WatchPorts gives nil where the view has a network to itself.
@@ -122,6 +124,7 @@ func (l *PortWatch) Watch(wanted bool) (end func() []uint16) {
 		now := l.now()
 		maps.Copy(seen.listening, now.listening)
 		maps.Copy(seen.talking, now.talking)
+		l.looks.Add(1)
 		return now
 	}
 	go func() {

@@ -36,7 +36,9 @@ func TestListenWatch(t *testing.T) {
 		t.Fatal(err)
 	}
 	server, port := fixedPort(t)
-	time.Sleep(20 * lookPause)
+	for n := w.looks.Load(); w.looks.Load() < n+2; { // the second of them has begun since
+		time.Sleep(lookPause)
+	}
 	server.Close()
 	chosen.Close()
 	ports := end()
