@@ -19,8 +19,8 @@ import (
 // listen. Ports among which the kernel chooses do not count: two workers get two.
 // nil is one that never finds any.
 type PortWatch struct {
-	lowest, highest uint16 // what the kernel chooses from
-	looks atomic.Int64 // that were made while it watches
+	lowest, highest uint16       // what the kernel chooses from
+	looks           atomic.Int64 // that were made while it watches
 }
 
 // WatchPorts gives nil where the view has a network to itself.
