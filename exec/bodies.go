@@ -19,20 +19,17 @@ func bodiesIn(text []byte, tokens []rawToken) []syntax.Span {
 	var bodies []syntax.Span
 	start, depth, declares := 0, 0, false
 	for _, t := range tokens {
-		name, _ := t[0].(string)
-		at, isAt := t[1].(float64)
-		length, isLength := t[2].(float64)
-		if !isAt || !isLength || int(at)+int(length) > len(text) {
+		name, at, own, ok := t.in(text)
+		if !ok {
 			return nil
 		}
-		own := string(text[int(at) : int(at)+int(length)])
 		opens := own == "{" && name != "T_INLINE_HTML" || name == "T_CURLY_OPEN" || name == "T_DOLLAR_OPEN_CURLY_BRACES"
 		switch {
 		case depth > 0 && opens:
 			depth++
 		case depth > 0 && own == "}":
 			if depth--; depth == 0 {
-				bodies = append(bodies, syntax.Span{Start: start, End: int(at) + 1})
+				bodies = append(bodies, syntax.Span{Start: start, End: at + 1})
 			}
 		case depth > 0:
 		case name == "T_FUNCTION":
@@ -40,7 +37,7 @@ func bodiesIn(text []byte, tokens []rawToken) []syntax.Span {
 		case declares && own == ";": // it has no body
 			declares = false
 		case declares && opens:
-			start, depth, declares = int(at), 1, false
+			start, depth, declares = at, 1, false
 		}
 	}
 	return bodies

@@ -69,6 +69,17 @@ func (l *linter) parses(text []byte) (bool, error) {
 // rawToken is one of PHP's tokens: [name, offset, length], in bytes.
 type rawToken [3]any
 
+// in gives a token's name, its offset and its bytes in a text; ok is false where it is none of it.
+func (t rawToken) in(text []byte) (name string, at int, own string, ok bool) {
+	name, _ = t[0].(string)
+	from, isAt := t[1].(float64)
+	length, isLength := t[2].(float64)
+	if at = int(from); !isAt || !isLength || at < 0 || length < 0 || at+int(length) > len(text) {
+		return name, 0, "", false
+	}
+	return name, at, string(text[at : at+int(length)]), true
+}
+
 func (l *linter) tokens(text []byte) ([]rawToken, error) {
 	answer, err := l.ask('T', text)
 	if err != nil {

@@ -27,13 +27,10 @@ func opaque(text []byte, tokens []rawToken) ([]byte, error) {
 	var b strings.Builder
 	done, declares := 0, false
 	for _, t := range tokens {
-		name, _ := t[0].(string)
-		at, isAt := t[1].(float64)
-		length, isLength := t[2].(float64)
-		if !isAt || !isLength || int(at)+int(length) > len(text) {
+		name, at, own, ok := t.in(text)
+		if !ok {
 			return nil, fmt.Errorf("php's syntax helper names a token %v outside of the text", t)
 		}
-		own := string(text[int(at) : int(at)+int(length)])
 		switch {
 		case name == "T_DECLARE":
 			declares = true // its values have to be literals
@@ -41,9 +38,9 @@ func opaque(text []byte, tokens []rawToken) ([]byte, error) {
 			declares = false
 		case declares:
 		case name == "T_DNUMBER", name == "T_LNUMBER" && zero.MatchString(own):
-			b.Write(text[done:int(at)])
+			b.Write(text[done:at])
 			b.WriteString(opaqueName(own))
-			done = int(at) + int(length)
+			done = at + len(own)
 		}
 	}
 	b.Write(text[done:])
