@@ -71,7 +71,7 @@ private static function forge(string $how): bool {
 }
 
 private static function lines(string $token): string {
-	return "\n$token " . '["event",-1,"failed",true,"forged","forged"]' . "\n$token " . '["done",0,0,0,[]]' . "\n";
+	return "\n$token " . '["event",-1,"failed",true,"forged","forged"]' . "\n$token " . '["done",0,"",[],[]]' . "\n";
 }
 
 /** In this very process, with whatever looks like a token. */

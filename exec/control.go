@@ -3,6 +3,7 @@
 package exec
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"os"
@@ -37,8 +38,8 @@ type trial struct {
 	path string
 }
 
-// mostTrials is how many places are tried for code that cannot pass before the way is
-// called blind: a test may catch whatever is thrown.
+// mostTrials is how many places of a kind are tried for code that cannot pass before the
+// way is called blind: a test may catch whatever is thrown.
 const mostTrials = 4
 
 // noControlError says that a control cannot be made: nothing that could fail is run on that
@@ -49,19 +50,28 @@ func (*noControlError) Error() string {
 	return "no test there runs code that could be changed for a control"
 }
 
-// control makes sure that the controls of the way that a case's next step takes have passed.
+// wayOf gives the way that a step takes.
+func (d *desk) wayOf(step judging.Step) way {
+	return way{step.Form, step.Entry, step.Form == judging.Played && step.Boundary == 0, d.isIsolated(step)}
+}
+
+// control makes sure that the controls of the way that a case's next step takes have
+// passed. For those of what is played the walker may go elsewhere.
 func (d *desk) control(ctx context.Context, c *kase) error {
+	if err := d.start(ctx); err != nil {
+		return err
+	}
 	step := c.steps[0]
 	w := way{step.Form, step.Entry, step.Form == judging.Played && step.Boundary == 0, d.isIsolated(step)}
 	if d.checked[w] {
 		return nil
 	}
 	trials := d.trials(w, step, c.task.Mutant.Source.Path)
-	if len(trials) == 0 {
-		return &noControlError{}
-	}
-	tried := false
+	blind := ""
 	for _, t := range trials {
+		if err := d.reach(ctx, t.step.Boundary, t.step.Entry); err != nil {
+			return err
+		}
 		if w.form == judging.Batched {
 			if err := d.rehearseTests(ctx, step.Boundary, t.step.Tests); err != nil {
 				return err
@@ -70,7 +80,6 @@ func (d *desk) control(ctx context.Context, c *kase) error {
 				continue
 			}
 		}
-		tried = true
 		if why, err := d.passesUnchanged(ctx, w, t); err != nil || why != "" {
 			return d.closed(w, why, err)
 		}
@@ -82,11 +91,12 @@ func (d *desk) control(ctx context.Context, c *kase) error {
 			d.checked[w] = true
 			return nil
 		}
+		blind = cmp.Or(blind, t.path)
 	}
-	if !tried {
+	if blind == "" {
 		return &noControlError{}
 	}
-	return d.closed(w, fmt.Sprintf("code that cannot pass in place of %s is green", trials[0].path), nil)
+	return d.closed(w, fmt.Sprintf("code that cannot pass in place of %s is green", blind), nil)
 }
 
 // closed gives the error that closes a way, where there is none already.
@@ -110,29 +120,59 @@ func (d *desk) isIsolated(step judging.Step) bool {
 	return step.Form == judging.Played && slices.ContainsFunc(step.Segments, d.suite.Isolated)
 }
 
-// trials gives what the controls of a way can run where a step begins: the step itself, if
-// it runs code that would be seen to fail, and other tests that do.
+// trials gives what the controls of a way can run: the step itself, if it runs code that
+// would be seen to fail, and other tests that do, with another source each where there are
+// some: behind where the step begins, and for what is played before it as well.
 func (d *desk) trials(w way, step judging.Step, path string) []trial {
-	var out []trial
+	var out, again []trial
+	used := map[string]bool{}
 	if d.mustFail(w, step, path) {
-		out = append(out, trial{step, path})
+		out, used[path] = append(out, trial{step, path}), true
+	}
+	add := func(from judging.Step, segment, most int) {
+		t, ok := d.trialAt(w, from, segment, used)
+		switch {
+		case !ok:
+		case !used[t.path] && len(out) < most:
+			out, used[t.path] = append(out, t), true
+		case len(again) < mostTrials:
+			again = append(again, t)
+		}
 	}
 	for n := max(step.Boundary, 1); n < d.suite.End() && len(out) < mostTrials; n++ {
-		s := d.b.rec.Segments[n]
-		if s.Kind != recording.Test || d.suite.Isolated(n) != w.isolated || d.isUnreliable(s.Test) {
-			continue
-		}
-		for _, path := range d.b.sourcesRun(n) {
-			if t, ok := d.trialOf(w, step, n, path); ok {
-				out = append(out, t)
-				break
-			}
-		}
+		add(step, n, mostTrials)
 	}
 	if w.entry == judging.Swapped && w.form == judging.Played {
 		out = append(out, d.loadingTrials(w, step.Boundary)...)
 	}
-	return out
+	if w.form == judging.Played {
+		most := len(out) + mostTrials
+		for from := step; from.Boundary > 1 && len(out) < most; {
+			if from.Boundary--; !d.suite.Lives(from.Boundary) {
+				add(from, from.Boundary, most)
+			}
+		}
+	}
+	return append(out, again...)
+}
+
+// trialAt gives a trial of what a segment runs, if that is a test like those of a step: of
+// a source that was not used for one, where there is such a one.
+func (d *desk) trialAt(w way, step judging.Step, segment int, used map[string]bool) (out trial, found bool) {
+	s := d.b.rec.Segments[segment]
+	if s.Kind != recording.Test || d.suite.Isolated(segment) != w.isolated || d.isUnreliable(s.Test) {
+		return trial{}, false
+	}
+	for _, path := range d.b.sourcesRun(segment) {
+		t, ok := d.trialOf(w, step, segment, path)
+		if ok && !used[path] {
+			return t, true
+		}
+		if ok && !found {
+			out, found = t, true
+		}
+	}
+	return out, found
 }
 
 // loadingTrials gives trials for where no test runs functions of sources, or few do: files

@@ -61,6 +61,7 @@ type Facts struct {
 	ViewReason string   // why not the overlay view; "" when it is
 	Unconfined []string // what mutated code is not kept from, a sentence each
 	WorkDir    string
+	Raised     int64 // the memory that PHP has, in bytes, where its own limit is too near; 0 where it is not. Known after Record
 }
 
 // A ProjectError is the project's to mend: a red suite, no tests, a bootstrap

@@ -46,6 +46,9 @@ func (d *desk) play(ctx context.Context, c *kase) error {
 	if err := d.control(ctx, c); err != nil {
 		return err
 	}
+	if err := d.reach(ctx, step.Boundary, step.Entry); err != nil {
+		return err
+	}
 	p := d.performanceOf(c, step)
 	f, err := p.run(ctx)
 	if err == nil && f.Status == mutate.Unset {

@@ -63,6 +63,12 @@ const leastMemory = 256 << 20
 // nil.
 func (e *Engine) Record(ctx context.Context, files []*mutate.Points, progress func(done, all int)) (*Baseline, error) {
 	b, err := e.record(ctx, files, progress)
+	if more, failed := e.moreMemory(ctx, err); failed != nil {
+		return nil, failed
+	} else if more {
+		b, err = e.record(ctx, files, progress)
+		err = stillShort(err)
+	}
 	if gone := e.samePHP(); gone != nil {
 		return nil, gone
 	}
@@ -323,6 +329,7 @@ func (b *Baseline) conclude(e *Engine, plain *recording.Run) {
 		b.built = plain.Files[0]
 	}
 	b.resident = plain.Memory
+	e.leaveRoom(plain.Limit, plain.Memory)
 	if b.memory = e.set.Memory; b.memory == 0 {
 		b.memory = max(leastMemory, 3*plain.Memory)
 	}

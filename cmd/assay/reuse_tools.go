@@ -46,7 +46,7 @@ func (c *runCommand) reuseParts(code *codebase, facts exec.Facts) ([]part, error
 		return nil, err
 	}
 	options := fmt.Sprintf("%q %q %q %+v %d %v %q", c.PHPUnitConfig, c.TestSuite, c.Group, c.confineOptions, int64(c.MemoryLimit), c.Cold, code.TestPath)
-	machine := fmt.Sprintf("%v %v %q", facts.Pcntl, facts.View, facts.Unconfined)
+	machine := fmt.Sprintf("%v %v %q %d", facts.Pcntl, facts.View, facts.Unconfined, facts.Raised)
 	return []part{
 		{"assay itself", selfSum()},
 		{"PHP", sumOf(facts.PHP, php)},

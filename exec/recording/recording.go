@@ -151,8 +151,9 @@ type Run struct {
 	Opened   [][]string          // segment => what was opened, relative to the root
 	Ran      map[int]Ran         // test => its run
 	Events   []wire.Event
-	Root     string // of the view
-	Memory   int64
+	Root     string      // of the view
+	Memory   int64       // the peak, in bytes
+	Limit    string      // of PHP on that, as its setting memory_limit has it
 	Classes  [][2]string // PHPUnit's own that were loaded, with their files
 	Declared [][2]string // names that were asked for, with the files that declared them
 	// Values has what observed expressions had, by site; see wire.Values.

@@ -276,7 +276,7 @@ func (r *recorder) hear(m wire.Message, o *Outcome) error {
 		return err
 	case "done":
 		d, err := wire.ReadDone(m)
-		o.Done, r.run.Memory, r.run.Classes, r.run.Declared = true, d.Memory, d.Classes, d.Declared
+		o.Done, r.run.Memory, r.run.Limit, r.run.Classes, r.run.Declared = true, d.Memory, d.Limit, d.Classes, d.Declared
 		return err
 	case "values":
 		v, err := wire.ReadValues(m)

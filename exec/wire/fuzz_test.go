@@ -7,7 +7,7 @@ func FuzzMessages(f *testing.F) {
 	for _, line := range []string{
 		`["hello",1,8]`, `["ran",[-2,100],"A::b"]`, `["event",1,"failed",true,"text","A::b"]`, `["part",0,{"a":["v","s","k"]},{"1":"x"}]`,
 		`["suite",["a.php"],[["A::b","A","b",[],"a.php","",""]],[["test",0,"A"]],{"time_limit":false},"9.6",{"0":[]},[],{"*":{"1":true}}]`,
-		`["segment",1,2,3,["1,2","3,4"],["a.php"],{},[],{},[],""]`, `["at",3,{},""]`, `["done",[1,2],[["A","a.php"]]]`, `["values",[1,1],["true","\u0000J/8="]]`, `[]`, `[null]`, `["suite",null]`,
+		`["segment",1,2,3,["1,2","3,4"],["a.php"],{},[],{},[],""]`, `["at",3,{},""]`, `["done",1,"128M",[],[["A","a.php"]]]`, `["values",[1,1],["true","\u0000J/8="]]`, `[]`, `[null]`, `["suite",null]`,
 	} {
 		f.Add([]byte(line))
 	}

@@ -188,13 +188,14 @@ func ReadSuite(m Message) (s Suite, err error) {
 // Done is what a recording says at its end.
 type Done struct {
 	Memory   int64       // the peak, in bytes
+	Limit    string      // of PHP on that, as its setting memory_limit has it
 	Classes  [][2]string // PHPUnit's own, with their files
 	Declared [][2]string // of Setup.Declared those that are declared, with their files
 }
 
 // ReadDone reads the message "done".
 func ReadDone(m Message) (d Done, err error) {
-	err = m.Read(&d.Memory, &d.Classes, &d.Declared)
+	err = m.Read(&d.Memory, &d.Limit, &d.Classes, &d.Declared)
 	for _, list := range [][][2]string{d.Classes, d.Declared} {
 		for i := range list {
 			list[i][1] = unpacked(list[i][1])

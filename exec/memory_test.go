@@ -1,0 +1,104 @@
+//go:build linux
+
+package exec
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"maps"
+	"os"
+	osexec "os/exec"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"strings"
+	"testing"
+
+	"assay/exec/sandbox"
+)
+
+// TestMemoryBeside: a suite that needs all the memory that PHP may have is recorded with
+// more; one that needs more than that is refused, as by PHPUnit itself.
+func TestMemoryBeside(t *testing.T) {
+	root := copyFixture(t, filepath.Join(fixtures, "named-alike"))
+	text := `<?php
+namespace Seeds\Tests;
+final class HarvestTest extends \PHPUnit\Framework\TestCase {
+	public function testItIsLarge(): void {
+		$grains = range(1, 1000000);
+		$this->assertCount(1000000, $grains);
+	}
+}
+`
+	if err := os.WriteFile(filepath.Join(root, "tests/HarvestTest.php"), []byte(text), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	peak := peakOf(t, root)
+	points, _, _ := layOut(t, root)
+	for _, c := range []struct {
+		limit  int64
+		raised bool
+		fits   bool
+	}{{peak, true, true}, {peak - 8<<20, false, false}, {peak + 200<<20, false, true}} {
+		t.Run(fmt.Sprintf("%+d", c.limit-peak), func(t *testing.T) {
+			dir := t.TempDir()
+			if err := os.Chmod(dir, 0o755); err != nil {
+				t.Fatal(err)
+			}
+			php := filepath.Join(dir, "php")
+			script := fmt.Sprintf("#!/bin/sh\nexec %s -d memory_limit=%d \"$@\"\n", lookPHP(t), c.limit)
+			if err := os.WriteFile(php, []byte(script), 0o755); err != nil {
+				t.Fatal(err)
+			}
+			e, err := Open(context.Background(), Settings{Root: root, PHP: php, PHPUnit: lookPHPUnit(t), Jobs: 1,
+				Config: filepath.Join(root, "phpunit.xml"), View: sandbox.Overlay})
+			if err != nil {
+				t.Fatal(err)
+			}
+			defer e.Close()
+			_, err = e.Record(context.Background(), slices.Collect(maps.Values(points)), nil)
+			var bad *ProjectError
+			if errors.As(err, &bad) && !strings.Contains(bad.What, "Allowed memory size") || (err == nil) != c.fits {
+				t.Fatalf("with a limit of %d bytes: %v", c.limit, err)
+			}
+			if (e.Facts().Raised > 0) != c.raised {
+				t.Errorf("with a limit of %d bytes PHP has %d", c.limit, e.Facts().Raised)
+			}
+		})
+	}
+}
+
+// peakOf gives what PHP takes from the system for PHPUnit's own run of a suite, in bytes,
+// by memory_get_peak_usage(true), which is what memory_limit is held against.
+func peakOf(t *testing.T, root string) int64 {
+	t.Helper()
+	dir := t.TempDir()
+	before, out := filepath.Join(dir, "before.php"), filepath.Join(dir, "peak")
+	if err := os.WriteFile(before, []byte("<?php register_shutdown_function(static function () { file_put_contents('"+out+"', memory_get_peak_usage(true)); });"), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	cmd := osexec.Command(lookPHP(t), "-d", "memory_limit=-1", "-d", "auto_prepend_file="+before, lookPHPUnit(t), "-c", filepath.Join(root, "phpunit.xml"))
+	cmd.Dir = root
+	if text, err := cmd.CombinedOutput(); err != nil {
+		t.Fatalf("%v\n%s", err, text)
+	}
+	text, err := os.ReadFile(out)
+	if err != nil {
+		t.Fatal(err)
+	}
+	peak, err := strconv.ParseInt(string(text), 10, 64)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return peak
+}
+
+// TestQuantity: the shorthand of PHP's manual, "Shorthand byte values".
+func TestQuantity(t *testing.T) {
+	for setting, want := range map[string]int64{"128M": 128 << 20, "1g": 1 << 30, "64K": 64 << 10, "134217728": 128 << 20, "-1": 0, "": 0, " 2M ": 2 << 20, "M": 0, "99999999999G": 0} {
+		if got := quantity(setting); got != want {
+			t.Errorf("%q: %d, want %d", setting, got, want)
+		}
+	}
+}
