@@ -217,6 +217,15 @@ func (c *reachCheck) marked(m resultMutant) *sighting {
 	if err != nil {
 		c.t.Fatal(err)
 	}
+	if at := labelEnd.FindIndex(source[m.Start:m.End]); at != nil {
+		end := m.Start + at[1]
+		text := slices.Concat(source[:end], []byte(` \oracle_mark(); `), source[end:])
+		if ok, _ := phpAccepts(c.w.dir, text); ok {
+			if seen, _ := c.w.watch(c.t, m.File, text); seen != nil {
+				return seen
+			}
+		}
+	}
 	for _, form := range []string{`(\oracle_mark() ?? (%s))`, `{ \oracle_mark(); %s }`, `{ \oracle_mark(); %s; }`} {
 		text := slices.Concat(source[:m.Start], fmt.Appendf(nil, form, source[m.Start:m.End]), source[m.End:])
 		if ok, _ := phpAccepts(c.w.dir, text); !ok {
@@ -246,6 +255,10 @@ const markStatement = `if (\oracle_mark()) {} else`
 // or the head of a loop, PHP or the suite refuses the mark.
 var startOfStatement = regexp.MustCompile(`[;{})]|\belse\b|(?:\bcase\b[^;{}?]*|\bdefault\s*):`)
 
+// labelEnd finds the end of the label at the beginning of a case: what stands behind it is
+// run where the case is taken, and not where it is only compared.
+var labelEnd = regexp.MustCompile(`^(?:case\b(?:'[^']*'|"[^"]*"|::|[^;{}?:'"])*|default\s*)[:;]`)
+
 // statementStarts gives where the statement at the end of a text may begin, the
 // last place first.
 func statementStarts(before []byte) []int {
@@ -272,6 +285,16 @@ func TestStatementStarts(t *testing.T) {
 	} {
 		if at := statementStarts([]byte(c.before)); len(at) == 0 || c.before[at[0]:] != c.want {
 			t.Errorf("%q: %v, want the first before %q", c.before, at, c.want)
+		}
+	}
+	for text, want := range map[string]string{"case 'a:b': return 1;": " return 1;", `case Tide::EBB: return A::b();`: " return A::b();", "default : f();": " f();",
+		"case $n > 1; g();": " g();", "cases: h();": "", "return $a ? 1 : 2;": ""} {
+		got := ""
+		if at := labelEnd.FindStringIndex(text); at != nil {
+			got = text[at[1]:]
+		}
+		if got != want {
+			t.Errorf("behind the label of %q: %q, want %q", text, got, want)
 		}
 	}
 	if at := statementStarts([]byte("return $a")); len(at) != 0 {
