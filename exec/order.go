@@ -3,6 +3,7 @@
 package exec
 
 import (
+	"cmp"
 	"slices"
 
 	"assay/exec/judging"
@@ -81,6 +82,8 @@ func (j *bench) through(c *kase) bool {
 		pairs = c.subject.Pairs
 	}
 	c.isThrough = true
+	why := j.b.rec.HiddenBy(pairs[0])
+	j.stats.ToEnd[cmp.Or(why, "what cannot be seen whole")]++
 	c.steps = []judging.Step{j.suite.Through(&c.subject, pairs)}
 	j.queue(c)
 	return true
@@ -102,6 +105,7 @@ func (j *bench) isKnown(c *kase, left []string) bool {
 	}
 	if again {
 		c.isThrough = true
+		j.stats.ToEnd["names that are others in every run"]++
 		c.steps = []judging.Step{j.suite.Through(&c.subject, c.subject.Pairs)}
 		j.queue(c)
 	}

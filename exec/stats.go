@@ -3,6 +3,7 @@
 package exec
 
 import (
+	"cmp"
 	"maps"
 	"slices"
 	"time"
@@ -22,6 +23,7 @@ type Stats struct {
 	Changed       []recording.Changed // what most tests leave changed
 	Compared      mutate.Comparisons
 	Reasons       [judging.Reasons]int // why pairs were not batched
+	ToEnd         map[string]int       // why mutants had the rest of the suite run => how many
 	Ways          map[string]*Way
 	planned       bool
 }
@@ -39,7 +41,7 @@ const mostNamed = 5
 
 func newStats(b *Baseline) *Stats {
 	return &Stats{Tests: len(b.Tests), States: b.rec.States(), Neutral: b.rec.NeutralShare(), Volatile: len(b.rec.Volatile), Hiding: b.rec.HidingTests(),
-		Unknown: len(b.rec.Unknown), Changed: b.rec.MostChanged(mostNamed), Ways: map[string]*Way{}}
+		Unknown: len(b.rec.Unknown), Changed: b.rec.MostChanged(mostNamed), Ways: map[string]*Way{}, ToEnd: map[string]int{}}
 }
 
 // compared counts of how many tasks the values were compared.
@@ -111,6 +113,11 @@ func (s *Stats) Figures() *mutate.Figures {
 			f.NotBatched = append(f.NotBatched, mutate.Reason{Why: judging.Reason(r).String(), Pairs: n})
 		}
 	}
+	for why, n := range s.ToEnd {
+		f.ToEnd = append(f.ToEnd, mutate.Refusal{Why: why, Mutants: n})
+	}
+	slices.SortFunc(f.ToEnd, func(a, b mutate.Refusal) int { return cmp.Or(b.Mutants-a.Mutants, cmp.Compare(a.Why, b.Why)) })
+	f.ToEnd = f.ToEnd[:min(mostNamed, len(f.ToEnd))]
 	for _, name := range slices.Sorted(maps.Keys(s.Ways)) {
 		w := s.Ways[name]
 		f.Ways = append(f.Ways, mutate.Way{Name: name, Processes: w.Replays, Steps: w.Steps, Time: w.Time, Faults: w.Faults})
@@ -127,6 +134,9 @@ func (j *bench) report() {
 		to.Mutants, to.Compared, to.Pairs, to.Same, to.Decided = to.Mutants+more.Mutants, to.Compared+more.Compared, to.Pairs+more.Pairs, to.Same+more.Same, to.Decided+more.Decided
 		for r, n := range before.Reasons {
 			j.stats.Reasons[r] += n
+		}
+		for why, n := range before.ToEnd {
+			j.stats.ToEnd[why] += n
 		}
 		for name, w := range before.Ways {
 			sum := j.stats.Ways[name]

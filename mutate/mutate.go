@@ -287,8 +287,9 @@ type Figures struct {
 	Changed    []Changed   // parts of the state that most tests leave changed
 	Compared   Comparisons // what replays were saved by comparing values
 	Compiled   Compilations
-	NotBatched []Reason // why tests could not be replayed for many mutants in one process
-	Ways       []Way    // of replaying, by name
+	ToEnd      []Refusal // why mutants that were not killed had the rest of the suite run; those of most mutants
+	NotBatched []Reason  // why tests could not be replayed for many mutants in one process
+	Ways       []Way     // of replaying, by name
 }
 
 // Comparisons say how far the values of changed expressions were compared with those of the
@@ -307,7 +308,7 @@ type Compilations struct {
 	Refused         []Refusal // by reason
 }
 
-// A Refusal is why the compiled code of mutants was not compared.
+// A Refusal is why something was not done for mutants, or more was than for others.
 type Refusal struct {
 	Why     string
 	Mutants int

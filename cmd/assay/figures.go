@@ -53,6 +53,9 @@ func printFigures(w io.Writer, f *mutate.Figures) {
 		fmt.Fprintf(w, "  %-38s %6d processes %7d steps %9v %3.0f %% %10d page faults\n",
 			way.Name, way.Processes, way.Steps, way.Time.Round(time.Millisecond), share, way.Faults)
 	}
+	for _, r := range f.ToEnd {
+		fmt.Fprintf(w, "  the rest of the suite run for %s because this cannot be compared: %s\n", many(r.Mutants, "mutant"), r.Why)
+	}
 	for _, r := range f.NotBatched {
 		fmt.Fprintf(w, "  not batched, %-25s %6d pairs of a mutant and a part of the suite\n", r.Why, r.Pairs)
 	}

@@ -180,9 +180,21 @@ func (r *Recording) Unseen(boundary int) bool { return r.unseen[boundary] }
 // files under names that are others in every run, or makes classes or functions by eval() under
 // names that are not: what else a mutant leaves in them does not show. Whoever looks through a
 // folder finds its files; classes nobody finds without their names.
-func (r *Recording) Hides(segment int) bool {
+func (r *Recording) Hides(segment int) bool { return r.HiddenBy(segment) != "" }
+
+// HiddenBy gives the first thing that has a segment hide something, for people; "" for none.
+func (r *Recording) HiddenBy(segment int) string {
 	s := r.Segments[segment]
-	return s.Makes || slices.ContainsFunc(s.Wrote, r.IsCoarse) || slices.ContainsFunc(s.OwnIn, func(pattern string) bool { return !isDeclared(pattern) })
+	if s.Makes {
+		return "code that is made by eval()"
+	}
+	if i := slices.IndexFunc(s.Wrote, r.IsCoarse); i >= 0 {
+		return s.Wrote[i]
+	}
+	if slices.ContainsFunc(s.OwnIn, func(pattern string) bool { return !isDeclared(pattern) }) {
+		return "files under names that are others in every run"
+	}
+	return ""
 }
 
 // HidingTests counts the tests that do.
