@@ -8,6 +8,7 @@ import (
 	"io"
 	"os"
 	"os/exec"
+	"strings"
 	"testing"
 	"time"
 )
@@ -65,6 +66,46 @@ func TestOffspring(t *testing.T) {
 	}
 	if now := Offspring([]int{os.Getpid(), 1 << 30}); now != "" {
 		t.Errorf("of a process that is not there: %q", now)
+	}
+}
+
+// TestLastStarted: in a namespace of its own it changes with each process that anybody
+// starts there, and with nothing else; elsewhere it is not known.
+func TestLastStarted(t *testing.T) {
+	if os.Getpid() != 1 {
+		if n := LastStarted([]int{os.Getpid()}); n != 0 {
+			t.Errorf("in a namespace that others use: %d", n)
+		}
+		cmd := exec.Command("unshare", "--user", "--map-root-user", "--pid", "--fork", "--mount-proc", os.Args[0], "-test.run=^TestLastStarted$", "-test.v")
+		if out, err := cmd.CombinedOutput(); err != nil || !strings.Contains(string(out), "--- PASS: TestLastStarted") {
+			t.Fatalf("in a namespace of its own: %v\n%s", err, out)
+		}
+		return
+	}
+	say, tell, shell := shellAt(t)
+	step := func(command string) int {
+		fmt.Fprintln(say, command+"\necho done")
+		if line, err := tell.ReadString('\n'); line != "done\n" {
+			t.Fatalf("%s: the shell says %q (%v)", command, line, err)
+		}
+		return LastStarted([]int{shell})
+	}
+	same := 0
+	for range 20 { // threads of Go's count as well
+		if before := step(":"); before > 0 && before == step("x=1; x=$((x+1))") {
+			same++
+		}
+		for _, command := range []string{"/bin/true", "(:)", "(setsid true >/dev/null 2>&1 &)", "trap '' CHLD; /bin/true; trap - CHLD"} {
+			if before := step(":"); before == 0 || before == step(command) {
+				t.Errorf("%s: %d before and after", command, before)
+			}
+		}
+	}
+	if same < 10 {
+		t.Errorf("it stayed as it was %d times of 20 in which nothing was started", same)
+	}
+	if n := LastStarted([]int{1 << 30}); n != 0 {
+		t.Errorf("a number below that of a process that runs: %d", n)
 	}
 }
 

@@ -140,6 +140,26 @@ func Offspring(pids []int) string {
 	return out.String()
 }
 
+// LastStarted gives the number of the last process or thread that was started in this
+// process's namespace: the last field of /proc/loadavg (proc(5)). It is 0 where that is not
+// known: outside of a namespace of our own somebody else may answer for the kernel, and
+// where it is less than the number of a process that runs, it is none.
+func LastStarted(running []int) int {
+	if os.Getpid() != 1 || !procIsOurs() {
+		return 0
+	}
+	data, err := os.ReadFile("/proc/loadavg")
+	if err != nil {
+		return 0
+	}
+	line := strings.TrimSpace(string(data))
+	last, err := strconv.Atoi(line[strings.LastIndexByte(line, ' ')+1:])
+	if err != nil || len(running) == 0 || last < slices.Max(running) {
+		return 0
+	}
+	return last
+}
+
 // ignoresChildren reports whether a process ignores SIGCHLD; true where that cannot be read.
 func ignoresChildren(pid int) bool {
 	data, err := os.ReadFile("/proc/" + strconv.Itoa(pid) + "/status")

@@ -216,6 +216,7 @@ type recorder struct {
 	tail  map[int]int // points that are passed behind the last test
 	// offspring is what the process had started at the last boundary; see sandbox.Offspring.
 	offspring string
+	started   int // the last process that was started, as of then; see sandbox.LastStarted
 }
 
 // watch follows the run until the process has ended.
@@ -351,9 +352,15 @@ func (r *recorder) looksAt(boundary int) bool {
 // lives reports whether processes live that the tests have started. Where none did before,
 // and no process has been started since, none do.
 func (r *recorder) lives(n int) (bool, error) {
+	quiet := n > 0 && !r.run.Alive[n-1]
+	last := sandbox.LastStarted(r.s.walker.pids())
+	if quiet && last > 0 && last == r.started {
+		return false, nil
+	}
+	r.started = last
 	before := r.offspring
 	r.offspring = sandbox.Offspring(r.s.walker.pids())
-	if n > 0 && !r.run.Alive[n-1] && before != "" && before == r.offspring {
+	if quiet && before != "" && before == r.offspring {
 		return false, nil
 	}
 	r.run.Segments[n].Starts = true
