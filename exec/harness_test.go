@@ -54,3 +54,33 @@ echo json_last_error_msg();`).CombinedOutput()
 		t.Errorf("after a message json_last_error_msg() is %q (%v)", out, err)
 	}
 }
+
+// TestProvider: who asks for data is told by the calls in progress, until that was asked too
+// often, or by PHPUnit.
+func TestProvider(t *testing.T) {
+	harness, _ := filepath.Abs("harness/Probe.php")
+	file := filepath.Join(t.TempDir(), "provider.php")
+	script := `<?php
+namespace PHPUnit\Util {
+	function getProvidedData($class, $method) { return \PHPUnit\AssayHarness\Probe::provider(); }
+	class Test { static function getProvidedData($class, $method) { return \PHPUnit\AssayHarness\Probe::provider(); } }
+}
+namespace {
+	require '` + harness + `';
+	echo PHPUnit\AssayHarness\Probe::provider(), "\n", PHPUnit\Util\Test::getProvidedData('Seeds\RowTest', 'testRows'), "\n";
+	for ($i = 0; $i < 49998; ++$i) {
+		$last = PHPUnit\Util\Test::getProvidedData('Seeds\RowTest', 'testRows');
+	}
+	echo $last, "\n", PHPUnit\Util\Test::getProvidedData('Seeds\RowTest', 'testRows'), "\n";
+	PHPUnit\AssayHarness\Probe::$provider = 'Seeds\BedTest::testBeds';
+	echo PHPUnit\Util\Test::getProvidedData('Seeds\RowTest', 'testRows'), "\n";
+}
+`
+	if err := os.WriteFile(file, []byte(script), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	out, err := osexec.Command(lookPHP(t), file).CombinedOutput()
+	if want := "*\nSeeds\\RowTest::testRows\nSeeds\\RowTest::testRows\n*\nSeeds\\BedTest::testBeds\n"; err != nil || string(out) != want {
+		t.Errorf("%v, %q, want %q", err, out, want)
+	}
+}

@@ -18,6 +18,8 @@ namespace PHPUnit\AssayHarness {
         private const LONG = 0.1; // seconds
         private const MUCH = 24 << 20; // bytes
         private const DEEP = 10_000; // calls
+        /** How often the calls in progress are looked through for a provider: with large arguments that takes long. */
+        private const ASKED = 50_000;
 
         /**
          * Its $hits say how often each point was passed since the last take().
@@ -27,6 +29,9 @@ namespace PHPUnit\AssayHarness {
         public static ?object $book = null;
         /** While the suite is being built: who asked for the data, or '*'. */
         public static bool $building = false;
+        /** Who asks for data, where PHPUnit tells: see provider(). */
+        public static ?string $provider = null;
+        private static int $asked = 0;
         /** @var array<string, array<int, true>> owner => points */
         public static array $built = [];
         /** @var array<int, int>|null point => passes that are too many, in a run that looks for endless loops */
@@ -149,9 +154,15 @@ namespace PHPUnit\AssayHarness {
             return $hits;
         }
 
-        /** "Class::method" of the test whose data provider is running, or '*'. */
+        /**
+         * "Class::method" of the test whose data provider is running, or '*': none, or nobody
+         * knows, so that it may be any.
+         */
         public static function provider(): string
         {
+            if (self::$provider !== null || ++self::$asked > self::ASKED) {
+                return self::$provider ?? '*';
+            }
             foreach (\debug_backtrace(0) as $frame) {
                 if (($frame['function'] === 'getProvidedData' || $frame['function'] === 'providedData')
                     && \strncmp($frame['class'] ?? '', 'PHPUnit\\', 8) === 0 && \count($frame['args'] ?? []) >= 2) {

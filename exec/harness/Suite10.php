@@ -35,6 +35,7 @@ final class Suite
     public static function prepare(array $setup): void
     {
         Probe::$building = ($setup['records'] ?? '') === 'probed';
+        Probe::$provider = '*';
         $argv = self::$argv = PHPUnit10Internals::arguments($setup['argv']);
         $_SERVER['argv'] = $GLOBALS['argv'] = $argv;
         $_SERVER['argc'] = $GLOBALS['argc'] = \count($argv);
@@ -107,6 +108,8 @@ final class Reporter implements Tracer
         Test\AfterLastTestMethodErrored::class => 'classErrored',
         Test\AfterLastTestMethodFailed::class => 'classErrored',
         Test\PhpunitErrorTriggered::class => 'broken',
+        Test\DataProviderMethodCalled::class => 'provides',
+        Test\DataProviderMethodFinished::class => 'provided',
     ];
 
     /** Events that may or may not be green, with the name that the configuration has for them. */
@@ -482,6 +485,16 @@ final class Reporter implements Tracer
     {
         $line = \strtok($message, "\n");
         Process::$channel->send(['event', $number, $kind, $fatal, \substr($line === false ? '' : $line, 0, 400), $name]);
+    }
+
+    private function provides(Test\DataProviderMethodCalled $event): void
+    {
+        Probe::$provider = $event->testMethod()->className() . '::' . $event->testMethod()->methodName();
+    }
+
+    private function provided(): void
+    {
+        Probe::$provider = '*';
     }
 
     /** PHPUnit has done all it does; its exit status is known. */
