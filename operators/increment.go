@@ -14,7 +14,7 @@ func init() {
 
 No test looks at the counter after it was moved. Assert the count itself, or something that depends on it.`,
 			Before: `$seats++;`, After: `$seats--;`,
-			Kinds: update, Apply: swap(map[string]string{"++": "--"}, countMatters),
+			Kinds: update, Apply: swap(map[string]string{"++": "--"}, countMatters), Hint: placeHint,
 		},
 		&mutate.Operator{
 			ID: "increment/down-reversed",
@@ -22,7 +22,7 @@ No test looks at the counter after it was moved. Assert the count itself, or som
 
 No test looks at the counter after it was moved. Assert the count itself, or something that depends on it.`,
 			Before: `$seats--;`, After: `$seats++;`,
-			Kinds: update, Apply: swap(map[string]string{"--": "++"}, countMatters),
+			Kinds: update, Apply: swap(map[string]string{"--": "++"}, countMatters), Hint: placeHint,
 		},
 		&mutate.Operator{
 			ID: "increment/count-dropped",
@@ -30,7 +30,7 @@ No test looks at the counter after it was moved. Assert the count itself, or som
 
 No test depends on this count. Add one that goes through here at least twice and asserts the count, or drop the counter if nothing reads it.`,
 			Before: `$misses++;`, After: `;`,
-			Kinds: []string{"expression_statement"}, Apply: dropCount,
+			Kinds: []string{"expression_statement"}, Apply: dropCount, Hint: placeHint,
 		},
 		&mutate.Operator{
 			ID: "increment/read-order-swapped",
