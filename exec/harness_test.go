@@ -56,31 +56,43 @@ echo json_last_error_msg();`).CombinedOutput()
 }
 
 // TestProvider: who asks for data is told by the calls in progress, until that was asked too
-// often, or by PHPUnit.
+// often, or by PHPUnit; and no pass is lost on the way.
 func TestProvider(t *testing.T) {
 	harness, _ := filepath.Abs("harness/Probe.php")
-	file := filepath.Join(t.TempDir(), "provider.php")
-	script := `<?php
+	for _, c := range []struct{ name, calls, want string }{
+		{"by the calls", `data('RowTest', 1); data('RowTest', 1); data('BedTest', 2); assay_hit(3);`,
+			`[{"RowTest::test":{"1":true},"BedTest::test":{"2":true},"*":{"3":true}},{"1":2,"2":1,"3":1}]`},
+		{"asked too often", `for ($i = 0; $i < 50000; ++$i) { data('RowTest', 1); } data('RowTest', 1); data('RowTest', 2); data('RowTest', 2);`,
+			`[{"RowTest::test":{"1":true},"*":{"1":true,"2":true}},{"1":50001,"2":2}]`},
+		{"by PHPUnit", `Probe::provides('*'); assay_hit(3); Probe::provides('RowTest::test'); assay_hit(1); assay_hit(1); Probe::provides('BedTest::test'); assay_hit(1); assay_hit(2); Probe::provides('*'); assay_hit(3);`,
+			`[{"*":{"3":true},"RowTest::test":{"1":true},"BedTest::test":{"1":true,"2":true}},{"3":2,"1":3,"2":1}]`},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			file := filepath.Join(t.TempDir(), "provider.php")
+			script := `<?php
 namespace PHPUnit\Util {
-	function getProvidedData($class, $method) { return \PHPUnit\AssayHarness\Probe::provider(); }
-	class Test { static function getProvidedData($class, $method) { return \PHPUnit\AssayHarness\Probe::provider(); } }
+	class Test { static function getProvidedData($class, $method, $point) { assay_hit($point); } }
 }
 namespace {
+	use PHPUnit\AssayHarness\Probe;
 	require '` + harness + `';
-	echo PHPUnit\AssayHarness\Probe::provider(), "\n", PHPUnit\Util\Test::getProvidedData('Seeds\RowTest', 'testRows'), "\n";
-	for ($i = 0; $i < 49998; ++$i) {
-		$last = PHPUnit\Util\Test::getProvidedData('Seeds\RowTest', 'testRows');
-	}
-	echo $last, "\n", PHPUnit\Util\Test::getProvidedData('Seeds\RowTest', 'testRows'), "\n";
-	PHPUnit\AssayHarness\Probe::$provider = 'Seeds\BedTest::testBeds';
-	echo PHPUnit\Util\Test::getProvidedData('Seeds\RowTest', 'testRows'), "\n";
+	function data($class, $point) { PHPUnit\Util\Test::getProvidedData($class, 'test', $point); }
+	Probe::$building = true;
+	` + c.calls + `
+	Probe::built();
+	assay_hit(9);
+	$hits = Probe::take();
+	unset($hits[9]);
+	echo json_encode([Probe::$built, $hits]);
 }
 `
-	if err := os.WriteFile(file, []byte(script), 0o644); err != nil {
-		t.Fatal(err)
-	}
-	out, err := osexec.Command(lookPHP(t), file).CombinedOutput()
-	if want := "*\nSeeds\\RowTest::testRows\nSeeds\\RowTest::testRows\n*\nSeeds\\BedTest::testBeds\n"; err != nil || string(out) != want {
-		t.Errorf("%v, %q, want %q", err, out, want)
+			if err := os.WriteFile(file, []byte(script), 0o644); err != nil {
+				t.Fatal(err)
+			}
+			out, err := osexec.Command(lookPHP(t), file).CombinedOutput()
+			if err != nil || string(out) != c.want {
+				t.Errorf("%v, %s\nwant %s", err, out, c.want)
+			}
+		})
 	}
 }

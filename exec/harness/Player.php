@@ -159,8 +159,8 @@ final class Player
     {
         self::$plays = true;
         self::$kinds = $kinds;
+        Probe::built();
         $built = \array_combine(\array_map([Channel::class, 'method'], \array_keys(Probe::$built)), Probe::$built);
-        Probe::$building = false;
         Process::$channel->send(['suite', \get_included_files(), $describe(), \array_values(self::$segments), $fatal,
             $version, (object) \array_map([TestCloner::class, 'rootsOf'], \array_combine(\array_keys($kinds), \array_keys($kinds))), self::$others, $built]);
         self::arrive(1);

@@ -29,8 +29,10 @@ namespace PHPUnit\AssayHarness {
         public static ?object $book = null;
         /** While the suite is being built: who asked for the data, or '*'. */
         public static bool $building = false;
-        /** Who asks for data, where PHPUnit tells: see provider(). */
-        public static ?string $provider = null;
+        /** Who asks for data, where that need not be found out by provider(). */
+        private static ?string $provider = null;
+        /** @var array<int, int> point => how often it was passed while the suite is built, until who asks for data changed */
+        private static array $before = [];
         private static int $asked = 0;
         /** @var array<string, array<int, true>> owner => points */
         public static array $built = [];
@@ -72,7 +74,7 @@ namespace PHPUnit\AssayHarness {
                     Process::$channel->send(['runaway', $point]);
                     \posix_kill(self::$owner, \SIGKILL);
                 }
-                if (!self::$building && self::$loops === []) {
+                if ((!self::$building || self::$provider !== null) && self::$loops === []) {
                     return;
                 }
             } else {
@@ -81,10 +83,10 @@ namespace PHPUnit\AssayHarness {
             if (isset(self::$loops[$point])) {
                 $book->hits[self::$loops[$point]] = 0;
             }
-            if (self::$building) {
+            if (self::$building && self::$provider === null) {
                 self::$built[self::provider()][$point] = true;
             }
-            self::$counts = !self::$building && self::$loops === [] && self::$everywhere === null;
+            self::$counts = (!self::$building || self::$provider !== null) && self::$loops === [] && self::$everywhere === null;
             if (self::$spool !== '' && \getmypid() !== self::$owner) {
                 \file_put_contents(self::$spool, "{$point}\n", \FILE_APPEND);
             }
@@ -135,6 +137,38 @@ namespace PHPUnit\AssayHarness {
             return \count(\debug_backtrace(\DEBUG_BACKTRACE_IGNORE_ARGS)) > self::DEEP && \getmypid() === self::$owner;
         }
 
+        /** From now on, while the suite is built, data are asked for by another one: "Class::method", or '*'. */
+        public static function provides(string $owner): void
+        {
+            if (self::$building) {
+                self::settle();
+                self::$provider = $owner;
+            }
+        }
+
+        /** The suite has been built. */
+        public static function built(): void
+        {
+            if (self::$building) {
+                self::settle();
+                self::$book->hits = self::$before;
+                self::$before = [];
+                self::$building = false;
+            }
+        }
+
+        /** Notes what was passed for the one who has asked for data. */
+        private static function settle(): void
+        {
+            foreach (self::$book->hits as $point => $times) {
+                if (self::$provider !== null) {
+                    self::$built[self::$provider][$point] = true;
+                }
+                self::$before[$point] = (self::$before[$point] ?? 0) + $times;
+            }
+            self::$book->hits = [];
+        }
+
         /** The points since the last call, with those that other processes left. */
         public static function take(): array
         {
@@ -160,8 +194,10 @@ namespace PHPUnit\AssayHarness {
          */
         public static function provider(): string
         {
-            if (self::$provider !== null || ++self::$asked > self::ASKED) {
-                return self::$provider ?? '*';
+            if (++self::$asked > self::ASKED) {
+                self::provides('*');
+
+                return '*';
             }
             foreach (\debug_backtrace(0) as $frame) {
                 if (($frame['function'] === 'getProvidedData' || $frame['function'] === 'providedData')

@@ -35,7 +35,7 @@ final class Suite
     public static function prepare(array $setup): void
     {
         Probe::$building = ($setup['records'] ?? '') === 'probed';
-        Probe::$provider = '*';
+        Probe::provides('*');
         $argv = self::$argv = PHPUnit10Internals::arguments($setup['argv']);
         $_SERVER['argv'] = $GLOBALS['argv'] = $argv;
         $_SERVER['argc'] = $GLOBALS['argc'] = \count($argv);
@@ -489,12 +489,12 @@ final class Reporter implements Tracer
 
     private function provides(Test\DataProviderMethodCalled $event): void
     {
-        Probe::$provider = $event->testMethod()->className() . '::' . $event->testMethod()->methodName();
+        Probe::provides($event->testMethod()->className() . '::' . $event->testMethod()->methodName());
     }
 
     private function provided(): void
     {
-        Probe::$provider = '*';
+        Probe::provides('*');
     }
 
     /** PHPUnit has done all it does; its exit status is known. */
