@@ -99,7 +99,11 @@ func (p *text) listed(all [][]listed, chosen map[*mutate.Mutant]bool, least bool
 		parts[c] = append(parts[c], cut)
 	}
 	if least && classes != nil {
-		p.heading("Least likely to show a gap: nothing was found, and survivors like these seldom show one")
+		found := ""
+		if p.advice.worths.searched {
+			found = "nothing was found, and "
+		}
+		p.heading("Least likely to show a gap: %ssurvivors like these seldom show one", found)
 	}
 	for _, c := range classes {
 		if least {
