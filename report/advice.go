@@ -10,18 +10,13 @@ type hints map[*mutate.Source]*syntax.File
 
 // of gives what to do about a survivor, by what was observed of it.
 func (h hints) of(v mutate.Verdict) string {
-	return shownLines(mutate.Advice(v.Mutant, h.tree(v.Mutant.Source), v.Seen))
-}
-
-// tree gives the tree of a source; nil where there is none: then there is what holds for all
-// mutants of an operator.
-func (h hints) tree(s *mutate.Source) *syntax.File {
+	s := v.Mutant.Source
 	f, known := h[s]
 	if !known {
-		f, _ = syntax.Parse(s.Path, s.Text)
+		f, _ = syntax.Parse(s.Path, s.Text) // without a tree there is what holds for all mutants of the operator
 		h[s] = f
 	}
-	return f
+	return shownLines(mutate.Advice(v.Mutant, f, v.Seen))
 }
 
 // alone is of for readers who are not told what was observed.

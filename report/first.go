@@ -19,8 +19,7 @@ type adviser struct {
 }
 
 func adviserOf(r *mutate.Result) *adviser {
-	w := worthsOf(r)
-	a := &adviser{gaps: w.gaps(r), worths: w, killed: map[*mutate.Operator]float64{}}
+	a := &adviser{gaps: gaps(r), worths: worthsOf(r), killed: map[*mutate.Operator]float64{}}
 	by := map[*mutate.Operator]*mutate.Score{}
 	for _, v := range r.Verdicts {
 		s := by[v.Mutant.Op]

@@ -36,9 +36,7 @@ func (g gap) unreachedSaid() string {
 
 // gaps groups survivors and unreached mutants by function, those first in which a test pays
 // most; see compareGaps.
-func gaps(r *mutate.Result) []gap { return worthsOf(r).gaps(r) }
-
-func (w *worths) gaps(r *mutate.Result) []gap {
+func gaps(r *mutate.Result) []gap {
 	type key struct {
 		file, class, function string
 		status                mutate.Status
@@ -59,6 +57,7 @@ func (w *worths) gaps(r *mutate.Result) []gap {
 		}
 		out[i].Verdicts = append(out[i].Verdicts, v)
 	}
+	w := worthsOf(r)
 	for _, g := range out {
 		if g.Status == mutate.Survived {
 			slices.SortStableFunc(g.Verdicts, w.compare)

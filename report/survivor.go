@@ -99,11 +99,7 @@ func (p *text) listed(all [][]listed, chosen map[*mutate.Mutant]bool, least bool
 		parts[c] = append(parts[c], cut)
 	}
 	if least && classes != nil {
-		found := ""
-		if p.advice.worths.searched {
-			found = "nothing was found, and "
-		}
-		p.heading("Least likely to show a gap: %ssurvivors like these seldom show one", found)
+		p.heading("Least likely to show a gap: nothing was found, and survivors like these seldom show one")
 	}
 	for _, c := range classes {
 		if least {

@@ -33,7 +33,6 @@ func Text(w io.Writer, r *mutate.Result, o Options) error {
 	}
 	p := newText(w, r, o)
 	p.advice, p.code, p.same = adviserOf(r), codes(r), sameGaps(r)
-	p.hints = p.advice.worths.hints
 	p.survivors()
 	p.unreached()
 	p.fresh()

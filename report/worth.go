@@ -14,19 +14,17 @@ const (
 	worthUnasserted              // a call of the tests has another outcome, and no assertion tells
 	worthHidden                  // a value was another one in some test, and what followed hid it
 	worthOpen                    // nothing is known but that survivors of the operator often show gaps; or it is a constant that code names
-	worthLeast                   // nothing is known, and survivors of the operator seldom do, or those of such a change
+	worthLeast                   // nothing is known, and survivors of the operator seldom do
 )
 
 // worths gives the worth of survivors of a result.
 type worths struct {
 	searched bool // tests were looked for, else worthLeast cannot be told
 	seldom   map[*mutate.Operator]bool
-	hints    hints // of whoever reports
-	least    map[*mutate.Mutant]bool
 }
 
 func worthsOf(r *mutate.Result) *worths {
-	w := &worths{seldom: map[*mutate.Operator]bool{}, hints: hints{}, least: map[*mutate.Mutant]bool{}}
+	w := &worths{seldom: map[*mutate.Operator]bool{}}
 	all, shown := map[*mutate.Operator]int{}, map[*mutate.Operator]int{}
 	for _, v := range r.Verdicts {
 		if v.Status != mutate.Survived {
@@ -55,19 +53,10 @@ func (w *worths) of(v mutate.Verdict) worth {
 		return worthUnasserted
 	case v.Seen.Word == mutate.Absorbed, v.Seen.Word == mutate.Differs:
 		return worthHidden
-	case w.searched && w.seldom[v.Mutant.Op], w.isLeast(v.Mutant):
+	case w.searched && w.seldom[v.Mutant.Op]:
 		return worthLeast
 	}
 	return worthOpen
-}
-
-func (w *worths) isLeast(m *mutate.Mutant) bool {
-	least, known := w.least[m]
-	if !known {
-		least = mutate.Seldom(m, w.hints.tree(m.Source)) != ""
-		w.least[m] = least
-	}
-	return least
 }
 
 // compare orders survivors by worth.

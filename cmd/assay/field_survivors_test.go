@@ -16,8 +16,6 @@ import (
 	"strings"
 	"testing"
 
-	"assay/mutate"
-	"assay/mutate/syntax"
 	"assay/operators"
 	"assay/report"
 )
@@ -100,7 +98,7 @@ func TestFieldSurvivors(t *testing.T) {
 	}
 	fmt.Printf("FIELD_SEED=%d FIELD_RESULTS=%s\n\n", o.seed, dir)
 	fmt.Printf("%-22s %8s %8s %8s %8s %10s %8s %8s %6s\n", "project", "mutants", "killed", "survived", "proved", "unasserted", "absorbed", "entries", "share")
-	byOperator, byKind := map[string]*survivorTally{}, map[string]*survivorTally{}
+	byOperator := map[string]*survivorTally{}
 	recipes := readRecipes(t)
 	for name := range strings.SplitSeq(os.Getenv("FIELD_NAMES"), ",") {
 		i := slices.IndexFunc(recipes, func(r fieldRecipe) bool { return r["Name"] == name })
@@ -108,7 +106,7 @@ func TestFieldSurvivors(t *testing.T) {
 			t.Errorf("there is no project %q", name)
 			continue
 		}
-		d, kinds, err := fieldSurvivors(t, o, recipes[i], filepath.Join(dir, name+".json"))
+		d, err := fieldSurvivors(t, o, recipes[i], filepath.Join(dir, name+".json"))
 		if err != nil {
 			t.Errorf("%s: %v", name, err)
 			continue
@@ -120,23 +118,12 @@ func TestFieldSurvivors(t *testing.T) {
 				byOperator[e.Operator] = &survivorTally{}
 			}
 			byOperator[e.Operator].add(name, e)
-			if kind := kinds[e.ID]; kind != "" {
-				if byKind[kind] == nil {
-					byKind[kind] = &survivorTally{}
-				}
-				byKind[kind].add(name, e)
-			}
 			all.add(name, e)
 		}
 		fmt.Printf("%-22s %8d %8d %8d %8d %10d %8d %8d %6.2f\n", name, all.mutants, all.killed, all.survived, all.proved, all.unasserted, all.absorbed,
 			all.entries, float64(all.entries)/float64(max(all.survived, 1)))
 	}
 	printOperators(byOperator)
-	fmt.Printf("\n%-60s %8s %8s %8s %8s %8s %10s %7s\n", "changes that come last in reports; see mutate.Seldom", "projects", "mutants", "killed", "survived", "proved", "unasserted", "share")
-	for _, kind := range slices.Sorted(maps.Keys(byKind)) {
-		c := byKind[kind]
-		fmt.Printf("%-60s %8d %8d %8d %8d %8d %10d %5.0f %%\n", kind, len(c.projects), c.mutants, c.killed, c.survived, c.proved, c.unasserted, c.shown())
-	}
 }
 
 // printOperators prints what was counted of each operator, and where it belongs.
@@ -155,8 +142,8 @@ func printOperators(by map[string]*survivorTally) {
 }
 
 // fieldSurvivors gives the result of a project, with the entries as they are made now: one that is
-// kept in the file, or else that of a run. kinds has what kinds of changes its mutants are, by ID.
-func fieldSurvivors(t *testing.T, o fieldOptions, r fieldRecipe, file string) (d *report.Document, kinds map[string]string, err error) {
+// kept in the file, or else that of a run.
+func fieldSurvivors(t *testing.T, o fieldOptions, r fieldRecipe, file string) (*report.Document, error) {
 	root := filepath.Join(o.dir, "projects", r["Name"])
 	if _, err := os.Stat(file); errors.Is(err, fs.ErrNotExist) {
 		t.Setenv("PATH", filepath.Join(o.dir, "tools", cmp.Or(r["PHPUnit"], "9"))+":"+os.Getenv("PATH"))
@@ -170,33 +157,22 @@ func fieldSurvivors(t *testing.T, o fieldOptions, r fieldRecipe, file string) (d
 		ctx, cancel := context.WithTimeout(context.Background(), 2*f.most())
 		defer cancel()
 		if out, err := f.command(ctx, t.TempDir(), "run", args...).CombinedOutput(); err != nil {
-			return nil, nil, fmt.Errorf("assay run: %w: %s", err, tailOf(string(out), 1))
+			return nil, fmt.Errorf("assay run: %w: %s", err, tailOf(string(out), 1))
 		}
 	}
 	text, err := os.ReadFile(file)
 	if err != nil {
-		return nil, nil, err
+		return nil, err
 	}
-	d, err = report.ReadJSON(bytes.NewReader(text))
+	d, err := report.ReadJSON(bytes.NewReader(text))
 	if err != nil {
-		return nil, nil, err
+		return nil, err
 	}
 	result, err := d.Result(func(path string) ([]byte, error) {
 		return os.ReadFile(filepath.Join(root, filepath.FromSlash(path)))
 	}, operators.All())
 	if err != nil {
-		return nil, nil, err
+		return nil, err
 	}
-	kinds = map[string]string{}
-	trees := map[*mutate.Source]*syntax.File{}
-	for _, v := range result.Verdicts {
-		m := v.Mutant
-		if trees[m.Source] == nil {
-			if trees[m.Source], err = syntax.Parse(m.Source.Path, m.Source.Text); err != nil {
-				return nil, nil, err
-			}
-		}
-		kinds[m.ID] = mutate.Seldom(m, trees[m.Source])
-	}
-	return report.Describe(result, report.Options{}), kinds, nil
+	return report.Describe(result, report.Options{}), nil
 }
