@@ -59,7 +59,7 @@ No test has the left side true and the right side false. Add that case, and asse
 			Outcome: "Assert that it comes out as true when only the left side is true.",
 			Hint:    connectiveHint,
 			Before:  `return $early || $late;`, After: `return $late;`,
-			Kinds: binary, Apply: dropFromChain(or, false, nil),
+			Kinds: binary, Apply: dropFromChain(or, false, notSaidAgain), Version: 1,
 		},
 		&mutate.Operator{
 			ID: "connective/outcome-forced",
@@ -144,4 +144,18 @@ func dropNot(f *syntax.File, n *syntax.Node) []mutate.Edit {
 		return nil
 	}
 	return keepSide(f, n, arg)
+}
+
+// notSaidAgain leaves alone isset($a['k']) || array_key_exists('k', $a), where the left side
+// of which saves a call and says nothing that the right one does not: a key whose value is not
+// null is there.
+func notSaidAgain(f *syntax.File, dropped, kept *syntax.Node) bool {
+	dropped, kept = dropped.Unwrapped(), kept.Unwrapped()
+	name, args, ok := callTo(f, kept, 2)
+	if !ok || name != "array_key_exists" && name != "key_exists" || len(args) != 2 {
+		return true
+	}
+	array, key := argValue(args[1]), f.Text(argValue(args[0]))
+	asked, of, ok := callTo(f, dropped, 1)
+	return !ok || asked != "isset" || len(of) != 1 || f.Text(argValue(of[0])) != f.Text(array)+"["+key+"]" || !isArray(f, array)
 }
