@@ -50,11 +50,6 @@ func (*noControlError) Error() string {
 	return "no test there runs code that could be changed for a control"
 }
 
-// wayOf gives the way that a step takes.
-func (d *desk) wayOf(step judging.Step) way {
-	return way{step.Form, step.Entry, step.Form == judging.Played && step.Boundary == 0, d.isIsolated(step)}
-}
-
 // control makes sure that the controls of the way that a case's next step takes have
 // passed. For those of what is played the walker may go elsewhere.
 func (d *desk) control(ctx context.Context, c *kase) error {

@@ -72,11 +72,19 @@ func (e *Engine) isGreenBare(ctx context.Context) (bool, error) {
 func (e *Engine) raiseMemory(limit int64) {
 	e.facts.Raised = limit + memoryBeside
 	e.php = append(e.php, "-d", fmt.Sprintf("memory_limit=%d", e.facts.Raised))
-	e.remark("The suite comes near PHP's memory_limit of %d MB, and assay needs memory in the same process: tests run with %d MB here.", limit>>20, e.facts.Raised>>20)
+}
+
+// tellOfMemory says that PHP has more memory than it has by itself, where it does.
+func (e *Engine) tellOfMemory() {
+	if e.facts.Raised > 0 {
+		e.remark("The suite comes near PHP's memory_limit of %d MB, and assay needs memory in the same process: tests run with %d MB here.",
+			(e.facts.Raised-memoryBeside)>>20, e.facts.Raised>>20)
+	}
 }
 
 // leaveRoom raises the limit for replays where the recording has come near it. setting is
-// the value of memory_limit, peak what the recording has used, in bytes.
+// the value of memory_limit, "" where the project has set one, which would be put back; peak
+// is what the recording has used, in bytes.
 func (e *Engine) leaveRoom(setting string, peak int64) {
 	if limit := quantity(setting); limit > 0 && peak > limit-memoryBeside/4 && e.facts.Raised == 0 {
 		e.raiseMemory(limit)

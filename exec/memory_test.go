@@ -38,10 +38,20 @@ final class HarvestTest extends \PHPUnit\Framework\TestCase {
 	points, _, _ := layOut(t, root)
 	for _, c := range []struct {
 		limit  int64
+		own    int64 // that the project sets itself; 0: none
 		raised bool
 		fits   bool
-	}{{peak, true, true}, {peak - 8<<20, false, false}, {peak + 200<<20, false, true}} {
-		t.Run(fmt.Sprintf("%+d", c.limit-peak), func(t *testing.T) {
+	}{{peak, 0, true, true}, {peak - 8<<20, 0, false, false}, {peak + 200<<20, 0, false, true}, {peak + 200<<20, peak + 24<<20, false, true}} {
+		t.Run(fmt.Sprintf("%+d,%d", c.limit-peak, c.own), func(t *testing.T) {
+			root := root
+			if c.own > 0 {
+				root = copyFixture(t, root)
+				config := filepath.Join(root, "phpunit.xml")
+				text := strings.Replace(readFile(t, config), "</phpunit>", fmt.Sprintf(`<php><ini name="memory_limit" value="%d"/></php></phpunit>`, c.own), 1)
+				if err := os.WriteFile(config, []byte(text), 0o644); err != nil {
+					t.Fatal(err)
+				}
+			}
 			dir := t.TempDir()
 			if err := os.Chmod(dir, 0o755); err != nil {
 				t.Fatal(err)
@@ -62,8 +72,9 @@ final class HarvestTest extends \PHPUnit\Framework\TestCase {
 			if errors.As(err, &bad) && !strings.Contains(bad.What, "Allowed memory size") || (err == nil) != c.fits {
 				t.Fatalf("with a limit of %d bytes: %v", c.limit, err)
 			}
-			if (e.Facts().Raised > 0) != c.raised {
-				t.Errorf("with a limit of %d bytes PHP has %d", c.limit, e.Facts().Raised)
+			told := strings.Contains(strings.Join(e.Remarks(), " "), "memory_limit")
+			if (e.Facts().Raised > 0) != c.raised || told != c.raised {
+				t.Errorf("with a limit of %d bytes PHP has %d, and the remarks are %q", c.limit, e.Facts().Raised, e.Remarks())
 			}
 		})
 	}

@@ -75,6 +75,7 @@ func (e *Engine) Record(ctx context.Context, files []*mutate.Points, progress fu
 	if err != nil {
 		return nil, e.ifHidden(e.ifConfined(ctx, err))
 	}
+	e.tellOfMemory()
 	if b.memory < b.resident {
 		return nil, &ProjectError{fmt.Sprintf("the tests may have %d bytes in memory (--memory-limit), and the unchanged suite takes %d", b.memory, b.resident), "Allow more, or leave the limit out."}
 	}

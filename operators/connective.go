@@ -146,9 +146,8 @@ func dropNot(f *syntax.File, n *syntax.Node) []mutate.Edit {
 	return keepSide(f, n, arg)
 }
 
-// notSaidAgain leaves alone isset($a['k']) || array_key_exists('k', $a), where the left side
-// of which saves a call and says nothing that the right one does not: a key whose value is not
-// null is there.
+// notSaidAgain leaves alone isset($a['k']) || array_key_exists('k', $a): the left side saves a
+// call, and is true only where the right side is true as well.
 func notSaidAgain(f *syntax.File, dropped, kept *syntax.Node) bool {
 	dropped, kept = dropped.Unwrapped(), kept.Unwrapped()
 	name, args, ok := callTo(f, kept, 2)

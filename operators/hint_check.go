@@ -7,8 +7,8 @@ import (
 	"assay/mutate/syntax"
 )
 
-// between has, by check of PHP's, a value that one of two neighbours accepts, the check and
-// the one that stands for it in a mutant, and the other does not. TestBetween asks PHP.
+// between has for a check of PHP's a value that is accepted by only one of two checks: this one,
+// and the one that a mutant has in its place. TestBetween asks PHP.
 var between = eachName(map[string]string{
 	"is_int is_integer is_long": "1.5 or '7'",
 	"is_float is_double":        "7 or '1.5'",
@@ -27,30 +27,20 @@ var between = eachName(map[string]string{
 	"ctype_xdigit":              "'ff'",
 })
 
-// checkHint names a value that only the wider one of two checks accepts.
-func checkHint(f *syntax.File, n *syntax.Node, e mutate.Edit) mutate.Hints {
-	name, verb := builtin(f, n), "is refused"
-	value := between[name]
-	to := strings.ToLower(e.New)
-	switch {
-	case name == "is_numeric" && strings.Contains(to, "is_scalar"):
-		value = "true or 'x'"
-	case name == "is_numeric":
-		value = "1.5 or '7'"
-	}
-	if value == "" {
-		return mutate.Hints{}
-	}
-	switch name {
-	case "is_iterable", "is_countable", "is_scalar", "file_exists", "ctype_alnum", "ctype_xdigit":
-		verb = "is accepted"
-	case "is_numeric":
-		if !strings.Contains(to, "is_scalar") {
-			verb = "is accepted"
+// checkHint names a value that only the wider one of two checks accepts, and that becomes of it
+// what verb says. Of is_numeric() there are a wider and a narrower one.
+func checkHint(numeric, verb string) hintFunc {
+	return func(f *syntax.File, n *syntax.Node, _ mutate.Edit) mutate.Hints {
+		value := between[builtin(f, n)]
+		if builtin(f, n) == "is_numeric" {
+			value = numeric
 		}
+		if value == "" {
+			return mutate.Hints{}
+		}
+		return mutate.Hints{Input: "Add a case with " + value + ".", Outcome: "Assert that " + value + " " + verb + ".",
+			Either: "No test has a value that only the wider of the two checks accepts. Pass " + value + " and assert that it " + verb + "."}
 	}
-	return mutate.Hints{Input: "Add a case with " + value + ".", Outcome: "Assert that " + value + " " + verb + ".",
-		Either: "No test has a value that only the wider of the two checks accepts. Pass " + value + " and assert that it " + verb + "."}
 }
 
 // placeHint is for a counter that is a place in something: what counts is what is found there.

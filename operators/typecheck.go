@@ -34,7 +34,7 @@ No test has a value that only the wider check accepts. Pass one and assert that 
 			Before:  `if (is_int($n)) { return; }`,
 			After:   `if (is_numeric($n)) { return; }`,
 			Kinds:   []string{"function_call_expression"},
-			Hint:    checkHint,
+			Hint:    checkHint("true or 'x'", "is refused"),
 			Apply: checkWidened(map[string]string{
 				"is_int": "is_numeric", "is_integer": "is_numeric", "is_long": "is_numeric",
 				"is_float": "is_numeric", "is_double": "is_numeric", "is_numeric": "is_scalar",
@@ -54,7 +54,7 @@ No test has a value that only the wider check accepts. Pass one and assert that 
 			Before:  `if (is_numeric($n)) { return; }`,
 			After:   `if (is_int($n)) { return; }`,
 			Kinds:   []string{"function_call_expression"},
-			Hint:    checkHint,
+			Hint:    checkHint("1.5 or '7'", "is accepted"),
 			Apply: renames(1, map[string]string{
 				"is_numeric": "is_int", "is_scalar": "is_string", "is_iterable": "is_array",
 				"is_countable": "is_array", "file_exists": "is_file",

@@ -126,7 +126,7 @@ type seenTest struct {
 // seenHere describes a recording. What lies in the project is named by its place in it.
 func seenHere(code *codebase, facts exec.Facts, b *exec.Baseline, now *situation, tasks []exec.Task, environ []string) seenThere {
 	s := seenThere{PHPUnit: facts.PHPUnit, Shape: b.Shape(), Tasks: map[string]string{}, Outside: map[string]string{}, Variables: map[string]string{}}
-	s.Machine = agreement{"what processes are not kept from": strconv.Quote(strings.Join(facts.Unconfined, " ")), "whether PHP can fork": fmt.Sprint(facts.Pcntl), "the kind of view": fmt.Sprint(facts.View), "how much memory PHP has": fmt.Sprint(facts.Raised)}
+	s.Machine = agreement{"what processes are not kept from": strconv.Quote(strings.Join(facts.Unconfined, " ")), "whether PHP can fork": fmt.Sprint(facts.Pcntl), "the kind of view": fmt.Sprint(facts.View), "the memory limit that PHP was given": fmt.Sprint(facts.Raised)}
 	in := func(text string) string { return strings.ReplaceAll(text, code.Root, "\x00") }
 	deps := b.Dependencies()
 	names := make([]string, len(b.Tests))

@@ -27,7 +27,7 @@ namespace PHPUnit\AssayHarness {
          * static properties and to put them back, leaves such objects alone.
          */
         public static ?object $book = null;
-        /** While the suite is being built: who asked for the data, or '*'. */
+        /** The suite is being built. */
         public static bool $building = false;
         /** Who asks for data, where that need not be found out by provider(). */
         private static ?string $provider = null;

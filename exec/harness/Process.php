@@ -95,6 +95,14 @@ final class Process
         }
     }
 
+    /** PHP's limit on memory, where a recording asks for it and the project has set none of its own; else "". */
+    public static function memoryLimit(): string
+    {
+        $limit = isset(self::$setup['records']) ? \ini_get_all(null, true)['memory_limit'] : ['global_value' => '', 'local_value' => ''];
+
+        return $limit['local_value'] === $limit['global_value'] ? (string) $limit['global_value'] : '';
+    }
+
     /** Ends this process at once. */
     public static function kill(): void
     {

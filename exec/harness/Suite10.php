@@ -506,6 +506,6 @@ final class Reporter implements Tracer
         if (!PHPUnit10Internals::canLoad()) {
             exit(255); // PHPUnit's printers, which we leave out, would not have come so far
         }
-        Process::$channel->send(['done', \memory_get_peak_usage(), (string) \ini_get('memory_limit'), isset(Process::$setup['records']) ? Loader::ownClasses() : [], Loader::declared()]);
+        Process::$channel->send(['done', \memory_get_peak_usage(), Process::memoryLimit(), isset(Process::$setup['records']) ? Loader::ownClasses() : [], Loader::declared()]);
     }
 }

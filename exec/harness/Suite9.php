@@ -372,7 +372,7 @@ final class Reporter implements ResultPrinter
 
     public function printResult(TestResult $result): void
     {
-        Process::$channel->send(['done', \memory_get_peak_usage(), (string) \ini_get('memory_limit'), isset(Process::$setup['records']) ? Loader::ownClasses() : [], Loader::declared()]);
+        Process::$channel->send(['done', \memory_get_peak_usage(), Process::memoryLimit(), isset(Process::$setup['records']) ? Loader::ownClasses() : [], Loader::declared()]);
     }
 
     public function addError(Test $test, \Throwable $t, float $time): void

@@ -153,7 +153,7 @@ type Run struct {
 	Events   []wire.Event
 	Root     string      // of the view
 	Memory   int64       // the peak, in bytes
-	Limit    string      // of PHP on that, as its setting memory_limit has it
+	Limit    string      // of PHP on that, as memory_limit has it; "" where the project sets its own
 	Classes  [][2]string // PHPUnit's own that were loaded, with their files
 	Declared [][2]string // names that were asked for, with the files that declared them
 	// Values has what observed expressions had, by site; see wire.Values.

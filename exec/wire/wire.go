@@ -188,7 +188,7 @@ func ReadSuite(m Message) (s Suite, err error) {
 // Done is what a recording says at its end.
 type Done struct {
 	Memory   int64       // the peak, in bytes
-	Limit    string      // of PHP on that, as its setting memory_limit has it
+	Limit    string      // of PHP on that, as memory_limit has it; "" where the project sets its own
 	Classes  [][2]string // PHPUnit's own, with their files
 	Declared [][2]string // of Setup.Declared those that are declared, with their files
 }
