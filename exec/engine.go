@@ -7,7 +7,6 @@ import (
 	"embed"
 	"fmt"
 	"io/fs"
-	"maps"
 	"os"
 	"path/filepath"
 	"runtime"
@@ -182,12 +181,8 @@ func (e *Engine) decideView(phpAnswered <-chan bool) error {
 	if <-found; view == sandbox.Overlay {
 		return err
 	}
-	for _, c := range e.launched {
-		if w := <-c; w != nil {
-			w.Kill()
-		}
-	}
-	e.launched, e.facts.View, e.facts.ViewReason = nil, view, reason
+	e.dropLaunched()
+	e.facts.View, e.facts.ViewReason = view, reason
 	return e.planView()
 }
 
@@ -308,7 +303,24 @@ func writeHarness(dir string) error {
 func (e *Engine) FindAllKills() { e.allKills = true }
 
 // Facts says what was found.
-func (e *Engine) Facts() Facts { return e.facts }
+func (e *Engine) Facts() Facts {
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	return e.facts
+}
+
+// version gives PHPUnit's version, "" before a recording has told it.
+func (e *Engine) version() string {
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	return e.facts.PHPUnit
+}
+
+func (e *Engine) knowVersion(version string) {
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	e.facts.PHPUnit = version
+}
 
 // Remarks says, a sentence each, why mutants had to be judged in slower ways than
 // there are. No verdict is another for that.
@@ -330,13 +342,7 @@ func (e *Engine) remark(format string, args ...any) {
 // Close ends every process and removes the work directory.
 func (e *Engine) Close() error {
 	e.close()
-	e.mu.Lock()
-	coming := slices.Collect(maps.Values(e.launched))
-	e.launched = nil
-	e.mu.Unlock()
-	for _, c := range coming {
-		<-c
-	}
+	e.dropLaunched()
 	e.mu.Lock()
 	clients := e.clients
 	e.clients = nil

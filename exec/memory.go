@@ -44,6 +44,7 @@ func (e *Engine) moreMemory(ctx context.Context, err error) (bool, error) {
 	if !green || err != nil {
 		return false, err
 	}
+	e.dropLaunched() // they have the lower limit
 	e.raiseMemory(limit)
 	return true, nil
 }

@@ -16,6 +16,7 @@ import (
 	"testing"
 
 	"assay/exec/sandbox"
+	"assay/mutate"
 )
 
 // TestMemoryBeside: a suite that needs all the memory that PHP may have is recorded with
@@ -112,4 +113,32 @@ func TestQuantity(t *testing.T) {
 			t.Errorf("%q: %d, want %d", setting, got, want)
 		}
 	}
+}
+
+// TestMemoryLaunchedAhead: what was launched ahead has the lower limit, and serves no
+// recording that is made with the higher one.
+func TestMemoryLaunchedAhead(t *testing.T) {
+	root := copyFixture(t, filepath.Join(fixtures, "named-alike"))
+	points, _, _ := layOut(t, root)
+	e, err := Open(context.Background(), Settings{Root: root, PHP: lookPHP(t), PHPUnit: lookPHPUnit(t), Jobs: 1,
+		Config: filepath.Join(root, "phpunit.xml"), Sources: func() []*mutate.Points { return slices.Collect(maps.Values(points)) }})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer e.Close()
+	if e.Facts().View == sandbox.Overlay && len(e.launched) == 0 {
+		t.Fatal("nothing was launched ahead, so that this shows nothing")
+	}
+	more, err := e.moreMemory(context.Background(), &ProjectError{What: "Allowed memory size of 134217728 bytes exhausted (tried to allocate 8192 bytes)"})
+	if !more || err != nil {
+		t.Fatalf("a suite that is green by itself: %v, %v", more, err)
+	}
+	if len(e.launched) > 0 {
+		t.Errorf("%d supervisors with the lower limit are still to serve", len(e.launched))
+	}
+	w, err := e.recorder(context.Background(), forProbed, 2)
+	if err != nil {
+		t.Fatal(err)
+	}
+	w.Kill()
 }

@@ -174,7 +174,7 @@ func (e *Engine) runPlain(ctx context.Context, declared []string) (*supervisor.C
 		w.Kill()
 		return nil, nil, nil, e.notReady(err)
 	}
-	e.facts.PHPUnit = run.Suite.Version
+	e.knowVersion(run.Suite.Version)
 	e.ownSuite(w.Facts.Root, &run.Suite)
 	for i := range run.Events {
 		run.Events[i].Name, run.Events[i].Message = e.own(w.Facts.Root, run.Events[i].Name), e.own(w.Facts.Root, run.Events[i].Message)

@@ -4,6 +4,7 @@ package exec
 
 import (
 	"context"
+	"maps"
 	"os"
 	"path/filepath"
 	"slices"
@@ -54,6 +55,19 @@ func (e *Engine) launchAhead() {
 			w, _ := e.startClient(e.closing, i+1, e.confinement, false)
 			c <- w
 		}()
+	}
+}
+
+// dropLaunched ends what was launched and is not asked for.
+func (e *Engine) dropLaunched() {
+	e.mu.Lock()
+	coming := slices.Collect(maps.Values(e.launched))
+	e.launched = nil
+	e.mu.Unlock()
+	for _, c := range coming {
+		if w := <-c; w != nil {
+			w.Kill()
+		}
 	}
 }
 
@@ -142,7 +156,7 @@ func (e *Engine) argv() []string {
 	if len(e.set.TestSuite) > 0 {
 		argv = append(argv, "--testsuite", strings.Join(e.set.TestSuite, ","))
 	}
-	if majorOf(e.facts.PHPUnit) > 11 { // where the version is not known yet, the adapter sees to it
+	if majorOf(e.version()) > 11 { // where the version is not known yet, the adapter sees to it
 		for _, g := range e.set.Group {
 			argv = append(argv, "--group", g)
 		}
