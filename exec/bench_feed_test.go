@@ -5,16 +5,16 @@ import (
 	"os"
 	"slices"
 	"strconv"
-	"syscall"
 	"testing"
 	"time"
 
 	"assay/exec"
+	"assay/exec/pool"
 	"assay/mutate"
 )
 
-// BenchmarkBatches prints what it costs that a worker of a pool gets mutants in batches, by
-// processor times of one worker, for these depend little on what else a machine does:
+// BenchmarkBatches prints what it costs that a worker of a pool gets mutants in batches, in the
+// order in which a pool gives them, by the time of one worker on a machine that does nothing else:
 //
 //	x-fed     all mutants in batches that come as they are wanted, over all of them at once
 //	x-calls   the same batches, with a call of Judge for each (three of them, multiplied)
@@ -30,9 +30,10 @@ func BenchmarkBatches(b *testing.B) {
 	e, s, ms := recorded(b, ctx, exec.Settings{Jobs: 1}, benchProject(b), sample)
 	defer e.Close()
 	tasks := slices.DeleteFunc(exec.Plan(ms, s), func(t exec.Task) bool { return len(t.Pairs) == 0 })
+	tasks = asGiven(s, tasks)
 	const parts, batches = 32, 30
 	judge := func(feed exec.Feed) float64 {
-		return timeOfProcessors(func() {
+		return timeOf(func() {
 			if err := e.JudgeFed(ctx, s, tasks, feed, func(mutate.Verdict) {}); err != nil {
 				b.Fatal(err)
 			}
@@ -50,7 +51,7 @@ func BenchmarkBatches(b *testing.B) {
 		calls := 0.0
 		for n := range 3 { // of the batches, multiplied
 			part := tasks[n*len(tasks)/3:][:size]
-			calls += batches / 3 * timeOfProcessors(func() {
+			calls += batches / 3 * timeOf(func() {
 				if err := e.Judge(ctx, s, part, func(mutate.Verdict) {}); err != nil {
 					b.Fatal(err)
 				}
@@ -68,6 +69,22 @@ func BenchmarkBatches(b *testing.B) {
 		b.ReportMetric(1000*whole/float64(len(tasks)), "ms/mutant")
 	}
 	b.ReportMetric(float64(len(tasks)), "mutants")
+}
+
+// asGiven sorts tasks as a pool gives them.
+func asGiven(s *exec.Baseline, tasks []exec.Task) []exec.Task {
+	exec.InSuiteOrder(tasks)
+	var items []pool.Item
+	of := map[string]exec.Task{}
+	for n, t := range tasks {
+		name := strconv.Itoa(n)
+		of[name], items = t, append(items, pool.Item{Name: name, Cost: s.Expense(t)})
+	}
+	var out []exec.Task
+	for _, i := range pool.DearFirst(items) {
+		out = append(out, of[i.Name])
+	}
+	return out
 }
 
 // feedOf gives tasks in batches, of which up to three are worked on at a time, as by a worker.
@@ -88,18 +105,9 @@ func feedOf(tasks []exec.Task, size int) exec.Feed {
 	}
 }
 
-// timeOfProcessors gives the seconds that this process, and those that have ended by then, have run
-// for.
-func timeOfProcessors(do func()) float64 {
-	spent := func() (all time.Duration) {
-		for _, who := range []int{syscall.RUSAGE_SELF, syscall.RUSAGE_CHILDREN} {
-			var u syscall.Rusage
-			syscall.Getrusage(who, &u)
-			all += time.Duration(u.Utime.Nano() + u.Stime.Nano())
-		}
-		return all
-	}
-	before := spent()
+// timeOf gives the seconds that something takes.
+func timeOf(do func()) float64 {
+	began := time.Now()
 	do()
-	return (spent() - before).Seconds()
+	return time.Since(began).Seconds()
 }

@@ -26,6 +26,7 @@ type desk struct {
 	checked map[way]bool       // ways whose controls have passed here
 	// leftFiles is true where a walker has left files in the view.
 	leftFiles bool
+	kept      map[int]*recording.Tracker // boundaries at which a walker stays, with its state; see kept.go
 }
 
 func (d *desk) close() {
@@ -33,6 +34,7 @@ func (d *desk) close() {
 		d.w.Kill()
 		d.w = nil
 	}
+	d.kept = nil
 }
 
 // mostBatched is how many mutants are in a batch at most.
@@ -171,6 +173,7 @@ func (d *desk) start(ctx context.Context) (err error) {
 // begin starts a walker, which stands at boundary 1 then.
 func (d *desk) begin(ctx context.Context) error {
 	defer d.e.turns.take()()
+	d.kept = nil // Walk ends them
 	for {
 		suite, stop, err := d.w.Walk(ctx, supervisor.Walk{Texts: d.texts()})
 		if err != nil {
@@ -204,7 +207,9 @@ func (d *desk) reach(ctx context.Context, boundary int, entry judging.Entry) err
 			return err
 		}
 	}
-	if d.at == 0 || d.at > boundary {
+	if found, err := d.goBack(ctx, boundary); err != nil {
+		return err
+	} else if !found && (d.at == 0 || d.at > boundary) {
 		if err := d.begin(ctx); err != nil {
 			return err
 		}
@@ -220,9 +225,9 @@ func (d *desk) reach(ctx context.Context, boundary int, entry judging.Entry) err
 // advance has the walker go on to a boundary.
 func (d *desk) advance(ctx context.Context, boundary int) error {
 	defer d.e.turns.take()()
-	stop, err := d.w.Advance(ctx, supervisor.Advance{Until: boundary, Before: d.b.rec.LoadedBy(d.at), Loaded: d.b.rec.LoadedBy(boundary)})
+	stop, err := d.w.Advance(ctx, supervisor.Advance{Until: boundary, Keep: d.keep(), Before: d.b.rec.LoadedBy(d.at), Loaded: d.b.rec.LoadedBy(boundary)})
 	if err != nil {
-		d.at = 0
+		d.at, d.kept = 0, nil
 		return err
 	}
 	return d.stands(stop)
@@ -244,7 +249,9 @@ func (b *Baseline) nextReading(from, last int) int {
 // stands takes in where the walker stands. Its state must be the recording's.
 func (d *desk) stands(stop *supervisor.Stop) error {
 	d.at = stop.Boundary
-	d.leftFiles = d.leftFiles || len(stop.Files) > 0
+	if len(stop.Files) > 0 { // walkers that were kept have run without these, and have been ended
+		d.leftFiles, d.kept = true, nil
+	}
 	d.state.Note(stop.Boundary-1, withFiles(stop.Changes, stop.Files))
 	if f, red := d.red(stop.Events); red {
 		if d.maybeByChance(f.Test) {

@@ -36,6 +36,7 @@ func TestPlainWay(t *testing.T) {
 		fmt.Fprintln(h, append(what, seed)...)
 		return h.Sum32()%3 == 0 || os.Getenv("ASSAY_ALL_ROUNDS") != ""
 	}
+	wentBack := 0
 	for _, c := range []struct {
 		dir   string
 		share float64 // of the mutants reached, how many must have been in batches, at least
@@ -82,12 +83,14 @@ func TestPlainWay(t *testing.T) {
 			drawn := func(m *mutate.Mutant) bool {
 				return m.Function != without && (c.dir != "../demo" || isDrawn(m.Source.Path, m.ID))
 			}
-			quick, stats := judgeProject(t, root, exec.Settings{}, false, drawn)
-			observed, _ := judgeProject(t, root, exec.Settings{}, true, drawn)
-			plain, none := judgeProject(t, root, exec.Settings{SwapOnly: true}, false, drawn)
+			quick, stats, back := judgeProject(t, root, exec.Settings{}, false, drawn)
+			observed, _, _ := judgeProject(t, root, exec.Settings{}, true, drawn)
+			plain, none, _ := judgeProject(t, root, exec.Settings{SwapOnly: true}, false, drawn)
 			if n := batched(none); n != 0 {
 				t.Errorf("%d steps of the plain way were batched", n)
 			}
+			t.Logf("walkers that were kept were gone back to %d times", back)
+			wentBack += back
 			reached := 0
 			for id, p := range plain {
 				if p.Status != mutate.Unreached && p.Status != mutate.Stillborn {
@@ -103,6 +106,9 @@ func TestPlainWay(t *testing.T) {
 				t.Errorf("%d steps were batched for %d mutants; not batched %v", n, reached, stats.Reasons)
 			}
 		})
+	}
+	if wentBack == 0 {
+		t.Error("no walker that was kept was gone back to")
 	}
 }
 
@@ -132,7 +138,7 @@ func batched(s *exec.Stats) int {
 }
 
 // judgeProject judges the mutants of a project that are drawn.
-func judgeProject(t *testing.T, root string, set exec.Settings, observe bool, drawn func(*mutate.Mutant) bool) (map[string]mutate.Verdict, *exec.Stats) {
+func judgeProject(t *testing.T, root string, set exec.Settings, observe bool, drawn func(*mutate.Mutant) bool) (_ map[string]mutate.Verdict, _ *exec.Stats, back int) {
 	t.Helper()
 	p, err := project.Find(root, project.Options{Exact: true})
 	if err != nil {
@@ -184,15 +190,17 @@ func judgeProject(t *testing.T, root string, set exec.Settings, observe bool, dr
 	}
 	stats := e.Stats()
 	if !set.SwapOnly && !observe {
-		judgeFed(t, e, s, tasks, verdicts)
+		back = judgeFed(t, e, s, tasks, verdicts)
 	}
-	return verdicts, stats
+	return verdicts, stats, back
 }
 
 // judgeFed judges tasks once more, in batches of five that come in another order, some of them
 // twice: each verdict says what it said when all were known at once, in all that a result holds.
-func judgeFed(t *testing.T, e *exec.Engine, s *exec.Baseline, tasks []exec.Task, want map[string]mutate.Verdict) {
+// It gives how often a walker that was kept was gone back to.
+func judgeFed(t *testing.T, e *exec.Engine, s *exec.Baseline, tasks []exec.Task, want map[string]mutate.Verdict) (back int) {
 	t.Helper()
+	before := e.Stats().WentBack
 	tasks = slices.Clone(tasks)
 	rand.New(rand.NewPCG(1, 2)).Shuffle(len(tasks), func(i, j int) { tasks[i], tasks[j] = tasks[j], tasks[i] })
 	times, given := map[*mutate.Mutant]int{}, 0
@@ -219,7 +227,11 @@ func judgeFed(t *testing.T, e *exec.Engine, s *exec.Baseline, tasks []exec.Task,
 		}
 		verdicts += times[task.Mutant]
 	}
+	if not := e.Stats().NotBack; not > 0 {
+		t.Errorf("%d walkers that were kept were not as they had been left", not)
+	}
 	if verdicts != given {
 		t.Errorf("%d verdicts on %d tasks that were given", verdicts, given)
 	}
+	return e.Stats().WentBack - before
 }

@@ -331,3 +331,31 @@ func (b *Baseline) sourcesRun(n int) []string {
 
 // onceValue is sync.OnceValue, for a method value.
 func onceValue[T any](f func() T) func() T { return sync.OnceValue(f) }
+
+// InSuiteOrder sorts tasks by where in the suite each is passed first: who judges some of them
+// after the others goes through the suite once.
+func InSuiteOrder(tasks []Task) {
+	slices.SortStableFunc(tasks, func(a, b Task) int { return a.place() - b.place() })
+}
+
+// place is the first segment that passes a mutant; -1: none does.
+func (t Task) place() int {
+	if len(t.Pairs) == 0 {
+		return -1
+	}
+	return t.Pairs[0]
+}
+
+// Expense estimates what it takes to judge a task, in seconds: the tests that reach it, of which
+// the first most often kill it. Only how it compares with that of other tasks counts.
+func (b *Baseline) Expense(t Task) float64 {
+	cost := 0.003
+	for n, i := range t.Reach {
+		seconds := b.Tests[i].Time.Seconds() + 0.0002
+		if n > 1 {
+			seconds /= 4
+		}
+		cost += seconds
+	}
+	return cost
+}

@@ -25,6 +25,8 @@ type Stats struct {
 	Reasons       [judging.Reasons]int // why pairs were not batched
 	ToEnd         map[string]int       // why mutants had the rest of the suite run => how many
 	Ways          map[string]*Way
+	WentBack      int // times that a walker stood once more that was kept
+	NotBack       int // times that one could not
 	planned       bool
 }
 
@@ -104,7 +106,7 @@ func (s *Stats) Figures() *mutate.Figures {
 	if s == nil {
 		return nil
 	}
-	f := &mutate.Figures{Tests: s.Tests, Neutral: s.Neutral, States: s.States, Volatile: s.Volatile, Hiding: s.Hiding, Unknown: s.Unknown, Compared: s.Compared}
+	f := &mutate.Figures{Tests: s.Tests, Neutral: s.Neutral, States: s.States, Volatile: s.Volatile, Hiding: s.Hiding, Unknown: s.Unknown, Compared: s.Compared, WentBack: s.WentBack, NotBack: s.NotBack}
 	for _, c := range s.Changed {
 		f.Changed = append(f.Changed, mutate.Changed{What: c.Root, Tests: c.Tests})
 	}
@@ -132,6 +134,7 @@ func (j *bench) report() {
 	if before := j.e.stats; before != nil {
 		to, more := &j.stats.Compared, before.Compared
 		to.Mutants, to.Compared, to.Pairs, to.Same, to.Decided = to.Mutants+more.Mutants, to.Compared+more.Compared, to.Pairs+more.Pairs, to.Same+more.Same, to.Decided+more.Decided
+		j.stats.WentBack, j.stats.NotBack = j.stats.WentBack+before.WentBack, j.stats.NotBack+before.NotBack
 		for r, n := range before.Reasons {
 			j.stats.Reasons[r] += n
 		}

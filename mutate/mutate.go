@@ -288,6 +288,8 @@ type Figures struct {
 	Compared   Comparisons // what replays were saved by comparing values
 	Compiled   Compilations
 	ToEnd      []Refusal // why mutants that were not killed had the rest of the suite run; those of most mutants
+	WentBack   int       // times that a walker which was kept at a place of the suite stood in for a new one
+	NotBack    int       // times that it did not, since it was not as it had been left
 	NotBatched []Reason  // why tests could not be replayed for many mutants in one process
 	Ways       []Way     // of replaying, by name
 }

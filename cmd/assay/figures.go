@@ -53,6 +53,9 @@ func printFigures(w io.Writer, f *mutate.Figures) {
 		fmt.Fprintf(w, "  %-38s %6d processes %7d steps %9v %3.0f %% %10d page faults\n",
 			way.Name, way.Processes, way.Steps, way.Time.Round(time.Millisecond), share, way.Faults)
 	}
+	if f.WentBack+f.NotBack > 0 {
+		fmt.Fprintf(w, "  an earlier place of the suite reached by a process that was kept there: %s; %d more were not as they had been left\n", many(f.WentBack, "time"), f.NotBack)
+	}
 	for _, r := range f.ToEnd {
 		fmt.Fprintf(w, "  the rest of the suite run for %s because this cannot be compared: %s\n", many(r.Mutants, "mutant"), r.Why)
 	}

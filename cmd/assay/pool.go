@@ -197,13 +197,14 @@ func (h *hosting) judge(ctx context.Context, b *exec.Baseline, tasks []exec.Task
 	var here []exec.Task
 	var items []pool.Item
 	given := map[string]*exec.Task{}
+	exec.InSuiteOrder(tasks)
 	for n, t := range tasks {
 		if len(t.Pairs) == 0 {
 			here = append(here, t)
 			continue
 		}
 		given[t.Mutant.ID] = &tasks[n]
-		items = append(items, pool.Item{Name: t.Mutant.ID, Cost: expense(b, t)})
+		items = append(items, pool.Item{Name: t.Mutant.ID, Cost: b.Expense(t)})
 	}
 	if len(here) > 0 {
 		if err := h.offer.engine.Judge(ctx, b, here, each); err != nil {
@@ -247,20 +248,6 @@ func (h *hosting) judge(ctx context.Context, b *exec.Baseline, tasks []exec.Task
 // waitForWorkers is how long it may take until somebody joins before a person is told that
 // nobody has.
 const waitForWorkers = 15 * time.Second
-
-// expense estimates what a mutant costs, in seconds: the tests that reach it, of which the first
-// most often kill it. Only how it compares with that of other mutants counts.
-func expense(b *exec.Baseline, t exec.Task) float64 {
-	cost := 0.003
-	for n, i := range t.Reach {
-		seconds := b.Tests[i].Time.Seconds() + 0.0002
-		if n > 1 {
-			seconds /= 4
-		}
-		cost += seconds
-	}
-	return cost
-}
 
 // begin announces the run.
 func (h *hosting) begin(ctx context.Context) error {

@@ -310,17 +310,27 @@ final class Player
         self::$began = \microtime(true);
     }
 
-    /** Stops here, makes replays as they are asked for, and goes on; in a replay, too. */
+    /**
+     * Stops here, and makes replays and processes that walk on as they are asked for. It goes on
+     * in such a process, or where it is told to.
+     */
     private static function stand(int $n): void
     {
-        Process::$channel->send(['at', $n, (object) StateSnapshot::changes()]);
-        $order = Process::serve();
+        do {
+            Process::$channel->send(['at', $n, (object) StateSnapshot::changes()]);
+            $order = Process::serve();
+        } while ($order['op'] === 'look');
         if ($order['op'] === 'go') {
             self::$until = $order['until'];
 
             return;
         }
         StateSnapshot::changes(); // the parent's own orders leave nothing
+        if (!isset($order['job'])) {
+            self::$until = $order['until'];
+
+            return;
+        }
         if (Process::$job['kind'] === 'batch') {
             Batch::run(Process::$job);
         }

@@ -10,12 +10,12 @@ namespace PHPUnit\AssayHarness;
  * The first process has PHPUnit's classes and nothing of the project. It forks a
  * process that runs the bootstrap, builds the suite and then walks through it: see
  * Player. That one stops where it is told to and forks replays, which take over
- * where it stands, with a mutant chosen. Where PHP cannot fork, each replay is a
+ * where it stands, with a mutant chosen, and processes that walk on while it stays. Where PHP cannot fork, each replay is a
  * first process that walks through the suite by itself.
  */
 final class Process
 {
-    public const PROTOCOL = 8;
+    public const PROTOCOL = 9;
 
     public static Channel $channel;
     public static array $setup;
@@ -74,8 +74,8 @@ final class Process
     }
 
     /**
-     * Obeys orders until one lets this process go on: in a process that was forked
-     * for a replay, or where the walk through the suite is to continue.
+     * Obeys orders until one lets this process go on, in a process that was forked
+     * or where the walk through the suite is to continue, or asks where it stands.
      *
      * @return array the order
      */
@@ -86,7 +86,7 @@ final class Process
             if ($order === null || $order['op'] === 'quit') {
                 self::kill(); // nothing of the project may run in its shutdown
             }
-            if ($order['op'] === 'go') {
+            if ($order['op'] === 'go' || $order['op'] === 'look') {
                 return $order;
             }
             if (self::fork($order)) {

@@ -68,7 +68,7 @@ type given struct {
 // the run.
 func (g *Giver) Give(ctx context.Context, items []Item) error {
 	w := &giving{Giver: g, open: map[string]Item{}, batches: map[int]*given{}, of: map[string]int{}, costs: map[int]float64{}, sizes: map[int]int{}, order: map[string]int{}, retried: map[string]int{}}
-	for _, i := range dearFirst(items) {
+	for _, i := range DearFirst(items) {
 		if _, known := g.known[i.Name]; known || i.Cost <= 0 {
 			return fmt.Errorf("the item %s is known already, or costs nothing", i.Name)
 		}
@@ -107,10 +107,10 @@ func (g *Giver) Give(ctx context.Context, items []Item) error {
 	return nil
 }
 
-// dearFirst gives items with those first that cost most: one that comes last has all but one
+// DearFirst gives items with those first that cost most: one that comes last has all but one
 // worker wait. Those whose costs are alike stay as they were, for neighbours may be cheap to work
 // on one after the other.
-func dearFirst(items []Item) []Item {
+func DearFirst(items []Item) []Item {
 	class := func(i Item) int { return int(math.Floor(math.Log2(i.Cost) / 2)) }
 	items = slices.Clone(items)
 	slices.SortStableFunc(items, func(a, b Item) int { return class(b) - class(a) })

@@ -13,7 +13,7 @@ import (
 func TestDearFirst(t *testing.T) {
 	t.Parallel()
 	var names []string
-	for _, i := range dearFirst([]Item{{"a", 1}, {"b", 100}, {"c", 1.5}, {"d", 30}, {"e", 1.2}, {"f", 2000}}) {
+	for _, i := range DearFirst([]Item{{"a", 1}, {"b", 100}, {"c", 1.5}, {"d", 30}, {"e", 1.2}, {"f", 2000}}) {
 		names = append(names, i.Name)
 	}
 	if want := []string{"f", "b", "d", "a", "c", "e"}; !slices.Equal(names, want) {

@@ -55,7 +55,7 @@ func (waiting) Close() error { return nil }
 // A piece is a mutant of a real run.
 type piece struct {
 	took time.Duration
-	cost float64 // as cmd/assay estimates it, without knowing what it took
+	cost float64 // as exec estimates it, without knowing what it took
 }
 
 // piecesOf reads what the mutants of a result took that was written with --timings. What their
@@ -99,7 +99,7 @@ func piecesOf(t *testing.T, path string) []piece {
 			continue
 		}
 		took := m.TimeMS + max(0, rest)*float64(m.Ran)/float64(ran)
-		cost := 0.003 // see expense in cmd/assay
+		cost := 0.003 // see exec.Baseline.Expense
 		for n, i := range result.TestSets[m.Reached] {
 			seconds := result.Tests[i].TimeMS/1000 + 0.0002
 			if n > 1 {

@@ -173,6 +173,11 @@ func (r *Recording) Lives(boundary int) bool {
 	return boundary > 0 && r.Segments[boundary-1].LeavesProcesses
 }
 
+// LivesEver reports whether tests leave processes that live on, anywhere in the suite.
+func (r *Recording) LivesEver() bool {
+	return slices.ContainsFunc(r.Segments, func(s Segment) bool { return s.LeavesProcesses })
+}
+
 // Unseen reports whether there is state at a boundary that cannot be seen whole.
 func (r *Recording) Unseen(boundary int) bool { return r.unseen[boundary] }
 
@@ -302,6 +307,13 @@ type Tracker struct {
 // Track begins at a boundary.
 func (r *Recording) Track(boundary int) *Tracker {
 	return &Tracker{r: r, start: boundary, own: map[string]wire.Digest{}, left: map[string]bool{}, patterns: map[string]bool{}}
+}
+
+// Clone gives one that follows from here on by itself.
+func (t *Tracker) Clone() *Tracker {
+	c := *t
+	c.own, c.left, c.patterns, c.Diverged = maps.Clone(t.own), maps.Clone(t.left), maps.Clone(t.patterns), slices.Clone(t.Diverged)
+	return &c
 }
 
 // Note takes in roots that the replay has changed by the end of a segment.

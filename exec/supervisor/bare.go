@@ -26,8 +26,7 @@ const (
 
 // bare runs the user's own script with some files changed or added.
 func (s *supervisor) bare(b Bare) (*Outcome, error) {
-	s.end(s.walker)
-	s.walker = nil
+	s.endWalkers()
 	if err := s.view.Restore(); err != nil {
 		return nil, err
 	}

@@ -93,6 +93,13 @@ func (c *Client) Advance(ctx context.Context, a Advance) (*Stop, error) {
 	return rep.Stop, err
 }
 
+// Return has a walker stand that was kept, and gives what has changed in it since: nothing, for
+// it has run nothing. Files are as they were only if no walker has changed some since.
+func (c *Client) Return(ctx context.Context, r Return) (*Stop, error) {
+	rep, err := c.ask(ctx, request{Return: &r})
+	return rep.Stop, err
+}
+
 // Replay makes a replay. Where its outcome has a Stop, Continue or Finish must follow.
 func (c *Client) Replay(ctx context.Context, r Replay) (*Outcome, error) {
 	rep, err := c.ask(ctx, request{Replay: &r})

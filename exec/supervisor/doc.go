@@ -10,7 +10,8 @@
 //
 // The first process has PHPUnit loaded and nothing of the project. From it a walker is
 // forked, which builds the suite and walks through it, as PHPUnit runs it, up to the
-// boundary that it is told. Where it stands it makes replays: processes that take over
+// boundary that it is told. A walker can be kept: then a process that is forked from it goes on
+// in its place, and it can be returned to. Where a walker stands it makes replays: processes that take over
 // from there with a mutant chosen. A replay that plays goes on with the suite and stops
 // behind each segment that it has run. A batch runs copies of tests for many mutants,
 // one after the other. A replay may also be made of the first process, and builds the

@@ -20,6 +20,7 @@ type request struct {
 	Known    *Known
 	Walk     *Walk
 	Advance  *Advance
+	Return   *Return
 	Replay   *Replay
 	Continue *Continue
 	Finish   bool
@@ -91,8 +92,14 @@ type Known struct {
 // Advance lets the walker go on to a boundary.
 type Advance struct {
 	Until  int
+	Keep   bool     // a process forked from it goes on, and it stays; see Return
 	Before []string // of Walk.Texts, what is loaded by now: the project's own text is put back at once
 	Loaded []string // and by then
+}
+
+// Return has a walker that was kept be the one that stands.
+type Return struct {
+	Boundary int // at which it was kept
 }
 
 // Stop is a process that stands at a boundary.

@@ -37,8 +37,8 @@ func (s *supervisor) prove(p Prove, rep *reply) error {
 		maps.DeleteFunc(changed, func(file, digest string) bool { built, is := p.Built[file]; return is && built == digest })
 	}
 	rep.Outcome.Opened = slices.Sorted(maps.Keys(changed))
-	s.end(s.walker)
-	s.walker, s.events = nil, nil
+	s.endWalkers()
+	s.events = nil
 	return errors.Join(err, s.killLeftovers(), s.view.Restore(), s.view.Repair())
 }
 

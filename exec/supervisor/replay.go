@@ -52,7 +52,7 @@ func (s *supervisor) startReplay(r Replay) (*Outcome, error) {
 		return nil, errors.New("a replay is asked for while another waits")
 	}
 	s.opens.Settle()
-	s.shield(s.first, s.walker)
+	s.shield(s.lasting()...)
 	c := &replay{s: s, r: r, id: s.serial, soft: r.Soft, began: time.Now(), limits: s.open.Limits,
 		o: &Outcome{Running: -1, Exit: -1}}
 	s.replay = c

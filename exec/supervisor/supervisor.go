@@ -31,6 +31,8 @@ type supervisor struct {
 	facts   Facts
 	first   *process
 	walker  *process
+	at      int          // boundary at which the walker stands
+	kept    []keptWalker // that stand elsewhere
 	known   Known
 	digests digests
 	texts   map[string][]byte // of walk.Texts, those that are in place
@@ -98,6 +100,8 @@ func (s *supervisor) answer(req request) (rep reply) {
 		rep.Suite, rep.Stop, err = s.startWalk(*req.Walk)
 	case req.Advance != nil:
 		rep.Stop, err = s.advance(*req.Advance)
+	case req.Return != nil:
+		rep.Stop, err = s.goBack(*req.Return)
 	case req.Replay != nil:
 		rep.Outcome, err = s.startReplay(*req.Replay)
 	case req.Continue != nil:
@@ -361,15 +365,15 @@ func (s *supervisor) stop() {
 	if s.replay != nil {
 		s.end(s.replay.process)
 	}
-	s.end(s.walker)
+	s.endWalkers()
 	s.end(s.first)
-	s.replay, s.walker, s.first = nil, nil, nil
+	s.replay, s.first = nil, nil
 }
 
 // killLeftovers ends what a replay started and left, the lasting processes aside.
 func (s *supervisor) killLeftovers() error {
 	_, err := sandbox.KillStrays(func(pid int) bool {
-		return slices.Contains(s.first.pids(), pid) || slices.Contains(s.walker.pids(), pid)
+		return slices.ContainsFunc(s.lasting(), func(p *process) bool { return slices.Contains(p.pids(), pid) })
 	})
 	return err
 }

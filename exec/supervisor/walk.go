@@ -46,8 +46,8 @@ func (s *supervisor) startWalk(w Walk) (*wire.Suite, *Stop, error) {
 
 // putInPlace ends the walker that there is, and puts the view in order for another.
 func (s *supervisor) putInPlace(w Walk) error {
-	s.end(s.walker)
-	s.walker, s.events = nil, nil
+	s.endWalkers()
+	s.events = nil
 	if err := s.killLeftovers(); err != nil {
 		return err
 	}
@@ -86,26 +86,31 @@ func (s *supervisor) newWalker(setup wire.Setup) (err error) {
 		return err
 	}
 	s.walker = &process{peer: s.socket.expect(), output: s.first.output}
+	return s.forkWalker(s.first, s.walker, wire.Order{Setup: &setup})
+}
+
+// forkWalker has one process fork another, which is to obey an order.
+func (s *supervisor) forkWalker(from, p *process, order wire.Order) error {
 	s.serial++
-	err = s.first.peer.send(wire.Order{Op: "fork", ID: s.serial, Token: s.walker.peer.token, Setup: &setup})
-	if err != nil {
+	order.Op, order.ID, order.Token = "fork", s.serial, p.peer.token
+	if err := from.peer.send(order); err != nil {
 		return err
 	}
-	err = s.await(s.first, func(m wire.Message) (bool, error) {
+	err := s.await(from, func(m wire.Message) (bool, error) {
 		switch {
 		case m.Kind == "nofork":
 			return false, errors.New("php could not fork; is there memory and room for processes?")
 		case m.Kind != "forked" || m.Number(0) != s.serial:
 			return false, nil
 		}
-		s.walker.pid = m.Number(1)
-		s.walker.peer.belongsTo(s.walker.pid)
+		p.pid = m.Number(1)
+		p.peer.belongsTo(p.pid)
 		return true, nil
 	})
 	if err != nil {
 		return err
 	}
-	return s.await(s.walker, func(m wire.Message) (bool, error) { return m.Kind == "hello", nil })
+	return s.await(p, func(m wire.Message) (bool, error) { return m.Kind == "hello", nil })
 }
 
 // stand waits until the walker stands.
@@ -120,8 +125,11 @@ func (s *supervisor) stand() (*Stop, error) {
 	if err != nil {
 		return nil, err
 	}
+	s.at = stop.Boundary
 	stop.Events, s.events = s.events, nil
-	stop.Files, err = s.acceptFiles()
+	if stop.Files, err = s.acceptFiles(); len(stop.Files) > 0 {
+		s.endKept() // they have run without these
+	}
 	return stop, err
 }
 
@@ -130,8 +138,7 @@ func (s *supervisor) advance(a Advance) (*Stop, error) {
 	if err := s.putBack(a.Before); err != nil {
 		return nil, err
 	}
-	s.shield(s.first)
-	if err := s.walker.peer.send(wire.Order{Op: "go", Until: a.Until}); err != nil {
+	if err := s.letGoOn(a); err != nil {
 		return nil, err
 	}
 	stop, err := s.stand()
@@ -139,6 +146,19 @@ func (s *supervisor) advance(a Advance) (*Stop, error) {
 		return nil, err
 	}
 	return stop, s.putBack(a.Loaded)
+}
+
+// letGoOn has the walker go on, or a process that is forked from it and takes its place.
+func (s *supervisor) letGoOn(a Advance) error {
+	if !a.Keep && !s.isKept() {
+		s.shield(append(s.keptProcesses(), s.first)...)
+		return s.walker.peer.send(wire.Order{Op: "go", Until: a.Until})
+	}
+	s.keep()
+	stays := s.walker
+	s.shield(append(s.keptProcesses(), s.first)...)
+	s.walker = &process{peer: s.socket.expect(), output: stays.output}
+	return s.forkWalker(stays, s.walker, wire.Order{Until: a.Until})
 }
 
 // putBack puts the project's own text back for files that have been loaded.
@@ -201,8 +221,7 @@ func (s *supervisor) record(w Walk, rep *reply) error {
 	for _, port := range end() {
 		rep.Outcome.Ports = append(rep.Outcome.Ports, port)
 	}
-	s.end(s.walker)
-	s.walker = nil
+	s.endWalkers()
 	return errors.Join(err, s.killLeftovers(), s.view.Restore(), s.view.Repair())
 }
 

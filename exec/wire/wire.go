@@ -12,7 +12,7 @@ import (
 )
 
 // Protocol is the version that both sides name in their first message.
-const Protocol = 8
+const Protocol = 9
 
 // Setup is the first message to a PHP process.
 type Setup struct {
@@ -62,11 +62,11 @@ func (s Setup) MarshalJSON() ([]byte, error) {
 
 // Order is any later message to PHP.
 type Order struct {
-	Op    string      `json:"op"` // "fork", "go" (on to boundary Until, or at segment Next), "quit"
+	Op    string      `json:"op"` // "fork", "go" (on to boundary Until, or at segment Next), "look" (a walker tells once more where it stands), "quit"
 	ID    int         `json:"id,omitempty"`
 	Token string      `json:"token,omitempty"` // of the child
 	Setup *Setup      `json:"setup,omitempty"` // for the child
-	Job   *Job        `json:"job,omitempty"`   // of the child; without one it walks through the suite
+	Job   *Job        `json:"job,omitempty"`   // of the child; without one it walks through the suite, from where its parent stands to Until
 	Until int         `json:"until,omitempty"`
 	Next  int         `json:"next,omitempty"`
 	Then  map[int]int `json:"then,omitempty"`  // as Job.Then, from here on
