@@ -154,7 +154,7 @@ func (d *desk) start(ctx context.Context) (err error) {
 		return nil
 	}
 	d.checked, d.leftFiles = map[way]bool{}, false
-	if d.w, err = d.e.startClient(ctx, d.number, d.e.confinement, d.e.forks()); err != nil {
+	if d.w, err = d.e.supervisor(ctx, forJudging(d.number), d.number, d.e.forks()); err != nil {
 		return d.e.notReady(err)
 	}
 	if err := d.w.Know(ctx, supervisor.Known{Times: d.times, Volatile: d.b.rec.Levels(), Preload: d.preload, Memory: d.b.memory}); err != nil {

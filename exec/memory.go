@@ -44,7 +44,6 @@ func (e *Engine) moreMemory(ctx context.Context, err error) (bool, error) {
 	if !green || err != nil {
 		return false, err
 	}
-	e.dropLaunched() // they have the lower limit
 	e.raiseMemory(limit)
 	return true, nil
 }
@@ -71,6 +70,7 @@ func (e *Engine) isGreenBare(ctx context.Context) (bool, error) {
 
 // raiseMemory has PHP have more memory than a limit, which is in bytes.
 func (e *Engine) raiseMemory(limit int64) {
+	e.dropLaunched() // they have the lower limit
 	e.facts.Raised = limit + memoryBeside
 	e.php = append(e.php, "-d", fmt.Sprintf("memory_limit=%d", e.facts.Raised))
 }

@@ -136,7 +136,7 @@ func TestMemoryLaunchedAhead(t *testing.T) {
 	if len(e.launched) > 0 {
 		t.Errorf("%d supervisors with the lower limit are still to serve", len(e.launched))
 	}
-	w, err := e.recorder(context.Background(), forProbed, 2)
+	w, err := e.supervisor(context.Background(), forProbed, 2, false)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -136,7 +136,7 @@ func (e *Engine) recordObserving(ctx context.Context, files []*mutate.Points, p 
 // recordObserved runs the suite with these texts. Where that does not come to its end
 // nothing is observed.
 func (e *Engine) recordObserved(ctx context.Context, o *observing, plain *recording.Run) (*recording.Run, error) {
-	w, err := e.recorder(ctx, forObserved, 3)
+	w, err := e.supervisor(ctx, forObserved, 3, false)
 	if err != nil {
 		return nil, err
 	}

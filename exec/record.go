@@ -163,7 +163,7 @@ func (e *Engine) recordPlain(ctx context.Context, declared []string, unreliable 
 
 // runPlain runs the suite as it is, once.
 func (e *Engine) runPlain(ctx context.Context, declared []string) (*supervisor.Client, *recording.Run, *supervisor.Outcome, error) {
-	w, err := e.recorder(ctx, forPlain, 1)
+	w, err := e.supervisor(ctx, forPlain, 1, false)
 	if err != nil {
 		return nil, nil, nil, e.notReady(err)
 	}
@@ -220,7 +220,7 @@ func assumeAll(probed *recording.Run, unreliable map[string]bool, files []*mutat
 
 // recordProbed runs the suite with points in the sources.
 func (e *Engine) recordProbed(ctx context.Context, p *probing) (*recording.Run, error) {
-	w, err := e.recorder(ctx, forProbed, 2)
+	w, err := e.supervisor(ctx, forProbed, 2, false)
 	if err != nil {
 		return nil, e.notReady(err)
 	}

@@ -119,6 +119,7 @@ func (e *Engine) makeObserved(ctx context.Context, files []*mutate.Points, r *re
 	if e.changesPlaces.Load() {
 		return nil // nothing is left out then
 	}
+	e.launchJudging()
 	if r.observing, r.observed, err = e.recordObserving(ctx, files, r.probes, r.plain); err != nil && ctx.Err() == nil {
 		e.remark("No value of a mutant could be compared with that of the original, so that all tests were replayed: %v.", err)
 		return nil

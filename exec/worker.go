@@ -44,18 +44,40 @@ const (
 	forObserved = "observed"
 )
 
-// launchAhead launches what a recording needs before it is asked for. Where that fails
+// forJudging is what the supervisor of a worker is launched for.
+func forJudging(number int) string { return "judging " + strconv.Itoa(number) }
+
+// launchAhead launches what the first recordings need before it is asked for. Where that fails
 // they are launched when they are needed, and it is told then.
 func (e *Engine) launchAhead() {
-	e.launched = map[string]chan *supervisor.Client{}
 	for i, what := range []string{forPlain, forProbed} {
-		c := make(chan *supervisor.Client, 1)
-		e.launched[what] = c
-		go func() {
-			w, _ := e.startClient(e.closing, i+1, e.confinement, false)
-			c <- w
-		}()
+		e.launch(what, i+1, false)
 	}
+}
+
+// launchJudging launches what workers need that judge, while the last recording leaves processors
+// idle.
+func (e *Engine) launchJudging() {
+	if e.set.Sources == nil || e.sharesNetwork() || e.sharesPlaces() {
+		return
+	}
+	for n := range min(e.set.Jobs, len(e.observed)) {
+		e.launch(forJudging(n+1), n+1, e.forks())
+	}
+}
+
+func (e *Engine) launch(what string, number int, forks bool) {
+	c := make(chan *supervisor.Client, 1)
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	if e.launched == nil {
+		e.launched = map[string]chan *supervisor.Client{}
+	}
+	e.launched[what] = c
+	go func() {
+		w, _ := e.startClient(e.closing, number, e.confinement, forks)
+		c <- w
+	}()
 }
 
 // dropLaunched ends what was launched and is not asked for.
@@ -71,8 +93,8 @@ func (e *Engine) dropLaunched() {
 	}
 }
 
-// recorder gives a supervisor for a recording.
-func (e *Engine) recorder(ctx context.Context, what string, number int) (*supervisor.Client, error) {
+// supervisor gives one that was launched ahead, or starts one.
+func (e *Engine) supervisor(ctx context.Context, what string, number int, forks bool) (*supervisor.Client, error) {
 	e.mu.Lock()
 	c := e.launched[what]
 	delete(e.launched, what)
@@ -82,7 +104,7 @@ func (e *Engine) recorder(ctx context.Context, what string, number int) (*superv
 			return w, nil
 		}
 	}
-	return e.startClient(ctx, number, e.confinement, false)
+	return e.startClient(ctx, number, e.confinement, forks)
 }
 
 // forks reports whether replays are forked.

@@ -197,6 +197,7 @@ func (h *hosting) judge(ctx context.Context, b *exec.Baseline, tasks []exec.Task
 	var here []exec.Task
 	var items []pool.Item
 	given := map[string]*exec.Task{}
+	tasks = slices.Clone(tasks)
 	exec.InSuiteOrder(tasks)
 	for n, t := range tasks {
 		if len(t.Pairs) == 0 {

@@ -116,13 +116,12 @@ func piecesOf(t *testing.T, path string) []piece {
 }
 
 // What a batch costs before the first of its mutants is judged, in mutants of average length: the
-// first of a worker, and each that follows. The source is BenchmarkBatches in exec, with 199 mutants
-// of a library of 3,302 tests (league/commonmark 2.x, PHPUnit 10) that leaves four states, and by
-// that has half of its mutants played: each batch costs a walk through the suite. With the demo it
-// is 61 and 8.1, of mutants that take 3.5 ms.
+// first of a worker, and each that follows. The source is BenchmarkBatches in exec, with 200 mutants
+// of a library of 3,302 tests (league/commonmark 2.x, PHPUnit 9.6) that leaves four states, and by
+// that has half of its mutants played.
 const (
-	readyMutants = 7.9 // 1.355 s, at 0.171 s for a mutant
-	againMutants = 5.9 // 1.007 s
+	readyMutants = 9.4 // 1.293 s, at 0.137 s for a mutant
+	againMutants = 2.3 // 0.313 s
 )
 
 // leastPieces is how many mutants a simulation has at least, unless ASSAY_POOL_MUTANTS says more:
