@@ -3,6 +3,8 @@ package pool
 import (
 	"cmp"
 	"context"
+	"crypto/sha256"
+	"encoding/binary"
 	"errors"
 	"fmt"
 	"math"
@@ -21,19 +23,20 @@ const (
 	usualTarget = 6 * time.Second
 	mostTarget  = time.Minute
 	leastTarget = 25 * time.Millisecond
-	startsMost  = 20 // a batch of usual length is so many starts, if that is more than the target
-	startsLeast = 2  // and one at the end
-	shares      = 4  // of what is left for each worker, the next batch is one part of so many
+	startsMost  = 12 // a batch of usual length is so many starts, if that is more than the target
+	startsLeast = 3  // and one at the end
+	shares      = 3  // of what is left for each worker, the next batch is one part of so many
 
-	lookEvery  = 2 * time.Second // at what the server has
-	idleLooks  = 3               // nothing to do on the server, and nothing heard, for so many looks: something was lost
-	mostLost   = 5               // so often in turn, with no record between, and the run ends
-	mostAgain  = 3               // an item is worked on so often where its record is to be forgotten
-	ahead      = 3               // batches that lie ready for each worker, or are fetched and not begun
-	firstItems = 4               // items of the first batches, before anything is known of their times
-	mostItems  = 2000            // of any batch
-	forgets    = 0.98            // of what was measured before, so much counts after one more batch
-	mostGiven  = 20              // a batch that was given so often ends the run
+	lookEvery   = 2 * time.Second // at what the server has
+	idleLooks   = 3               // nothing to do on the server, and nothing heard, for so many looks: something was lost
+	mostLost    = 5               // so often in turn, with no record between, and the run ends
+	mostAgain   = 3               // an item is worked on so often where its record is to be forgotten
+	ahead       = 2               // batches that lie ready for each worker, or are fetched and not begun
+	firstShares = 8               // as shares, before anything is known of their times,
+	firstTeam   = 16              // as if there were so many workers at least: others may join
+	mostItems   = 2000            // of any batch
+	forgets     = 0.98            // of what was measured before, so much counts after one more batch
+	mostGiven   = 20              // a batch that was given so often ends the run
 )
 
 // giving is the state of a Give.
@@ -46,6 +49,8 @@ type giving struct {
 	left       float64        // the costs of those that wait
 	rate       float64        // seconds for a unit of cost, 0 as long as it is not known; see measure
 	took, cost float64
+	ofClass    map[int]*tally  // the same of batches by the class of their first item
+	classes    map[int]int     // number of a batch => that class
 	start      float64         // seconds to the first record of a batch, on average
 	costs      map[int]float64 // by number of a batch
 	sizes      map[int]int
@@ -57,6 +62,9 @@ type giving struct {
 	retried    map[string]int
 }
 
+// tally is what batches took, in seconds, and what they were estimated to cost.
+type tally struct{ took, cost float64 }
+
 // given is a batch whose records are not all there.
 type given struct {
 	items map[string]bool
@@ -67,7 +75,7 @@ type given struct {
 // that is known from before, as a batch may have been given twice; one that nobody knows ends
 // the run.
 func (g *Giver) Give(ctx context.Context, items []Item) error {
-	w := &giving{Giver: g, open: map[string]Item{}, batches: map[int]*given{}, of: map[string]int{}, costs: map[int]float64{}, sizes: map[int]int{}, order: map[string]int{}, retried: map[string]int{}}
+	w := &giving{Giver: g, open: map[string]Item{}, batches: map[int]*given{}, of: map[string]int{}, costs: map[int]float64{}, sizes: map[int]int{}, ofClass: map[int]*tally{}, classes: map[int]int{}, order: map[string]int{}, retried: map[string]int{}}
 	for _, i := range DearFirst(items) {
 		if _, known := g.known[i.Name]; known || i.Cost <= 0 {
 			return fmt.Errorf("the item %s is known already, or costs nothing", i.Name)
@@ -107,15 +115,39 @@ func (g *Giver) Give(ctx context.Context, items []Item) error {
 	return nil
 }
 
+// blockItems is how many items that follow one another stay together.
+const blockItems = 8
+
 // DearFirst gives items with those first that cost most: one that comes last has all but one
-// worker wait. Those whose costs are alike stay as they were, for neighbours may be cheap to work
-// on one after the other.
+// worker wait. Among those whose costs are alike, neighbours stay together in small blocks, for
+// they may be cheap to work on one after the other, and the blocks come in an order that has
+// nothing to do with theirs: what is dearer than it looks has neighbours that are so too, and all
+// of these are not to be in one batch.
 func DearFirst(items []Item) []Item {
-	class := func(i Item) int { return int(math.Floor(math.Log2(i.Cost) / 2)) }
 	items = slices.Clone(items)
-	slices.SortStableFunc(items, func(a, b Item) int { return class(b) - class(a) })
-	return items
+	slices.SortStableFunc(items, func(a, b Item) int { return b.class() - a.class() })
+	var blocks [][]Item
+	for rest := items; len(rest) > 0; {
+		n := 1
+		for n < min(blockItems, len(rest)) && rest[n].class() == rest[0].class() {
+			n++
+		}
+		blocks, rest = append(blocks, rest[:n:n]), rest[n:]
+	}
+	slices.SortStableFunc(blocks, func(a, b []Item) int {
+		return cmp.Or(b[0].class()-a[0].class(), cmp.Compare(scattered(a[0].Name), scattered(b[0].Name)))
+	})
+	return slices.Concat(blocks...)
 }
+
+// scattered is a number that says nothing of the order of names.
+func scattered(name string) uint64 {
+	sum := sha256.Sum256([]byte(name))
+	return binary.BigEndian.Uint64(sum[:])
+}
+
+// class is the same for items whose costs are alike, and more for those that cost more.
+func (i Item) class() int { return int(math.Floor(math.Log2(i.Cost) / 2)) }
 
 // wait puts an item behind those that wait.
 func (w *giving) wait(i Item) {
@@ -316,6 +348,12 @@ func (w *giving) measure(s *said) {
 	// Of what it took until the first record the item itself is a part. What makes it longer by
 	// chance is most often an item that takes long, so that less is believed sooner than more.
 	start, weight := max(0, (s.Start-s.Took/time.Duration(max(1, w.sizes[s.Batch]))).Seconds()), 1.0/16
+	class := w.ofClass[w.classes[s.Batch]]
+	if class == nil {
+		class = &tally{}
+		w.ofClass[w.classes[s.Batch]] = class
+	}
+	class.took, class.cost = class.took*forgets+s.Took.Seconds(), class.cost*forgets+w.costs[s.Batch]
 	if w.rate == 0 || start < w.start {
 		weight = 1.0 / 2
 	}
@@ -328,9 +366,10 @@ func (w *giving) fill(ctx context.Context) error {
 	team := max(1, w.Workers())
 	var made []batch
 	for len(w.waiting) > 0 && len(w.batches) < team*(1+ahead) {
-		items := w.waiting[:w.size(team)]
+		size, ending := w.size(team)
+		items := w.waiting[:size]
 		w.last++
-		b, m := &given{items: map[string]bool{}}, batch{Number: w.last}
+		b, m := &given{items: map[string]bool{}}, batch{Number: w.last, Ending: ending}
 		for _, i := range items {
 			w.left -= i.Cost
 			if _, open := w.open[i.Name]; open { // else one who had it before has told of it meanwhile
@@ -341,7 +380,7 @@ func (w *giving) fill(ctx context.Context) error {
 		}
 		w.waiting = w.waiting[len(items):]
 		if len(m.Items) > 0 {
-			w.batches[m.Number], w.sizes[m.Number] = b, len(m.Items)
+			w.batches[m.Number], w.sizes[m.Number], w.classes[m.Number] = b, len(m.Items), items[0].class()
 			made = append(made, m)
 		}
 	}
@@ -380,21 +419,27 @@ func (w *giving) publish(ctx context.Context, made []batch) (fault error) {
 	return fault
 }
 
-// size is how many of the waiting items the next batch has.
-func (w *giving) size(team int) int {
-	most, number := w.left/float64(shares*team), firstItems
-	if w.rate > 0 {
+// size is how many of the waiting items the next batch has. ending is true where it has less than
+// batches of usual length, for the run comes to its end.
+func (w *giving) size(team int) (n int, ending bool) {
+	most := w.left / float64(firstShares*max(team, firstTeam))
+	rate := w.rate
+	if c := w.ofClass[w.waiting[0].class()]; c != nil {
+		rate = c.took / c.cost
+	}
+	if rate > 0 {
 		target := min(max(w.Target.Seconds(), startsMost*w.start), mostTarget.Seconds())
 		least := max(leastTarget.Seconds(), startsLeast*w.start)
-		most, number = min(target/w.rate, max(most, least/w.rate)), mostItems
+		part := w.left / float64(shares*team)
+		most, ending = min(target/rate, max(part, least/rate)), part < target/rate
 	}
 	cost := 0.0
 	for n, i := range w.waiting {
-		if cost += i.Cost; n > 0 && cost > most || n == number {
-			return n
+		if cost += i.Cost; n > 0 && cost > most || n == mostItems {
+			return n, ending
 		}
 	}
-	return len(w.waiting)
+	return len(w.waiting), ending
 }
 
 // look compares what the server has with what was given, and gives again what is lost.

@@ -35,6 +35,7 @@ type File struct {
 type batch struct {
 	Number int      `json:"number"`
 	Items  []string `json:"items"`
+	Ending bool     `json:"ending,omitempty"` // it is one of the last of the run
 }
 
 // A Record is what a worker has found out about an item.

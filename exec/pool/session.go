@@ -27,6 +27,8 @@ type session struct {
 	of       map[string][]*speech // items that have no record
 	wanting  bool                 // the bench has asked, and there was none
 	begun    int                  // items of the batches that the bench has, when it got the last
+	began    time.Time            // when that was
+	ending   bool                 // that is one of the last of the run
 	heard    time.Time            // the last record, or when there was nothing to do before
 	finished int                  // batches
 	busy     time.Time            // when the batch before was finished
@@ -36,6 +38,7 @@ type session struct {
 type speech struct {
 	m            jetstream.Msg
 	batch, given int
+	ending       bool
 	items        []string
 
 	began   time.Time // when the bench got it; zero: it has not
@@ -48,6 +51,8 @@ type speech struct {
 const (
 	// together is how long records wait for others; a person who watches is told in time.
 	together = 300 * time.Millisecond
+	// fetchAhead is how long before the end of a batch the next is fetched.
+	fetchAhead = 500 * time.Millisecond
 	// mostHeld bounds the batches that a bench has and has not finished: more than one, for some
 	// of each may have to wait until it is cheap to work on.
 	mostHeld = 3
@@ -87,8 +92,9 @@ func (s *session) work(ctx context.Context) error {
 	return err
 }
 
-// fetch gets the next batch when half of what the bench has is done, so that it does not wait for
-// it, and others do not either for one that lies here.
+// fetch gets the next batch when what the bench has is nearly done, so that it does not wait for
+// it, and others do not either for one that lies here. At the end of the run they would: then it
+// gets one when the bench asks.
 func (s *session) fetch(ctx context.Context) {
 	var from jetstream.Consumer
 	for ctx.Err() == nil {
@@ -137,7 +143,15 @@ func (s *session) fetch(ctx context.Context) {
 func (s *session) wants() bool {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	return s.wanting || 2*len(s.of) <= s.begun+1
+	return s.wanting || s.isNearlyDone()
+}
+
+// isNearlyDone reports whether what the bench has is done soon, if it takes as long for each as
+// for those before. s.mu is held.
+func (s *session) isNearlyDone() bool {
+	left := len(s.of)
+	done := s.begun - left
+	return !s.ending && done > 0 && time.Since(s.began)*time.Duration(left) <= fetchAhead*time.Duration(done)
 }
 
 func (s *session) hasBegun(p *speech) bool {
@@ -177,7 +191,7 @@ func readBatch(m jetstream.Msg) (*speech, error) {
 	if err != nil {
 		return nil, err
 	}
-	p := &speech{m: m, batch: b.Number, given: int(meta.NumDelivered), items: b.Items, left: map[string]bool{}}
+	p := &speech{m: m, batch: b.Number, given: int(meta.NumDelivered), ending: b.Ending, items: b.Items, left: map[string]bool{}}
 	for _, item := range b.Items {
 		p.left[item] = true
 	}
@@ -236,7 +250,7 @@ func (s *session) begin(p *speech) (items []string) {
 		}
 		s.of[item] = append(s.of[item], p)
 	}
-	s.begun = len(s.of)
+	s.begun, s.ending, s.began = len(s.of), p.ending, p.began
 	if len(p.left) == 0 {
 		p.first, p.ended = p.began, p.began
 		signal(s.full)
@@ -271,7 +285,7 @@ func (s *session) add(r Record) {
 			signal(s.full)
 		}
 	}
-	if delete(s.of, r.Item); 2*len(s.of) <= s.begun+1 {
+	if delete(s.of, r.Item); s.isNearlyDone() {
 		signal(s.ask)
 	}
 }

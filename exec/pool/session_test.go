@@ -5,24 +5,46 @@ import (
 	"encoding/json"
 	"fmt"
 	"slices"
+	"strconv"
 	"testing"
 	"time"
 )
 
-// Dear items come first, and items of about the same cost stay in their order.
+// Dear items come first. Of those of about the same cost neighbours stay together, in small blocks
+// that come in another order.
 func TestDearFirst(t *testing.T) {
 	t.Parallel()
-	var names []string
-	for _, i := range DearFirst([]Item{{"a", 1}, {"b", 100}, {"c", 1.5}, {"d", 30}, {"e", 1.2}, {"f", 2000}}) {
-		names = append(names, i.Name)
+	var list []Item
+	for n := range 1000 {
+		list = append(list, Item{strconv.Itoa(n), []float64{1, 1.5, 100, 30}[n*4/1000]})
 	}
-	if want := []string{"f", "b", "d", "a", "c", "e"}; !slices.Equal(names, want) {
-		t.Errorf("%v, want %v", names, want)
+	got := DearFirst(list)
+	if len(got) != 1000 || got[0].Cost != 100 || got[250].Cost != 30 || got[500].Cost > 2 {
+		t.Fatalf("%d items, and they cost %v, %v, %v", len(got), got[0].Cost, got[250].Cost, got[500].Cost)
+	}
+	seen, together, in := map[string]bool{}, 0, 0
+	number := func(i Item) int {
+		n, err := strconv.Atoi(i.Name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return n
+	}
+	for n, i := range got {
+		if seen[i.Name] = true; n > 0 && number(i) == number(got[n-1])+1 {
+			together++
+		}
+		if n < 250 && number(i) == 500+n {
+			in++
+		}
+	}
+	if len(seen) != 1000 || together < 1000*(blockItems-1)/blockItems-10 || in > 50 {
+		t.Errorf("%d items, of which %d follow their neighbour, and of 250 alike %d are where they were", len(seen), together, in)
 	}
 }
 
 // Batches grow smaller, down to some milliseconds, or to a few times what the start of a batch
-// takes; before anything is known they have few items.
+// takes; before anything is known they are a small part of all.
 func TestSizes(t *testing.T) {
 	t.Parallel()
 	waiting := func(n int) *giving {
@@ -37,19 +59,20 @@ func TestSizes(t *testing.T) {
 		waiting, team, want int
 		rate, start         float64
 	}{
-		{"nothing is known", 5000, 4, firstItems, 0, 0},
+		{"nothing is known", 5000, 4, 5000 / firstTeam / firstShares, 0, 0},
+		{"nothing is known, and there are many workers", 5000, 50, 5000 / 50 / firstShares, 0, 0},
 		{"nothing is known, and there is little", 10, 4, 1, 0, 0},
 		{"no longer than the target", 100_000, 1, 600, 0.01, 0},
 		{"a part of what is left", 3200, 4, 3200 / 4 / shares, 0.001, 0},
 		{"at the end", 10, 4, 25, 0.001, 0},
 		{"at the end, one item is long", 10, 4, 1, 1, 0},
-		{"at the end, where batches take a start", 10_000, 500, 400, 0.001, 0.2},
-		{"where a start takes long, beyond the target", 100_000, 1, 1000, 0.01, 0.5},
+		{"at the end, where batches take a start", 10_000, 500, 600, 0.001, 0.2},
+		{"where a start takes long, beyond the target", 100_000, 1, 600, 0.02, 1},
 		{"and no longer than a minute", 1_000_000, 1, 600, 0.1, 50},
 	} {
 		w := waiting(c.waiting)
 		w.rate, w.start = c.rate, c.start
-		if got := w.size(c.team); got != min(c.want, c.waiting) {
+		if got, _ := w.size(c.team); got != min(c.want, c.waiting) {
 			t.Errorf("%s: %d, want %d", c.what, got, c.want)
 		}
 	}
@@ -58,7 +81,7 @@ func TestSizes(t *testing.T) {
 // What batches take is learned from many; that one of them begins late makes no long start.
 func TestMeasure(t *testing.T) {
 	t.Parallel()
-	w := &giving{costs: map[int]float64{}, sizes: map[int]int{}}
+	w := &giving{costs: map[int]float64{}, sizes: map[int]int{}, ofClass: map[int]*tally{}, classes: map[int]int{}}
 	for n := 1; n <= 200; n++ {
 		w.costs[n], w.sizes[n] = 10, 10
 		s := &said{Batch: n, Start: 300 * time.Millisecond, Took: time.Second} // an item takes 100 ms
@@ -126,7 +149,8 @@ func (b slow) Work(ctx context.Context, feed Feed, each func(Record)) error {
 
 func (slow) Close() error { return nil }
 
-// A worker has one batch, and fetches the next when half of that is done.
+// A worker has one batch, and fetches the next when that is nearly done, by how long it took until
+// then.
 func TestFetchedAhead(t *testing.T) {
 	t.Parallel()
 	srv := serve(t, "127.0.0.1:0", "")
@@ -156,10 +180,13 @@ func TestFetchedAhead(t *testing.T) {
 		}
 		t.Fatalf("the worker has %d batches, want %d", got, want)
 	}
-	pending(1, true)
-	next <- true // one of firstItems
+	first := 1000 / firstTeam / firstShares
 	pending(1, true)
 	next <- true
+	pending(1, true)
+	for range first - 2 { // at once: the last would take as long as they on average
+		next <- true
+	}
 	pending(2, false)
 	close(next)
 	if err := <-done; err != nil {

@@ -116,12 +116,12 @@ func piecesOf(t *testing.T, path string) []piece {
 }
 
 // What a batch costs before the first of its mutants is judged, in mutants of average length: the
-// first of a worker, and each that follows. The source is BenchmarkBatches in exec, with 200 mutants
+// first of a worker, and each that follows. The source is BenchmarkBatches in exec, with 198 mutants
 // of a library of 3,302 tests (league/commonmark 2.x, PHPUnit 9.6) that leaves four states, and by
 // that has half of its mutants played.
 const (
-	readyMutants = 9.4 // 1.293 s, at 0.137 s for a mutant
-	againMutants = 2.3 // 0.313 s
+	readyMutants = 9.0 // 1.209 s, at 0.135 s for a mutant
+	againMutants = 2.4 // 0.327 s
 )
 
 // leastPieces is how many mutants a simulation has at least, unless ASSAY_POOL_MUTANTS says more:
@@ -131,7 +131,8 @@ const leastPieces = 3000
 // TestSimulation prints how well 1 to 64 workers are used by a run with the times of a real one:
 // the result that ASSAY_POOL_TIMES names, written with --timings. The workers wait and do nothing
 // else, so it does not matter how many cores there are. ASSAY_POOL_FASTER divides the times, where
-// the run was made while the machine had much else to do.
+// the run was made while the machine had much else to do; ASSAY_POOL_WORKERS and ASSAY_POOL_LEAST
+// are the most and the least workers (64 and 1).
 func TestSimulation(t *testing.T) {
 	path := os.Getenv("ASSAY_POOL_TIMES")
 	if path == "" {
@@ -163,7 +164,7 @@ func TestSimulation(t *testing.T) {
 	each := float64(all) / float64(len(list))
 	ready, again := time.Duration(readyMutants*each), time.Duration(againMutants*each)
 	t.Logf("a worker's first batch takes %v to begin, and each of the others %v", ready.Round(time.Millisecond), again.Round(time.Millisecond))
-	for workers := 64; workers >= 1; workers /= 2 {
+	for workers := int(set("ASSAY_POOL_WORKERS", 64)); workers >= int(set("ASSAY_POOL_LEAST", 1)); workers /= 2 {
 		s := serve(t, "127.0.0.1:0", "")
 		var mu sync.Mutex
 		var spent, idle time.Duration
