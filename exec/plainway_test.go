@@ -107,7 +107,7 @@ func TestPlainWay(t *testing.T) {
 			}
 		})
 	}
-	if wentBack == 0 {
+	if wentBack == 0 && !testing.Short() {
 		t.Error("no walker that was kept was gone back to")
 	}
 }

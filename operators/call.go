@@ -96,6 +96,7 @@ No test has a string that differs from the one looked for in its case only. Add 
 No test has more than ASCII here. Add one with 'Zoë', 'Łódź' or '港' and assert the exact length, part or case.`,
 			Input:   "Add a case with characters that are not ASCII, such as those of 'Łódź', where the call looks at them.",
 			Outcome: "Assert the exact length, part or case that comes out.",
+			Hint:    comparedHint,
 			Before:  `$n = mb_strlen($name, 'UTF-8');`,
 			After:   `$n = strlen($name);`,
 			Kinds:   []string{"function_call_expression"},

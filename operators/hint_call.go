@@ -235,3 +235,11 @@ func isBlank(literal string) bool {
 	}
 	return content != "" && strings.Trim(content, " \t\r\n") == ""
 }
+
+// comparedHint is for a call whose result is only compared: what comes out is whether that holds.
+func comparedHint(f *syntax.File, n *syntax.Node, _ mutate.Edit) mutate.Hints {
+	if !isBinary(f, n.Parent, relationalOps) && !isBinary(f, n.Parent, equalityOps) {
+		return mutate.Hints{}
+	}
+	return mutate.Hints{Outcome: "Assert what depends on " + named(f, n.Parent, "this comparison") + "."}
+}

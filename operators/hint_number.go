@@ -104,7 +104,7 @@ func integerHint(f *syntax.File, n *syntax.Node, e mutate.Edit) mutate.Hints {
 	}
 	p := n.Parent
 	if !isBinary(f, p, relationalOps) {
-		return factorHint(f, n)
+		return usedHint(f, n)
 	}
 	other := p.Child("left")
 	operator := operatorText(f, p)
@@ -129,6 +129,59 @@ func integerHint(f *syntax.File, n *syntax.Node, e mutate.Edit) mutate.Hints {
 		return atLimit(f, p, fmt.Sprintf("%s is exactly %d", code, from))
 	}
 	return atLimit(f, p, fmt.Sprintf("%s is at least %d and at most %d", code, from, until))
+}
+
+var arithmeticOps = map[string]bool{"+": true, "-": true, "*": true, "/": true, "%": true, "**": true}
+
+// usedHint says what a number that is not compared is used for: what is computed with it, or who
+// is given it.
+func usedHint(f *syntax.File, n *syntax.Node) mutate.Hints {
+	h := factorHint(f, n)
+	at := n
+	for p := n.Parent; isBinary(f, p, arithmeticOps) || p.Is("parenthesized_expression", "cast_expression"); p = p.Parent {
+		if at = p; isBinary(f, p, arithmeticOps) {
+			n = p
+		}
+	}
+	call, callee := callOf(f, at)
+	switch {
+	case isBinary(f, n, arithmeticOps):
+		return exactly(f, n, "this computation", h.Input)
+	case callee == "":
+		return h
+	case call.Is("function_call_expression"):
+		return exactly(f, call, callee+"()", h.Input)
+	}
+	h.Outcome = "Assert something for which it matters that " + callee + "() is given " + f.Text(n) + "."
+	h.Either = "No test depends on " + callee + "() being given " + f.Text(n) + ". Assert something for which that matters."
+	return h
+}
+
+// exactly has the result of some code be asserted.
+func exactly(f *syntax.File, n *syntax.Node, otherwise, input string) mutate.Hints {
+	code := named(f, n, otherwise)
+	return mutate.Hints{Input: input, Outcome: "Assert the exact result that comes of " + code + ".",
+		Either: "No test looks at exactly what " + code + " comes to. Assert the exact result that comes of it."}
+}
+
+// callOf gives the call that an expression is an argument of, and the name of what is called
+// or made; nil and "" for none.
+func callOf(f *syntax.File, n *syntax.Node) (*syntax.Node, string) {
+	if !n.Parent.Is("argument") {
+		return nil, ""
+	}
+	call := n.Up("function_call_expression", "member_call_expression", "nullsafe_member_call_expression", "scoped_call_expression")
+	if call == nil || call.Child("arguments") != n.Parent.Parent {
+		return nil, ""
+	}
+	name := call.Child("name")
+	if call.Is("function_call_expression") {
+		name = call.Child("function")
+	}
+	if !name.Is("name", "qualified_name") {
+		return nil, ""
+	}
+	return call, strings.TrimPrefix(f.Text(name), "\\")
 }
 
 // factorHint is for a factor: with 0 on the other side it does not count.
