@@ -36,6 +36,7 @@ No test has a bit set outside the mask. Add one, and assert that it is gone.`,
 No test depends on the bits of the right side. Add one that fails without this flag, or drop the flag.`,
 			Input:   "Add a case in which the right side has a bit that the left one lacks.",
 			Outcome: "Assert that this bit is set, or what the flag is for.",
+			Hint:    flagHint(true),
 			Before:  `return $read | $write;`, After: `return $read;`,
 			Kinds: binary, Apply: dropFromChain(or, true, flagMatters), Version: 1,
 		},
@@ -46,6 +47,7 @@ No test depends on the bits of the right side. Add one that fails without this f
 No test depends on the bits of the left side. Add one that fails without this flag, or drop the flag.`,
 			Input:   "Add a case in which the left side has a bit that the right one lacks.",
 			Outcome: "Assert that this bit is set, or what the flag is for.",
+			Hint:    flagHint(false),
 			Before:  `return $read | $write;`, After: `return $write;`,
 			Kinds: binary, Apply: dropFromChain(or, false, flagMatters), Version: 1,
 		},
@@ -108,4 +110,21 @@ No test looks at the shifted number. Add one with a shift of at least one place 
 // "| 0" makes one.
 func flagMatters(f *syntax.File, dropped, kept *syntax.Node) bool {
 	return !isLiteral(f, dropped, "0") || certain(f, kept) != "int"
+}
+
+// flagHint names the constant that is dropped, on the right or on the left.
+func flagHint(right bool) hintFunc {
+	return func(f *syntax.File, n *syntax.Node, _ mutate.Edit) mutate.Hints {
+		side := "left"
+		if right {
+			side = "right"
+		}
+		flag := n.Child(side)
+		code := named(f, flag, "")
+		if code == "" || !isConstant(flag) {
+			return mutate.Hints{}
+		}
+		return mutate.Hints{Outcome: "Assert a result that is another one without " + code + ".",
+			Either: "No test depends on " + code + ". Have a case whose result is another one without it, and assert that, or drop it."}
+	}
 }

@@ -175,6 +175,9 @@ func partHint(f *syntax.File, n *syntax.Node, e mutate.Edit) mutate.Hints {
 	case "max":
 		return decided(a + " is larger than " + b)
 	}
+	if inner := dropped.NamedChildren(); len(inner) == 1 && isConstant(inner[0]) {
+		return mutate.Hints{Input: "Add a case that needs an element of " + a + ".", Outcome: "Assert what comes of an element of " + a + "."}
+	}
 	return mutate.Hints{Input: "Add a case in which " + a + " has an element that " + b + " does not have.",
 		Outcome: "Assert the whole array that comes out with assertSame."}
 }

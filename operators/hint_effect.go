@@ -49,7 +49,11 @@ func callDroppedHint(f *syntax.File, n *syntax.Node, _ mutate.Edit) mutate.Hints
 		object := named(f, call.Child("object"), "The object")
 		return mutate.Hints{Either: fmt.Sprintf("No test sees the effect of %s(). %s is made in this function, so that no mock can stand in for it: assert what becomes of it.", name, object)}
 	}
-	return mutate.Hints{}
+	object := named(f, call.Child("object"), "")
+	if object == "" || !call.Child("name").Is("name") {
+		return mutate.Hints{}
+	}
+	return mutate.Hints{Either: fmt.Sprintf("No test sees the effect of %s() on %s. Assert what that changes, or with a mock and expects(self::once()) that %s was told.", name, object, object)}
 }
 
 func functionDropped(f *syntax.File, call *syntax.Node) mutate.Hints {

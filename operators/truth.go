@@ -51,6 +51,11 @@ func truthHint(f *syntax.File, n *syntax.Node, _ mutate.Edit) mutate.Hints {
 		return mutate.Hints{Outcome: "Assert that " + value + " is returned here, or what comes of that.",
 			Either: "No test depends on what is returned here. Have a case that ends here, and assert " + value + ", or what comes of that."}
 	}
+	if key := p.NamedChildren()[0]; p.Is("array_element_initializer") && key != n {
+		code := named(f, key, "this element")
+		return mutate.Hints{Outcome: "Assert something that depends on " + code + " being " + value + ".",
+			Either: "No test depends on " + code + " being " + value + ". Assert something that does."}
+	}
 	if !p.Is("assignment_expression") || !p.Child("left").Is("variable_name") {
 		return mutate.Hints{}
 	}

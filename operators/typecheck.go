@@ -28,13 +28,13 @@ No test depends on the result of this check. Add two that come to this line, one
 			ID: "typecheck/check-widened",
 			Doc: `The check accepts more kinds of values: is_int() becomes is_numeric(), is_file() becomes file_exists().
 
-No test has a value that only the wider check accepts. Pass one and assert that it is refused: 1.5 or '7' to is_int(), 5 to is_string(), an ArrayIterator to is_array(), a folder to is_file().`,
+No test has a value that only the wider check accepts. Pass one and assert that it does not pass: 1.5 or '7' to is_int(), 5 to is_string(), an ArrayIterator to is_array(), a folder to is_file().`,
 			Input:   "Add a case with a value that only the wider check accepts: 1.5 or '7' for is_int(), 5 for is_string(), an ArrayIterator for is_array(), a folder for is_file().",
-			Outcome: "Assert that a value that only the wider check accepts is refused.",
+			Outcome: "Assert that a value that only the wider check accepts does not pass.",
 			Before:  `if (is_int($n)) { return; }`,
 			After:   `if (is_numeric($n)) { return; }`,
 			Kinds:   []string{"function_call_expression"},
-			Hint:    checkHint("true or 'x'", "is refused"),
+			Hint:    checkHint("true or 'x'", "does not pass"),
 			Apply: checkWidened(map[string]string{
 				"is_int": "is_numeric", "is_integer": "is_numeric", "is_long": "is_numeric",
 				"is_float": "is_numeric", "is_double": "is_numeric", "is_numeric": "is_scalar",
@@ -48,13 +48,13 @@ No test has a value that only the wider check accepts. Pass one and assert that 
 			ID: "typecheck/check-narrowed",
 			Doc: `The check accepts fewer kinds of values: is_numeric() becomes is_int(), is_iterable() becomes is_array().
 
-No test has a value that only the wider check accepts. Pass one and assert that it is accepted: '7' or 1.5 to is_numeric(), a generator to is_iterable(), true to is_scalar(), a folder to file_exists().`,
+No test has a value that only the wider check accepts. Pass one and assert that it passes: '7' or 1.5 to is_numeric(), a generator to is_iterable(), true to is_scalar(), a folder to file_exists().`,
 			Input:   "Add a case with a value that only the wider check accepts: '7' or 1.5 for is_numeric(), a generator for is_iterable(), true for is_scalar(), a folder for file_exists().",
-			Outcome: "Assert that a value that only the wider check accepts is accepted.",
+			Outcome: "Assert that a value that only the wider check accepts passes.",
 			Before:  `if (is_numeric($n)) { return; }`,
 			After:   `if (is_int($n)) { return; }`,
 			Kinds:   []string{"function_call_expression"},
-			Hint:    checkHint("1.5 or '7'", "is accepted"),
+			Hint:    checkHint("1.5 or '7'", "passes"),
 			Apply: renames(1, map[string]string{
 				"is_numeric": "is_int", "is_scalar": "is_string", "is_iterable": "is_array",
 				"is_countable": "is_array", "file_exists": "is_file",
@@ -65,9 +65,9 @@ No test has a value that only the wider check accepts. Pass one and assert that 
 			ID: "typecheck/instanceof-widened",
 			Doc: `An instanceof accepts any object.
 
-No test has an object of another class at this check. Pass one (a stdClass will do) and assert that it is refused.`,
+No test has an object of another class at this check. Pass one (a stdClass will do) and assert that it does not pass.`,
 			Input:   "Add a case with an object of another class.",
-			Outcome: "Assert that an object of another class is refused.",
+			Outcome: "Assert that an object of another class does not pass.",
 			Before:  `if ($d instanceof Buoy) { return; }`,
 			After:   `if (is_object($d)) { return; }`,
 			Kinds:   []string{"binary_expression"},
