@@ -75,6 +75,8 @@ var adviceCases = []adviceCase{
 		[]string{"No test sees the effect of rewind() on `$log`."}, []string{"this call", "the other object"}},
 	{"a flag of PHP's", "bitwise/left-flag-dropped", deckhand + `return html_entity_decode($text, ENT_QUOTES | ENT_HTML5); } }`, "ENT_QUOTES | ENT_HTML5", "ENT_HTML5", notCompare,
 		[]string{"No test depends on `ENT_QUOTES`."}, []string{"bits"}},
+	{"a flag that is asked for", "bitwise/mask-reversed", deckhand + `if ($x & self::SORT && $text) { return 1; } return 2; } }`, "&", "|", notCompare,
+		[]string{"when `$x & self::SORT` does not hold. Have such a case"}, []string{"exact number"}},
 	{"an element that is true", "truth/switched-off", deckhand + `return new Quote($x, ['loud' => true]); } }`, "true", "false", differs,
 		[]string{"Assert something that depends on `'loud'` being true."}, []string{"stored"}},
 	{"a check and its neighbour", "typecheck/check-widened", deckhand + `return is_string($x); } }`, "is_string", "is_scalar", notCompare,

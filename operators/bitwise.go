@@ -16,6 +16,7 @@ func init() {
 No test looks at which bits are left. Add one in which the mask takes a bit away, and assert the exact number.`,
 			Input:   "Add a case in which one side has a bit that the other lacks.",
 			Outcome: "Assert the exact number that comes out.",
+			Hint:    maskHint,
 			Before:  `return $flags & $mask;`, After: `return $flags | $mask;`,
 			Kinds: binary, Apply: swap(map[string]string{"&": "|"}, nil),
 		},
@@ -127,4 +128,18 @@ func flagHint(right bool) hintFunc {
 		return mutate.Hints{Outcome: "Assert a result that is another one without " + code + ".",
 			Either: "No test depends on " + code + ". Have a case whose result is another one without it, and assert that, or drop it."}
 	}
+}
+
+// maskHint is for a mask of which only counts whether any bit is left.
+func maskHint(f *syntax.File, n *syntax.Node, _ mutate.Edit) mutate.Hints {
+	at := n
+	for at.Parent.Is("parenthesized_expression") {
+		at = at.Parent
+	}
+	asks := isNot(f, at.Parent) || isBinary(f, at.Parent, logicalOps) || at.Field == "condition"
+	code := named(f, n, "")
+	if code == "" || !asks {
+		return mutate.Hints{}
+	}
+	return decided(code + " does not hold")
 }

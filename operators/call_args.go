@@ -14,7 +14,7 @@ func init() {
 			ID: "call/strict-dropped",
 			Doc: `in_array(), array_search() or array_keys() compare loosely.
 
-No test has a value that is equal but of another type. Look for '1' where the array has 1, or for 0 where it has '' or null, and assert that it is not found.`,
+No test has a value that is equal but of another type. Look for '1' where the array has 1 or '1.0', or for 0 where it has '0' or null, and assert that it is not found.`,
 			Before: `$known = in_array($id, $ids, true);`,
 			After:  `$known = in_array($id, $ids);`,
 			Kinds:  []string{"function_call_expression"},

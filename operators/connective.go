@@ -37,7 +37,7 @@ No test has the left side false and the right side true. Add that case, and asse
 			Outcome: "Assert that it comes out as false when only the left side is false.",
 			Hint:    connectiveHint,
 			Before:  `return $open && $dry;`, After: `return $dry;`,
-			Kinds: binary, Apply: dropFromChain(and, false, nil),
+			Kinds: binary, Apply: dropFromChain(and, false, notDeniedAgain), Version: 1,
 		},
 		&mutate.Operator{
 			ID: "connective/or-right-dropped",
@@ -144,6 +144,12 @@ func dropNot(f *syntax.File, n *syntax.Node) []mutate.Edit {
 		return nil
 	}
 	return keepSide(f, n, arg)
+}
+
+// notDeniedAgain leaves alone !isset($a['k']) && !array_key_exists('k', $a), which is the same.
+func notDeniedAgain(f *syntax.File, dropped, kept *syntax.Node) bool {
+	dropped, kept = dropped.Unwrapped(), kept.Unwrapped()
+	return !isNot(f, dropped) || !isNot(f, kept) || notSaidAgain(f, argumentOf(dropped), argumentOf(kept))
 }
 
 // notSaidAgain leaves alone isset($a['k']) || array_key_exists('k', $a): the left side saves a

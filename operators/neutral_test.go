@@ -128,6 +128,8 @@ func (c neutralCase) made(t *testing.T) bool {
 
 var neutralCases = []neutralCase{
 	{"connective/or-left-dropped", "array $a)", "isset($a['k']) || array_key_exists('k', $a)", "array_key_exists('k', $a)", false},
+	{"connective/and-left-dropped", "array $a)", "!isset($a['k']) && !array_key_exists('k', $a)", "!array_key_exists('k', $a)", false},
+	{"connective/and-left-dropped", "array $a)", "!isset($a[1]) && !array_key_exists('k', $a)", "!array_key_exists('k', $a)", true},
 	{"connective/or-left-dropped", "array $a)", "isset($a[1]) || array_key_exists('k', $a)", "array_key_exists('k', $a)", true},
 	{"ternary/elvis-null-only", "?DateTime $a)", "$a ?: 1", "$a ?? 1", false},
 	{"ternary/elvis-null-only", "?SimpleXMLElement $a)", "$a ?: 1", "$a ?? 1", true},
