@@ -38,8 +38,6 @@ const (
 // A mutant that was killed cannot be such a one. So some of those are compiled, too: where one
 // of them is the same code, no mutant is said to be equivalent, and a remark names it.
 //
-// Those whose value some test has seen to be another are not compiled: it is other code.
-//
 // progress, unless it is nil, is told of each mutant that has been compared, from one goroutine at
 // a time.
 func (e *Engine) FindAlike(ctx context.Context, verdicts []mutate.Verdict, progress func(done, all int)) {
@@ -48,10 +46,6 @@ func (e *Engine) FindAlike(ctx context.Context, verdicts []mutate.Verdict, progr
 	for _, v := range byPlace(verdicts) {
 		switch v.Status {
 		case mutate.Survived, mutate.Unreached:
-			if v.Seen.HasDiffered() {
-				a.refused["some test has seen it have another value"]++
-				continue
-			}
 			open = append(open, v)
 		case mutate.Killed, mutate.TimedOut:
 			controls = append(controls, v)
@@ -128,7 +122,7 @@ const fewCompared = 16
 // all controls are as they have to be.
 func (a *alike) mark(ctx context.Context, open, controls []*mutate.Verdict) {
 	parts := make([]*alike, min(a.e.set.Jobs, 1+len(open)/fewCompared))
-	told, differ := a.counting(len(open)), maps.Clone(a.refused)
+	told := a.counting(len(open))
 	var g errgroup.Group // the compilers outlive it, for the controls
 	for i := range parts {
 		p := &alike{e: a.e, refused: map[string]int{}}
@@ -155,8 +149,7 @@ func (a *alike) mark(ctx context.Context, open, controls []*mutate.Verdict) {
 		}
 	}
 	if fault != nil {
-		a.compared, a.found, a.refused = 0, nil, differ
-		a.refused[reasonOf(fault)] = len(open)
+		a.compared, a.found, a.refused = 0, nil, map[string]int{reasonOf(fault): len(open)}
 	}
 	for _, v := range a.found {
 		v.WouldBe, v.Status, v.New = v.Status, mutate.Equivalent, false

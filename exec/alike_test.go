@@ -2,11 +2,11 @@ package exec
 
 import (
 	"bytes"
+
 	"os"
 	"path/filepath"
-	"testing"
 
-	"assay/mutate"
+	"testing"
 )
 
 // TestKilledIsNotAlike: what a cold run of PHPUnit has failed on, by the claims of all fixtures, is
@@ -37,27 +37,5 @@ func TestKilledIsNotAlike(t *testing.T) {
 	}
 	if killed < 100 {
 		t.Errorf("there are only %d killed mutants in the claims", killed)
-	}
-}
-
-// TestAlikeNotWhereItDiffered: what some test has seen to have another value is other code, and no
-// process is started for it. A killed one of the same file is no reason to start one.
-func TestAlikeNotWhereItDiffered(t *testing.T) {
-	src := &mutate.Source{Path: "src/Scale.php", Text: []byte("<?php")}
-	var verdicts []mutate.Verdict
-	for _, word := range []mutate.SeenWord{mutate.Differs, mutate.Unasserted, mutate.Absorbed} {
-		verdicts = append(verdicts, mutate.Verdict{Mutant: &mutate.Mutant{Source: src}, Status: mutate.Survived, Seen: mutate.Seen{Word: word}})
-	}
-	verdicts = append(verdicts, mutate.Verdict{Mutant: &mutate.Mutant{Source: src}, Status: mutate.Killed})
-	e := &Engine{php: []string{"/none"}, dir: t.TempDir(), set: Settings{Jobs: 1}}
-	e.FindAlike(t.Context(), verdicts, nil)
-	c := e.Compilations()
-	if c.Compared != 0 || len(c.Refused) != 1 || c.Refused[0].Mutants != 3 || verdicts[0].Status != mutate.Survived {
-		t.Errorf("%+v", c)
-	}
-	verdicts[0].Seen.Word = mutate.NeverDiffers
-	e.FindAlike(t.Context(), verdicts, nil) // there is no such PHP
-	if c = e.Compilations(); len(c.Refused) != 2 {
-		t.Errorf("of one that never differs: %+v", c)
 	}
 }

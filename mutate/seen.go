@@ -37,10 +37,6 @@ var seenWords = [...]string{"", "never_differs", "not_observed", "differs", "una
 // String gives the name used in result files; "" for SeenUnset.
 func (w SeenWord) String() string { return seenWords[w] }
 
-// HasDiffered reports whether the mutant was seen to have another value than the original, or to
-// have a call end otherwise.
-func (s Seen) HasDiffered() bool { return s.Word >= Differs }
-
 // With gives what is known when calls of the tests have been made again, too: that tells more
 // than that there was another value, or that nobody knows.
 func (s Seen) With(word SeenWord) Seen {
