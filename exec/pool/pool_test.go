@@ -400,9 +400,9 @@ func TestRefusals(t *testing.T) {
 	go func() {
 		for {
 			mu.Lock()
-			n := len(told)
+			text := strings.Join(told, "\n")
 			mu.Unlock()
-			if n >= 2 {
+			if strings.Contains(text, "PHP is another one") && strings.Contains(text, "no space") {
 				break
 			}
 			time.Sleep(10 * time.Millisecond)
