@@ -57,7 +57,7 @@ func (d *desk) control(ctx context.Context, c *kase) error {
 		return err
 	}
 	step := c.steps[0]
-	w := way{step.Form, step.Entry, step.Form == judging.Played && step.Boundary == 0, d.isIsolated(step)}
+	w := d.wayOf(step)
 	if d.checked[w] {
 		return nil
 	}
@@ -109,6 +109,10 @@ func (d *desk) closed(w way, why string, err error) error {
 		least = noSelected
 	}
 	return &closedError{least, why}
+}
+
+func (d *desk) wayOf(step judging.Step) way {
+	return way{step.Form, step.Entry, step.Form == judging.Played && step.Boundary == 0, d.isIsolated(step)}
 }
 
 func (d *desk) isIsolated(step judging.Step) bool {

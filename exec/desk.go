@@ -27,6 +27,7 @@ type desk struct {
 	// leftFiles is true where a walker has left files in the view.
 	leftFiles bool
 	kept      map[int]*recording.Tracker // boundaries at which a walker stays, with its state; see kept.go
+	wasBack   map[int]bool               // those of them that it has gone back to
 }
 
 func (d *desk) close() {
@@ -173,7 +174,7 @@ func (d *desk) start(ctx context.Context) (err error) {
 // begin starts a walker, which stands at boundary 1 then.
 func (d *desk) begin(ctx context.Context) error {
 	defer d.e.turns.take()()
-	d.kept = nil // Walk ends them
+	d.kept, d.wasBack = nil, map[int]bool{} // Walk ends them
 	for {
 		suite, stop, err := d.w.Walk(ctx, supervisor.Walk{Texts: d.texts()})
 		if err != nil {

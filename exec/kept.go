@@ -88,6 +88,10 @@ func (d *desk) goBack(ctx context.Context, boundary int) (bool, error) {
 		return false, nil
 	}
 	d.at, d.state = n, state.Clone()
+	if !d.wasBack[n] { // what has passed its control on another walker has one of its own here
+		d.wasBack[n] = true
+		clear(d.checked)
+	}
 	d.wentBack(true)
 	return true, nil
 }

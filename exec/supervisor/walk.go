@@ -135,6 +135,9 @@ func (s *supervisor) stand() (*Stop, error) {
 
 // advance lets the walker go on.
 func (s *supervisor) advance(a Advance) (*Stop, error) {
+	if a.Keep {
+		s.keep() // with what is in place for it now: a replay may be made of the first process there
+	}
 	if err := s.putBack(a.Before); err != nil {
 		return nil, err
 	}
@@ -150,11 +153,10 @@ func (s *supervisor) advance(a Advance) (*Stop, error) {
 
 // letGoOn has the walker go on, or a process that is forked from it and takes its place.
 func (s *supervisor) letGoOn(a Advance) error {
-	if !a.Keep && !s.isKept() {
+	if !s.isKept() {
 		s.shield(append(s.keptProcesses(), s.first)...)
 		return s.walker.peer.send(wire.Order{Op: "go", Until: a.Until})
 	}
-	s.keep()
 	stays := s.walker
 	s.shield(append(s.keptProcesses(), s.first)...)
 	s.walker = &process{peer: s.socket.expect(), output: stays.output}
