@@ -46,7 +46,7 @@ func TestBetween(t *testing.T) {
 					if asked++; err != nil || string(out) != want {
 						t.Errorf("%s with %s: %s, want %s", x.Edit.Apply(f.Src), value, out, want)
 					}
-					if refused := strings.Contains(hint.Outcome, "refused"); refused != (want == "[false,true]") {
+					if refused := strings.Contains(hint.Outcome, "does not pass"); refused != (want == "[false,true]") {
 						t.Errorf("%s with %s: %s", x.Edit.Apply(f.Src), value, hint.Outcome)
 					}
 				}
