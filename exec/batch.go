@@ -52,7 +52,7 @@ func (d *desk) batch(ctx context.Context, boundary int, left *[]*kase) error {
 // batchOf asks for a batch; each list of tests is in it once.
 func (d *desk) batchOf(cases []*kase) supervisor.Replay {
 	step := cases[0].steps[0]
-	r := supervisor.Replay{From: supervisor.FromWalker, Soft: true,
+	r := supervisor.Replay{From: supervisor.FromWalker, Soft: d.e.suspects.limit(),
 		Job: wire.Job{Kind: wire.Batch, Swap: step.Swap, All: cases[0].alone}}
 	lists := map[*int]int{}
 	for _, c := range cases {

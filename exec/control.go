@@ -293,12 +293,17 @@ func (d *desk) unchanged(ctx context.Context, w way, t trial) (f judging.Finding
 		if d.counts(&o.Parts[0], t.step.Tests) {
 			return f, "unchanged code leaves another state in a batch", nil
 		}
+		used := o.Parts[0].CPU
+		for _, i := range t.step.Tests {
+			used -= d.b.rec.Tests[i].Time.Microseconds()
+		}
+		d.e.suspects.learn(used)
 		return f, "", nil
 	}
 	var diverged []string
 	for range 4 {
 		p := d.prepare(t.step)
-		p.r.Soft = false
+		p.r.Soft = 0
 		if t.step.Swap {
 			p.r.Swap = map[string][]byte{t.path: text}
 		}
@@ -340,7 +345,7 @@ func (d *desk) failsBroken(ctx context.Context, w way, t trial) (bool, error) {
 		return red, nil
 	}
 	p := d.prepare(t.step)
-	p.r.Soft, p.r.Job.Ender = false, ender
+	p.r.Soft, p.r.Job.Ender = 0, ender
 	if !ender || w.isolated { // another process would not know of the ender
 		p.r.Changed = map[string][]byte{t.path: throwing(source).Apply(source.Text)}
 		p.r.Swap = p.r.Changed

@@ -93,6 +93,7 @@ type Engine struct {
 	turns         turns
 	changesPlaces atomic.Bool // see places.go
 	limits        supervisor.Limits
+	suspects      suspects
 	allKills      bool
 	observed      []*mutate.Mutant // see Observe
 	lint          *linter
@@ -117,7 +118,7 @@ func Open(ctx context.Context, s Settings) (*Engine, error) {
 	if s.Jobs <= 0 {
 		s.Jobs = runtime.NumCPU()
 	}
-	e := &Engine{set: s, limits: supervisor.Limits{Soft: 30_000, Hard: 2_000_000, Wall: 10_000_000, Wait: 2_000_000, Factor: 10, Output: 16 << 10}}
+	e := &Engine{set: s, limits: supervisor.Limits{Hard: 2_000_000, Wall: 10_000_000, Wait: 2_000_000, Factor: 10, Output: 16 << 10}}
 	e.closing, e.close = context.WithCancel(context.Background())
 	err := checkMachine()
 	if err != nil {

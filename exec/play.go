@@ -102,7 +102,7 @@ func (d *desk) cover(c *kase, p *performance) {
 // counts how often loops go round.
 func (d *desk) count2(ctx context.Context, c *kase, step judging.Step, before *performance) (judging.Finding, error) {
 	p := d.performanceOf(c, step)
-	p.r.Soft = false
+	p.r.Soft = 0
 	d.b.limit(&p.r.Job)
 	if step.Entry == judging.Swapped {
 		d.countingText(p, c)
@@ -151,7 +151,7 @@ func (d *desk) performanceOf(c *kase, step judging.Step) *performance {
 
 func (d *desk) prepare(step judging.Step) *performance {
 	p := &performance{d: d, step: step, pairs: step.Segments, files: map[string]string{}, whole: step.Through}
-	p.r = supervisor.Replay{From: supervisor.FromWalker, Soft: true, Job: wire.Job{Kind: wire.Play}}
+	p.r = supervisor.Replay{From: supervisor.FromWalker, Soft: d.e.suspects.limit(), Job: wire.Job{Kind: wire.Play}}
 	if step.Boundary == 0 {
 		p.r.From = supervisor.FromFirst
 		if !d.e.forks() || d.isCold() {

@@ -117,13 +117,13 @@ func (c *replay) hearPart(m wire.Message) (err error) {
 	o := c.o
 	part.Tests, part.Events = slices.Clone(o.Tests[c.first:]), slices.Clone(o.Events[c.events:])
 	c.first, c.events = len(o.Tests), len(o.Events)
-	part.Opened = c.s.opens.Take()
+	part.Opened, part.CPU = c.s.opens.Take(), sandbox.CPUTime(c.pid)
 	if part.Files, err = c.s.changedFiles(); err != nil {
 		return err
 	}
 	o.Parts = append(o.Parts, part)
 	if k+1 == len(c.r.Job.Parts) {
-		c.soft = false
+		c.soft = 0
 	}
 	if len(part.Files) > 0 {
 		sandbox.KillGroup(c.pid) // the next must not find them; finishing puts them right

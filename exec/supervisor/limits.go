@@ -42,6 +42,10 @@ func (c *replay) onlyWaits(known int64) bool {
 // time limits of its own: more than those of small and medium tests.
 const ownLimits = 15_000_000
 
+// firstLook is the time, in microseconds beside what a test is known to take, until a
+// process is looked at for the first time.
+const firstLook = 30_000
+
 // overLimit reports whether the present phase has used more than its share, and notes
 // which limit it was. Processor time decides, so that a busy machine does not matter;
 // real time is for what waits: short for a test that was seen to do nothing else, and
@@ -61,7 +65,7 @@ func (c *replay) overLimit() bool {
 	} else if !c.ran && c.r.From != FromWalker {
 		known = c.s.built
 	}
-	if wall < l.Soft+l.Factor*known {
+	if wall < firstLook+l.Factor*known {
 		return false
 	}
 	cpu := sandbox.CPUTime(c.pid) - c.phaseCPU
@@ -69,9 +73,9 @@ func (c *replay) overLimit() bool {
 		// PHPUnit ends a test that takes too long, and its word counts: some suites
 		// stay green at that. Our limits are for what it cannot end.
 		l.Hard, l.Wall, c.limits.Wait = max(l.Hard, ownLimits), max(l.Wall, 2*ownLimits), 0
-		c.soft = false
+		c.soft = 0
 	}
-	c.o.Suspect = c.soft && cpu > l.Soft+l.Factor*known
+	c.o.Suspect = c.soft > 0 && cpu > c.soft+l.Factor*known
 	c.o.Spent = cpu > l.Hard+l.Factor*known
 	c.o.TimedOut = c.o.Spent || wall > l.Wall+2*l.Factor*known || c.onlyWaits(known)
 	return c.o.Suspect || c.o.TimedOut

@@ -49,11 +49,11 @@ type Open struct {
 }
 
 // Limits are what a replay gets beyond what its tests are known to take. One that
-// exceeds Soft is suspected of not ending: whether it does is then found out by
+// exceeds Replay.Soft is suspected of not ending: whether it does is then found out by
 // counting loops, and Hard decides only where counting does not.
 type Limits struct {
-	Soft, Hard, Wall int64 // microseconds: of processor time twice, then of real time
-	Factor           int64 // times the known time of the test, added to each
+	Hard, Wall int64 // microseconds: of processor time, and of real time
+	Factor     int64 // times the known time of the test, added to each
 	// Wait, or Factor times the known time of the test if that is more, is what a test may
 	// spend only waiting, with all that it has started, in microseconds; 0: it is not looked at.
 	Wait   int64
@@ -128,7 +128,7 @@ type Replay struct {
 	// meanwhile, where Job.Swap is set; Sources has these files.
 	Edits   []FileEdit
 	Sources map[string][]byte
-	Soft    bool // end it at the soft limit, as a suspect
+	Soft    int64 // end it as a suspect behind so much processor time, in microseconds; 0: do not
 	// Own has the project's own text in all files, for somebody reads them, and Changed in
 	// place.
 	Own     bool
@@ -189,6 +189,7 @@ type Part struct {
 	Opened  []string
 	Entered []int          // points of functions, if these were asked for
 	Held    map[int]string // test => digest of what it still held
+	CPU     int64          // microseconds of processor time that the process had used by then
 }
 
 // TestRun is one test in an outcome.

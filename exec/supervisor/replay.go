@@ -27,9 +27,9 @@ type replay struct {
 	id      int
 	pid     int
 	heard   bool
-	ran     bool // a test has begun
-	soft    bool
-	swapped bool // files were put in place for it
+	ran     bool  // a test has begun
+	soft    int64 // see Replay
+	swapped bool  // files were put in place for it
 	began   time.Time
 	first   int // index of the first test of the present part
 	events  int
@@ -68,7 +68,7 @@ func (s *supervisor) startReplay(r Replay) (*Outcome, error) {
 		}
 		s.opens.Settle()
 	}
-	if r.Soft && !s.limits["time_limit"] {
+	if r.Soft > 0 && !s.limits["time_limit"] {
 		c.r.Job.Long = s.longTests()
 	}
 	if err := c.start(); err != nil {
