@@ -3,7 +3,6 @@ module assay
 go 1.26.0
 
 require (
-	github.com/alecthomas/chroma/v2 v2.27.0
 	github.com/alecthomas/kong v1.17.0
 	github.com/bmatcuk/doublestar/v4 v4.10.4
 	github.com/clipperhouse/displaywidth v0.10.0
@@ -32,7 +31,6 @@ require (
 	github.com/antithesishq/antithesis-sdk-go v0.8.0-default-no-op // indirect
 	github.com/cespare/xxhash/v2 v2.3.0 // indirect
 	github.com/clipperhouse/uax29/v2 v2.6.0 // indirect
-	github.com/dlclark/regexp2/v2 v2.2.1 // indirect
 	github.com/fatih/color v1.18.0 // indirect
 	github.com/google/go-tpm v0.9.8 // indirect
 	github.com/mattn/go-colorable v0.1.14 // indirect

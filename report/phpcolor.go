@@ -1,12 +1,11 @@
 package report
 
 import (
-	"strings"
-
-	"github.com/alecthomas/chroma/v2"
-	"github.com/alecthomas/chroma/v2/lexers"
+	"bytes"
+	"context"
 
 	"assay/mutate"
+	"assay/mutate/syntax"
 )
 
 // A shade is where a colour ends in a line: a byte offset, exclusive, and the
@@ -16,56 +15,72 @@ type shade struct {
 	code string
 }
 
-// phpShades gives the colours of each line of a file, as a library reads it;
-// nil where it does not give the text back byte by byte, as with bytes that are
-// not UTF-8. The sixteen colours of a terminal are used, which its owner has
-// chosen so that they can be read.
+// phpShades gives the colours of each line of a file; nil where it cannot be read. The
+// sixteen colours of a terminal are used, which its owner has chosen so that they can be read.
 func phpShades(s *mutate.Source) [][]shade {
-	lexer := lexers.Get("php")
-	if lexer == nil {
-		return nil
-	}
-	tokens, err := chroma.Coalesce(lexer).Tokenise(&chroma.TokeniseOptions{State: "root", EnsureLF: false}, string(s.Text))
+	f, err := syntax.ParseContext(context.Background(), s.Path, s.Text)
 	if err != nil {
 		return nil
 	}
-	out := [][]shade{nil}
-	var read strings.Builder
-	column := 0
-	for t := tokens(); t != chroma.EOF; t = tokens() {
-		read.WriteString(t.Value)
-		code := phpCode(t.Type)
-		for i, part := range strings.Split(t.Value, "\n") {
-			if i > 0 {
-				out = append(out, nil)
-				column = 0
-			}
-			if column += len(part); part != "" {
-				out[len(out)-1] = append(out[len(out)-1], shade{column, code})
-			}
-		}
-	}
-	if read.String() != string(s.Text) {
-		return nil
-	}
-	return out
+	p := painter{text: s.Text, lines: [][]shade{nil}}
+	p.node(f.Root, "")
+	p.to(len(s.Text), "")
+	return p.lines
 }
 
-func phpCode(t chroma.TokenType) string {
-	switch {
-	case t.InCategory(chroma.Comment):
-		return "2"
-	case t.InSubCategory(chroma.LiteralString):
-		return "33"
-	case t.InSubCategory(chroma.LiteralNumber), t == chroma.KeywordConstant:
-		return "35"
-	case t.InCategory(chroma.Keyword), t == chroma.OperatorWord:
-		return "34"
-	case t.InSubCategory(chroma.NameVariable):
-		return "36"
-	}
-	return ""
+// A painter goes through a text from its start.
+type painter struct {
+	text       []byte
+	lines      [][]shade
+	at, column int
 }
+
+// to gives the text up to an offset a colour.
+func (p *painter) to(end int, code string) {
+	for p.at < end {
+		part := p.text[p.at:end]
+		newline := bytes.IndexByte(part, '\n')
+		if newline >= 0 {
+			part = part[:newline]
+		}
+		if p.column += len(part); len(part) > 0 {
+			last := len(p.lines) - 1
+			p.lines[last] = append(p.lines[last], shade{p.column, code})
+		}
+		if p.at += len(part); newline >= 0 {
+			p.lines, p.column = append(p.lines, nil), 0
+			p.at++
+		}
+	}
+}
+
+// node gives a node its colour; code is that of the node around it.
+func (p *painter) node(n *syntax.Node, code string) {
+	p.to(n.Start, code)
+	code = phpCode(n, code)
+	for _, c := range n.Children {
+		p.node(c, code)
+	}
+	p.to(n.End, code)
+}
+
+func phpCode(n *syntax.Node, around string) string {
+	switch {
+	case n.Is("comment", "php_tag", "?>"):
+		return "2"
+	case n.Is("string", "encapsed_string", "heredoc", "nowdoc", "shell_command_expression"):
+		return "33"
+	case n.Is("integer", "float", "boolean", "null"):
+		return "35"
+	case n.Is("variable_name"):
+		return "36"
+	case n.Is("primitive_type") || !n.Named && len(n.Kind) > 1 && isLetter(n.Kind[0]):
+		return "34"
+	}
+	return around
+}
+
+func isLetter(b byte) bool { return b|0x20 >= 'a' && b|0x20 <= 'z' }
 
 // shades gives the colours of a line, from 1; nil where there are none.
 func (p *text) shades(s *mutate.Source, line int) []shade {
