@@ -33,7 +33,7 @@ func BenchmarkBatches(b *testing.B) {
 	tasks = slices.DeleteFunc(asGiven(s, tasks), slow(b, e, s, tasks))
 	const parts = 32
 	batches := max(3, len(tasks)/usualItems)
-	judge := func(feed exec.Feed) float64 {
+	judge := func(feed *exec.Feed) float64 {
 		return timeOf(func() {
 			if err := e.JudgeFed(ctx, s, tasks, feed, func(mutate.Verdict) {}); err != nil {
 				b.Fatal(err)
@@ -106,9 +106,9 @@ func asGiven(s *exec.Baseline, tasks []exec.Task) []exec.Task {
 }
 
 // feedOf gives tasks in batches, of which up to three are worked on at a time, as by a worker.
-func feedOf(tasks []exec.Task, size int) exec.Feed {
+func feedOf(tasks []exec.Task, size int) *exec.Feed {
 	begun := 0
-	return func(_ context.Context, wait bool) []exec.Task {
+	return &exec.Feed{Next: func(_ context.Context, wait bool) []exec.Task {
 		if wait {
 			begun = 0
 		}
@@ -120,7 +120,7 @@ func feedOf(tasks []exec.Task, size int) exec.Feed {
 		now := tasks[:n]
 		tasks = tasks[n:]
 		return now
-	}
+	}}
 }
 
 // timeOf gives the seconds that something takes.

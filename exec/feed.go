@@ -5,22 +5,38 @@ package exec
 import (
 	"cmp"
 	"context"
+	"slices"
 	"sync"
+	"sync/atomic"
 
 	"assay/exec/judging"
 	"assay/mutate"
 )
 
-// A Feed gives the tasks that are to be judged next. With wait it waits for some, and gives none
-// when there will be no more, or ctx has ended; without it gives those that are at hand.
-type Feed func(ctx context.Context, wait bool) []Task
+// A Feed gives the tasks that are to be judged next, to one call of JudgeFed.
+type Feed struct {
+	// Next gives some. With wait it waits for them, and gives none when there will be no more, or
+	// ctx has ended; without it gives those that are at hand.
+	Next func(ctx context.Context, wait bool) []Task
+
+	bench atomic.Pointer[bench]
+}
+
+// Drop has up to most of the tasks that is picks not be judged, and gives their mutants: of those
+// for which no test has been run yet the last ones in the suite. It may be called at any time.
+func (f *Feed) Drop(is func(*mutate.Mutant) bool, most int) []*mutate.Mutant {
+	if j := f.bench.Load(); j != nil {
+		return j.drop(is, most)
+	}
+	return nil
+}
 
 // JudgeFed judges, as Judge does, tasks that are not all known when it begins: those of tasks,
 // in any order and any number of times, that feed gives. Sources have the mutants of all of them
-// in them, and processes are kept, so that what comes later costs no new start. feed is called
+// in them, and processes are kept, so that what comes later costs no new start. feed.Next is called
 // from one goroutine at a time: without wait whenever a worker has nothing left that is batched,
 // with it when all that it gave has a verdict.
-func (e *Engine) JudgeFed(ctx context.Context, b *Baseline, tasks []Task, feed Feed, each func(mutate.Verdict)) error {
+func (e *Engine) JudgeFed(ctx context.Context, b *Baseline, tasks []Task, feed *Feed, each func(mutate.Verdict)) error {
 	return e.judge(ctx, b, tasks, feeding{feed, !e.sharesNetwork() && !e.sharesPlaces()}, each)
 }
 
@@ -28,7 +44,7 @@ func (e *Engine) JudgeFed(ctx context.Context, b *Baseline, tasks []Task, feed F
 // its own, if those cannot meet: a walker that has to be where batches are made, and then where
 // something is played, would go through the suite for each bit.
 type feeding struct {
-	feed  Feed
+	feed  *Feed
 	apart bool
 }
 
@@ -47,6 +63,8 @@ func (e *Engine) judge(ctx context.Context, b *Baseline, tasks []Task, f feeding
 	if err != nil {
 		return err
 	}
+	f.feed.bench.Store(j)
+	defer f.feed.bench.Store(nil)
 	defer j.report()
 	defer j.forgiven()
 	defer j.close()
@@ -69,7 +87,7 @@ func (e *Engine) judge(ctx context.Context, b *Baseline, tasks []Task, f feeding
 func (j *bench) fed(ctx context.Context, wait bool) (more bool, err error) {
 	j.asking.Lock()
 	defer j.asking.Unlock()
-	tasks := j.feeding.feed(ctx, wait)
+	tasks := j.feeding.feed.Next(ctx, wait)
 	for _, t := range tasks {
 		if len(t.Pairs) > 0 {
 			j.admit(t)
@@ -101,4 +119,37 @@ func (j *bench) admit(t Task) {
 	if j.stats.planned {
 		j.planCase(c)
 	}
+}
+
+// drop takes cases out that no worker has had yet.
+func (j *bench) drop(is func(*mutate.Mutant) bool, most int) (dropped []*mutate.Mutant) {
+	j.mu.Lock()
+	defer j.mu.Unlock()
+	var fresh []*kase
+	for _, at := range j.waiting {
+		for _, list := range at {
+			for _, c := range slices.Backward(list) {
+				if !c.begun && is(c.task.Mutant) {
+					fresh = append(fresh, c)
+				}
+			}
+		}
+	}
+	slices.SortStableFunc(fresh, func(a, b *kase) int { return b.steps[0].Boundary - a.steps[0].Boundary })
+	gone := map[*kase]bool{}
+	for _, c := range fresh[:min(most, len(fresh))] {
+		gone[c] = true
+		dropped = append(dropped, c.task.Mutant)
+		j.open--
+	}
+	isGone := func(c *kase) bool { return gone[c] }
+	j.cases = slices.DeleteFunc(j.cases, isGone)
+	for _, at := range j.waiting {
+		for n, list := range at {
+			if at[n] = slices.DeleteFunc(list, isGone); len(at[n]) == 0 {
+				delete(at, n)
+			}
+		}
+	}
+	return dropped
 }

@@ -29,7 +29,7 @@ func (e *Engine) Judge(ctx context.Context, b *Baseline, tasks []Task, each func
 		now, left = left, nil
 		return now
 	}
-	return e.judge(ctx, b, tasks, feeding{once, false}, each)
+	return e.judge(ctx, b, tasks, feeding{&Feed{Next: once}, false}, each)
 }
 
 // unplayed is the verdict on a mutant that nothing reaches, or that does what the original
@@ -58,6 +58,7 @@ type kase struct {
 	alone   bool            // it has been killed, and all tests that kill it by themselves are looked for
 	found   judging.Finding // what killed it first, then
 	kills   map[int]bool    // tests that kill it by themselves
+	begun   bool            // a worker has had it
 	level   level           // at which its steps were planned
 	// killer is a finding that stands if what comes before it in the suite leaves the state
 	// as it is recorded; see order.go.
@@ -198,6 +199,7 @@ func (j *bench) take(form judging.Form, boundary, n int) []*kase {
 	var out, left []*kase
 	for _, c := range list {
 		if len(out) < n && (len(out) == 0 || c.steps[0].Swap == out[0].steps[0].Swap && c.steps[0].Entry == out[0].steps[0].Entry && c.alone == out[0].alone) {
+			c.begun = true
 			out = append(out, c)
 		} else {
 			left = append(left, c)

@@ -10,6 +10,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -36,7 +37,7 @@ func TestPlainWay(t *testing.T) {
 		fmt.Fprintln(h, append(what, seed)...)
 		return h.Sum32()%3 == 0 || os.Getenv("ASSAY_ALL_ROUNDS") != ""
 	}
-	wentBack := 0
+	wentBack, dropped := 0, 0
 	for _, c := range []struct {
 		dir   string
 		share float64 // of the mutants reached, how many must have been in batches, at least
@@ -83,14 +84,14 @@ func TestPlainWay(t *testing.T) {
 			drawn := func(m *mutate.Mutant) bool {
 				return m.Function != without && (c.dir != "../demo" || isDrawn(m.Source.Path, m.ID))
 			}
-			quick, stats, back := judgeProject(t, root, exec.Settings{}, false, drawn)
+			quick, stats, fed := judgeProject(t, root, exec.Settings{}, false, drawn)
 			observed, _, _ := judgeProject(t, root, exec.Settings{}, true, drawn)
 			plain, none, _ := judgeProject(t, root, exec.Settings{SwapOnly: true}, false, drawn)
 			if n := batched(none); n != 0 {
 				t.Errorf("%d steps of the plain way were batched", n)
 			}
-			t.Logf("walkers that were kept were gone back to %d times", back)
-			wentBack += back
+			t.Logf("walkers that were kept were gone back to %d times, and %d mutants taken out again", fed.back, fed.dropped)
+			wentBack, dropped = wentBack+fed.back, dropped+fed.dropped
 			reached := 0
 			for id, p := range plain {
 				if p.Status != mutate.Unreached && p.Status != mutate.Stillborn {
@@ -109,6 +110,9 @@ func TestPlainWay(t *testing.T) {
 	}
 	if wentBack == 0 && !testing.Short() {
 		t.Error("no walker that was kept was gone back to")
+	}
+	if dropped == 0 && !testing.Short() {
+		t.Error("no mutant was taken out again")
 	}
 }
 
@@ -138,7 +142,7 @@ func batched(s *exec.Stats) int {
 }
 
 // judgeProject judges the mutants of a project that are drawn.
-func judgeProject(t *testing.T, root string, set exec.Settings, observe bool, drawn func(*mutate.Mutant) bool) (_ map[string]mutate.Verdict, _ *exec.Stats, back int) {
+func judgeProject(t *testing.T, root string, set exec.Settings, observe bool, drawn func(*mutate.Mutant) bool) (_ map[string]mutate.Verdict, _ *exec.Stats, fed fedTotals) {
 	t.Helper()
 	p, err := project.Find(root, project.Options{Exact: true})
 	if err != nil {
@@ -190,31 +194,47 @@ func judgeProject(t *testing.T, root string, set exec.Settings, observe bool, dr
 	}
 	stats := e.Stats()
 	if !set.SwapOnly && !observe {
-		back = judgeFed(t, e, s, tasks, verdicts)
+		fed = judgeFed(t, e, s, tasks, verdicts)
 	}
-	return verdicts, stats, back
+	return verdicts, stats, fed
 }
 
+// fedTotals are how often a walker that was kept was gone back to, and how many mutants were taken
+// out again.
+type fedTotals struct{ back, dropped int }
+
 // judgeFed judges tasks once more, in batches of five that come in another order, some of them
-// twice: each verdict says what it said when all were known at once, in all that a result holds.
-// It gives how often a walker that was kept was gone back to.
-func judgeFed(t *testing.T, e *exec.Engine, s *exec.Baseline, tasks []exec.Task, want map[string]mutate.Verdict) (back int) {
+// twice, and some taken out again where they have not been begun, to be given later: each verdict says what it said when all were known at once, in all that a result holds.
+func judgeFed(t *testing.T, e *exec.Engine, s *exec.Baseline, tasks []exec.Task, want map[string]mutate.Verdict) (totals fedTotals) {
 	t.Helper()
 	before := e.Stats().WentBack
 	tasks = slices.Clone(tasks)
 	rand.New(rand.NewPCG(1, 2)).Shuffle(len(tasks), func(i, j int) { tasks[i], tasks[j] = tasks[j], tasks[i] })
 	times, given := map[*mutate.Mutant]int{}, 0
 	left := slices.Concat(tasks, tasks[:len(tasks)/10])
-	feed := func(context.Context, bool) []exec.Task {
+	var mu sync.Mutex
+	feed := &exec.Feed{Next: func(context.Context, bool) []exec.Task {
+		mu.Lock()
+		defer mu.Unlock()
 		now := left[:min(5, len(left))]
 		left, given = left[len(now):], given+len(now)
 		return now
-	}
+	}}
 	err := e.JudgeFed(t.Context(), s, tasks, feed, func(v mutate.Verdict) {
 		times[v.Mutant]++
 		w := want[v.Mutant.Source.Path+" "+v.Mutant.ID]
 		if v.Status != w.Status || v.Killer != w.Killer || v.How != w.How || v.Ran != w.Ran || !slices.Equal(v.Reaching, w.Reaching) {
 			t.Errorf("%s, when it is given later: %v by %q (%v) after %d, and before %v by %q (%v) after %d", v.Mutant.ID, v.Status, v.Killer, v.How, v.Ran, w.Status, w.Killer, w.How, w.Ran)
+		}
+		mu.Lock()
+		defer mu.Unlock()
+		if totals.dropped == len(tasks)/4 {
+			return
+		}
+		for _, m := range feed.Drop(func(*mutate.Mutant) bool { return true }, 1) {
+			totals.dropped++
+			given--
+			left = append(left, tasks[slices.IndexFunc(tasks, func(t exec.Task) bool { return t.Mutant == m })])
 		}
 	})
 	if err != nil {
@@ -233,5 +253,6 @@ func judgeFed(t *testing.T, e *exec.Engine, s *exec.Baseline, tasks []exec.Task,
 	if verdicts != given {
 		t.Errorf("%d verdicts on %d tasks that were given", verdicts, given)
 	}
-	return e.Stats().WentBack - before
+	totals.back = e.Stats().WentBack - before
+	return totals
 }

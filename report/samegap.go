@@ -20,7 +20,9 @@ import (
 //   - No test was found that kills any of them, they are in one function, and they change the same
 //     text; or they lie within what one of them leaves out or puts a constant in place of, for
 //     while nothing tells what all of it comes to, nothing tells a part of it; or they change the
-//     same lines, and the same was observed of them. The outermost or first is shown.
+//     same lines, and the same was observed of them; or they are in one statement, and in no test
+//     did any of them make a difference, so that all their replays are the original's. The
+//     outermost or first is shown.
 func sameGaps(r *mutate.Result) map[string]string {
 	type place struct {
 		file, class, function string
@@ -42,6 +44,7 @@ func sameGaps(r *mutate.Result) map[string]string {
 		groups[p] = append(groups[p], v)
 	}
 	out := map[string]string{}
+	in := statements{}
 	for p, g := range groups {
 		switch {
 		case p.name:
@@ -49,7 +52,7 @@ func sameGaps(r *mutate.Result) map[string]string {
 		case p.test != "":
 			allBelong(g, slices.MinFunc(g, func(a, b mutate.Verdict) int { return cmp.Compare(bytesChanged(a.Mutant), bytesChanged(b.Mutant)) }).Mutant, out)
 		default:
-			unproved(g, out)
+			in.unproved(g, out)
 		}
 	}
 	return out
@@ -72,7 +75,7 @@ func allBelong(g []mutate.Verdict, shown *mutate.Mutant, entry map[string]string
 func bytesChanged(m *mutate.Mutant) int { return m.Edit.Len() + len(m.Edit.New) }
 
 // unproved makes entries of survivors of a function for which no test was found.
-func unproved(g []mutate.Verdict, entry map[string]string) {
+func (in statements) unproved(g []mutate.Verdict, entry map[string]string) {
 	slices.SortStableFunc(g, func(a, b mutate.Verdict) int {
 		x, y := a.Mutant, b.Mutant
 		return cmp.Or(cmp.Compare(x.Edit.Start, y.Edit.Start), cmp.Compare(y.Edit.End, x.Edit.End), cmp.Compare(truth(!leavesNothing(x)), truth(!leavesNothing(y))))
@@ -90,7 +93,7 @@ func unproved(g []mutate.Verdict, entry map[string]string) {
 		expression   string
 	}
 	var holding []int // each within the one before
-	same, seen := map[syntax.Span]int{}, map[observed]int{}
+	same, seen, without := map[syntax.Span]int{}, map[observed]int{}, map[syntax.Span]int{}
 	join := func(i, j int) {
 		i, j = root(i), root(j)
 		shown[max(i, j)] = min(i, j)
@@ -117,6 +120,14 @@ func unproved(g []mutate.Verdict, entry map[string]string) {
 				seen[key] = i
 			}
 		}
+		if v.Seen.Word == mutate.NeverDiffers {
+			statement := in.of(v.Mutant)
+			if first, is := without[statement]; is {
+				join(first, i)
+			} else {
+				without[statement] = i
+			}
+		}
 		if leavesNothing(v.Mutant) {
 			holding = append(holding, i)
 		}
@@ -126,6 +137,30 @@ func unproved(g []mutate.Verdict, entry map[string]string) {
 			entry[v.Mutant.ID] = g[r].Mutant.ID
 		}
 	}
+}
+
+// statements has the trees of sources, which are read when a statement of theirs is asked for.
+type statements map[*mutate.Source]*syntax.Node
+
+// of gives the innermost statement around a change, or the change where there is none.
+func (in statements) of(m *mutate.Mutant) syntax.Span {
+	root, is := in[m.Source]
+	if !is {
+		if f, err := syntax.Parse(m.Source.Path, m.Source.Text); err == nil {
+			root = f.Root
+		}
+		in[m.Source] = root
+	}
+	found := m.Edit.Span
+	if root == nil {
+		return found
+	}
+	for n := root.Holding(found); n != nil; n = n.Holding(m.Edit.Span) {
+		if strings.HasSuffix(n.Kind, "_statement") && n.Kind != "compound_statement" || n.Is("else_if_clause", "match_conditional_expression") {
+			found = n.Span
+		}
+	}
+	return found
 }
 
 // constantText is what an edit puts in the place of code where nothing of it is left.

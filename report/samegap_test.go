@@ -57,8 +57,9 @@ func TestSameGapIsOneEntry(t *testing.T) {
 // a part of what one of them does without, or the same lines with the same observed; and what is
 // proved is not among them, nor what is not known.
 func TestSameGapUnproved(t *testing.T) {
-	text := "<?php\nfunction a() {\n    return f($b + 3) && $c > 4;\n    return f($d) || $e;\n}\n"
+	text := "<?php\nfunction a() {\n    return f($b + 3) && $c > 4;\n    return f($d) || $e;\n    if ($g > 40 &&\n        $h > 50) {\n        $i = 60;\n    }\n}\n"
 	src := &mutate.Source{Path: "src/a.php", Text: []byte(text)}
+	lower, upper := mutate.Seen{Word: mutate.NeverDiffers, Expression: "$g > 4", Times: 2}, mutate.Seen{Word: mutate.NeverDiffers, Expression: "$h > 5", Times: 2}
 	never := mutate.Seen{Word: mutate.NeverDiffers, Expression: "f($d) || $e", Times: 3}
 	all := []struct {
 		id, before, after string
@@ -77,6 +78,9 @@ func TestSameGapUnproved(t *testing.T) {
 		{id: "right", before: "||", after: "&&", seen: never, of: "left"},
 		{id: "differs", before: "$e;", after: "!$e;", seen: mutate.Seen{Word: mutate.Differs}},
 		{id: "unseen", before: "f($d) ", after: "f() ", seen: mutate.Seen{Word: mutate.NotObserved}},
+		{id: "less", before: "40", after: "39", seen: lower},
+		{id: "more", before: "50", after: "51", seen: upper, of: "less"},
+		{id: "within", before: "60", after: "61", seen: upper},
 	}
 	r := &mutate.Result{}
 	for _, c := range all {

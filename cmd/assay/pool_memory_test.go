@@ -103,6 +103,8 @@ func (atOnce) Work(ctx context.Context, feed pool.Feed, each func(pool.Record)) 
 	}
 }
 
+func (atOnce) Drop([]string, int) []string { return nil }
+
 func (atOnce) Close() error { return nil }
 
 // writeLarge writes a project with a number of mutants at least, all of which tests pass.

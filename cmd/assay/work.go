@@ -14,6 +14,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"assay/exec"
@@ -98,6 +99,7 @@ type workshop struct {
 	tasks    map[string]exec.Task // by ID of the mutant
 	place    func(string) string  // gives text in which places are the host's
 	jobs     context.CancelFunc
+	feed     atomic.Pointer[exec.Feed]
 }
 
 // prepare fetches a project, records its tests, and compares what was seen with what the host
@@ -361,8 +363,27 @@ func (s *workshop) Work(ctx context.Context, feed pool.Feed, each func(pool.Reco
 		}
 		return tasks
 	}
-	err := s.engine.JudgeFed(ctx, s.baseline, s.all, more, func(v mutate.Verdict) { each(recordOf(v, s.place)) })
+	from := &exec.Feed{Next: more}
+	s.feed.Store(from)
+	defer s.feed.Store(nil)
+	err := s.engine.JudgeFed(ctx, s.baseline, s.all, from, func(v mutate.Verdict) { each(recordOf(v, s.place)) })
 	return cmp.Or(context.Cause(ctx), err)
+}
+
+// Drop has mutants not be judged that have not been begun.
+func (s *workshop) Drop(ids []string, most int) (dropped []string) {
+	from := s.feed.Load()
+	if from == nil {
+		return nil
+	}
+	is := make(map[string]bool, len(ids))
+	for _, id := range ids {
+		is[id] = true
+	}
+	for _, m := range from.Drop(func(m *mutate.Mutant) bool { return is[m.ID] }, most) {
+		dropped = append(dropped, m.ID)
+	}
+	return dropped
 }
 
 // Close ends the engine, and removes what was fetched.

@@ -15,6 +15,7 @@
 // What must hold:
 //
 //   - A batch is acknowledged only when the server has stored the records of all its items.
+//   - An item that a worker gives back, since others have nothing to do, is given to one of these.
 //   - A batch of a worker that is silent for longer than [Run.Patience] goes to another one.
 //   - A record that comes twice is the same, else the run ends with both shown.
 //   - Whatever the server has lost, the host makes anew from what it has no record of.

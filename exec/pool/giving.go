@@ -15,21 +15,22 @@ import (
 
 // How the host waits and counts.
 const (
-	// How long a batch takes: at most the target, or as much longer as its start takes, and in
-	// the end less and less, but no less than some starts.
+	// How long a batch takes: the target, or as much longer as its start takes. Where less is left
+	// for each worker it is that, but for some starts at least.
 	usualTarget = 6 * time.Second
 	mostTarget  = time.Minute
 	leastTarget = 25 * time.Millisecond
-	startsMost  = 12 // a batch of usual length is so many starts, if that is more than the target
-	startsLeast = 3  // and one at the end
-	shares      = 3  // of what is left for each worker, the next batch is one part of so many
+	startsMost  = 36 // a batch of usual length is so many starts, if that is more than the target
+	startsLeast = 2  // and one at the end; what is asked back is worth so many
+
+	askedFor = 2 * time.Second // an answer to that is waited for, and then it is asked once more
 
 	lookEvery   = 2 * time.Second // at what the server has
 	idleLooks   = 3               // nothing to do on the server, and nothing heard, for so many looks: something was lost
 	mostLost    = 5               // so often in turn, with no record between, and the run ends
 	mostAgain   = 3               // an item is worked on so often where its record is to be forgotten
-	ahead       = 2               // batches that lie ready for each worker, or are fetched and not begun
-	firstShares = 8               // as shares, before anything is known of their times,
+	ahead       = 1               // batches that lie ready for each worker, or are fetched and not begun
+	firstShares = 8               // of what there is for each worker, the first batch is one part of so many,
 	firstTeam   = 16              // as if there were so many workers at least: others may join
 	mostItems   = 2000            // of any batch
 	forgets     = 0.98            // of what was measured before, so much counts after one more batch
@@ -52,11 +53,13 @@ type giving struct {
 	costs      map[int]float64 // by number of a batch
 	sizes      map[int]int
 	order      map[string]int
-	backlog    uint64 // the last message that was there before; until then nothing is given
+	hungry     map[string]bool // workers for whom there was no batch
+	backlog    uint64          // the last message that was there before; until then nothing is given
 	ready      bool
 	idle       int // looks in turn at which there was nothing to do, and nothing heard
 	lost       int // times in turn that something was lost
 	retried    map[string]int
+	back       map[string]int // item => how often it was given back
 }
 
 // tally is what batches took, in seconds, and what they were estimated to cost.
@@ -65,14 +68,16 @@ type tally struct{ took, cost float64 }
 // given is a batch whose records are not all there.
 type given struct {
 	items map[string]bool
-	times int // it was given
+	times int       // it was given
+	asked time.Time // when some were asked back; zero: they were not, or there was an answer
+	firm  bool      // the answer was that none is given back
 }
 
 // Give has workers work on items until there is a record of each. A record may be about one
 // that is known from before, as a batch may have been given twice; one that nobody knows ends
 // the run.
 func (g *Giver) Give(ctx context.Context, items []Item) error {
-	w := &giving{Giver: g, open: map[string]Item{}, batches: map[int]*given{}, of: map[string]int{}, costs: map[int]float64{}, sizes: map[int]int{}, ofClass: map[int]*tally{}, classes: map[int]int{}, order: map[string]int{}, retried: map[string]int{}}
+	w := &giving{Giver: g, open: map[string]Item{}, batches: map[int]*given{}, of: map[string]int{}, costs: map[int]float64{}, sizes: map[int]int{}, ofClass: map[int]*tally{}, classes: map[int]int{}, order: map[string]int{}, hungry: map[string]bool{}, retried: map[string]int{}, back: map[string]int{}}
 	for _, i := range DearFirst(items) {
 		if _, known := g.known[i.Name]; known || i.Cost <= 0 {
 			return fmt.Errorf("the item %s is known already, or costs nothing", i.Name)
@@ -104,6 +109,7 @@ func (g *Giver) Give(ctx context.Context, items []Item) error {
 		}
 		if err == nil && w.ready {
 			err = w.fill(inner)
+			w.askBack()
 		}
 		if err != nil {
 			return err
@@ -212,6 +218,11 @@ func (w *giving) hear(ctx context.Context, m jetstream.Msg) error {
 			return err
 		}
 	}
+	if s.Answers {
+		if err := w.takeBack(&s); err != nil {
+			return err
+		}
+	}
 	if s.Done {
 		w.measure(&s)
 	}
@@ -251,6 +262,11 @@ func (w *giving) share(s *said) *Share {
 		w.tell("%s takes nothing: %s", s.Worker, s.Refused)
 	}
 	share.Refused = s.Refused
+	if s.Batch > 0 || s.Refused != "" {
+		delete(w.hungry, s.Worker)
+	} else if s.Idle {
+		w.hungry[s.Worker] = true
+	}
 	w.count()
 	if b := w.batches[s.Batch]; b != nil && s.Given > max(1, b.times) {
 		b.times = s.Given
@@ -301,16 +317,14 @@ func (w *giving) settle(item string) {
 	}
 }
 
-// fill gives as many batches as keep the workers busy: small ones in the end, so that all come to
-// it at about the same time.
+// fill gives as many batches as keep the workers busy.
 func (w *giving) fill(ctx context.Context) error {
 	team := max(1, w.Workers())
 	var made []batch
 	for len(w.waiting) > 0 && len(w.batches) < team*(1+ahead) {
-		size, ending := w.size(team)
-		items := w.waiting[:size]
+		items := w.waiting[:w.size(team)]
 		w.last++
-		b, m := &given{items: map[string]bool{}}, batch{Number: w.last, Ending: ending}
+		b, m := &given{items: map[string]bool{}}, batch{Number: w.last}
 		for _, i := range items {
 			w.left -= i.Cost
 			if _, open := w.open[i.Name]; open { // else one who had it before has told of it meanwhile

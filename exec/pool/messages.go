@@ -12,7 +12,7 @@ import (
 
 // protocol is the number of this way to talk. Hosts and workers of different ones have nothing
 // to do with each other.
-const protocol = 1
+const protocol = 2
 
 // A Run is what a host has to give out.
 type Run struct {
@@ -35,7 +35,13 @@ type File struct {
 type batch struct {
 	Number int      `json:"number"`
 	Items  []string `json:"items"`
-	Ending bool     `json:"ending,omitempty"` // it is one of the last of the run
+}
+
+// wanted is a message of a host to the workers, and asks who has a batch for some of its items
+// back. It is stored nowhere: one that is lost is said again.
+type wanted struct {
+	Batch int `json:"batch"`
+	Most  int `json:"most"` // items
 }
 
 // A Record is what a worker has found out about an item.
@@ -51,6 +57,9 @@ type said struct {
 	Given   int      `json:"given"`             // the batch was given so often
 	Records []Record `json:"records,omitempty"` // some of the batch
 	Done    bool     `json:"done,omitempty"`    // these were the last
+	Idle    bool     `json:"idle,omitempty"`    // there is no batch for it
+	Answers bool     `json:"answers,omitempty"` // it was asked for items of the batch back,
+	Back    []string `json:"back,omitempty"`    // and gives these, on which it has not begun
 	// How long it took to the first record, and from there to the last.
 	Start   time.Duration `json:"start,omitempty"`
 	Took    time.Duration `json:"took,omitempty"`
@@ -159,3 +168,4 @@ func (r *Run) said() string { return "assay-said-" + r.ID }
 func (r *Run) workSubject() string { return "assay.work." + r.ID }
 func (r *Run) saidSubject() string { return "assay.said." + r.ID }
 func (r *Run) overSubject() string { return "assay.over." + r.ID }
+func (r *Run) wantSubject() string { return "assay.want." + r.ID }

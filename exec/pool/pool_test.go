@@ -74,6 +74,8 @@ func (f *fake) Work(ctx context.Context, feed Feed, each func(Record)) error {
 	}
 }
 
+func (f *fake) Drop([]string, int) []string { return nil }
+
 func (f *fake) Close() error { return nil }
 
 // hire has a worker work until the test, or what is returned, ends it.

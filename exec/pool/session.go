@@ -28,7 +28,7 @@ type session struct {
 	wanting  bool                 // the bench has asked, and there was none
 	begun    int                  // items of the batches that the bench has, when it got the last
 	began    time.Time            // when that was
-	ending   bool                 // that is one of the last of the run
+	idle     bool                 // the bench waits for a batch, and there is none; it is to be said
 	heard    time.Time            // the last record, or when there was nothing to do before
 	finished int                  // batches
 	busy     time.Time            // when the batch before was finished
@@ -38,7 +38,6 @@ type session struct {
 type speech struct {
 	m            jetstream.Msg
 	batch, given int
-	ending       bool
 	items        []string
 
 	began   time.Time // when the bench got it; zero: it has not
@@ -46,6 +45,8 @@ type speech struct {
 	ended   time.Time // when the last record was there
 	left    map[string]bool
 	records []Record // that are to be said
+	asked   bool     // for items back, and it is to be said
+	back    []string // which
 }
 
 const (
@@ -56,6 +57,8 @@ const (
 	// mostHeld bounds the batches that a bench has and has not finished: more than one, for some
 	// of each may have to wait until it is cheap to work on.
 	mostHeld = 3
+	// idleAfter is how long a bench waits for a batch until it says so.
+	idleAfter = 30 * time.Millisecond
 )
 
 func newSession(w *Worker, r *Run) *session {
@@ -69,6 +72,7 @@ func (s *session) work(ctx context.Context) error {
 	var g sync.WaitGroup
 	g.Go(func() { s.fetch(inner) })
 	g.Go(func() { s.keep(inner) })
+	g.Go(func() { s.giveBack(inner) })
 	g.Go(func() {
 		if err := s.talk(inner); err != nil {
 			fail(err)
@@ -93,8 +97,7 @@ func (s *session) work(ctx context.Context) error {
 }
 
 // fetch gets the next batch when what the bench has is nearly done, so that it does not wait for
-// it, and others do not either for one that lies here. At the end of the run they would: then it
-// gets one when the bench asks.
+// it, and others do not either for one that lies here.
 func (s *session) fetch(ctx context.Context) {
 	var from jetstream.Consumer
 	for ctx.Err() == nil {
@@ -151,7 +154,7 @@ func (s *session) wants() bool {
 func (s *session) isNearlyDone() bool {
 	left := len(s.of)
 	done := s.begun - left
-	return !s.ending && done > 0 && time.Since(s.began)*time.Duration(left) <= fetchAhead*time.Duration(done)
+	return done > 0 && time.Since(s.began)*time.Duration(left) <= fetchAhead*time.Duration(done)
 }
 
 func (s *session) hasBegun(p *speech) bool {
@@ -191,7 +194,7 @@ func readBatch(m jetstream.Msg) (*speech, error) {
 	if err != nil {
 		return nil, err
 	}
-	p := &speech{m: m, batch: b.Number, given: int(meta.NumDelivered), ending: b.Ending, items: b.Items, left: map[string]bool{}}
+	p := &speech{m: m, batch: b.Number, given: int(meta.NumDelivered), items: b.Items, left: map[string]bool{}}
 	for _, item := range b.Items {
 		p.left[item] = true
 	}
@@ -214,9 +217,7 @@ func (s *session) feed(ctx context.Context, wait bool) []string {
 		var p *speech
 		switch {
 		case wait:
-			select {
-			case p = <-s.ready:
-			case <-ctx.Done():
+			if p = s.await(ctx); p == nil {
 				return nil
 			}
 		case open < mostHeld:
@@ -232,6 +233,80 @@ func (s *session) feed(ctx context.Context, wait bool) []string {
 			return items
 		}
 	}
+}
+
+// await waits for a batch, and has it be said if there is none. It gives none when ctx ends.
+func (s *session) await(ctx context.Context) *speech {
+	idle := time.NewTimer(idleAfter)
+	defer idle.Stop()
+	for {
+		select {
+		case p := <-s.ready:
+			return p
+		case <-idle.C:
+			s.mu.Lock()
+			s.idle = true
+			s.mu.Unlock()
+			signal(s.full)
+		case <-ctx.Done():
+			return nil
+		}
+	}
+}
+
+// giveBack gives items back of which a bench has more than others, when the host asks for some.
+func (s *session) giveBack(ctx context.Context) {
+	asked := make(chan *nats.Msg, 16)
+	sub, err := s.w.conn.nc.ChanSubscribe(s.run.wantSubject(), asked)
+	if err != nil {
+		return // what it has begun it finishes
+	}
+	defer sub.Unsubscribe()
+	for {
+		select {
+		case m := <-asked:
+			var w wanted
+			if unpack(m.Data, &w) == nil {
+				s.giveBackOf(w)
+			}
+		case <-ctx.Done():
+			return
+		}
+	}
+}
+
+func (s *session) giveBackOf(w wanted) {
+	s.mu.Lock()
+	at := slices.IndexFunc(s.held, func(p *speech) bool { return p.batch == w.Batch })
+	if at < 0 || s.held[at].began.IsZero() || !s.held[at].ended.IsZero() {
+		s.mu.Unlock()
+		return
+	}
+	p := s.held[at]
+	var items []string
+	for _, i := range p.items {
+		if p.left[i] && len(s.of[i]) == 1 {
+			items = append(items, i)
+		}
+	}
+	s.mu.Unlock()
+	back := s.w.bench.Drop(items, w.Most) // may wait for who gives a record
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	p.asked, p.back = true, append(p.back, back...)
+	for _, i := range back {
+		delete(p.left, i)
+		delete(s.of, i)
+	}
+	s.begun -= len(back)
+	if len(p.left) == 0 {
+		p.ended = time.Now()
+		if p.first.IsZero() {
+			p.first = p.ended
+		}
+	}
+	signal(s.full)
+	signal(s.ask)
 }
 
 // begin gives the items of a batch that the bench does not have already: the batch may have been
@@ -250,7 +325,7 @@ func (s *session) begin(p *speech) (items []string) {
 		}
 		s.of[item] = append(s.of[item], p)
 	}
-	s.begun, s.ending, s.began = len(s.of), p.ending, p.began
+	s.begun, s.began = len(s.of), p.began
 	if len(p.left) == 0 {
 		p.first, p.ended = p.began, p.began
 		signal(s.full)
@@ -314,7 +389,7 @@ func (s *session) talk(ctx context.Context) error {
 			if isNew { // so that the host knows that it was given again
 				started = append(started, p.batch)
 			}
-			if len(m.Records) == 0 && !done && !isNew {
+			if len(m.Records) == 0 && !done && !isNew && !m.Answers {
 				continue
 			}
 			if err := s.say(ctx, p, m); err != nil {
@@ -324,12 +399,22 @@ func (s *session) talk(ctx context.Context) error {
 				s.acknowledge(ctx, p)
 			}
 		}
+		s.mu.Lock()
+		idle := s.idle
+		s.idle = false
+		s.mu.Unlock()
+		if idle {
+			if err := s.w.say(ctx, s.run, said{Idle: true}); err != nil {
+				return err
+			}
+		}
 	}
 }
 
 // report gives what is to be said of a batch. s.mu is held.
 func (s *session) report(p *speech) (m said, done bool) {
 	m.Records, p.records = p.records, nil
+	m.Answers, m.Back, p.asked, p.back = p.asked, p.back, false, nil
 	if p.ended.IsZero() {
 		return m, false
 	}
@@ -366,7 +451,7 @@ func (s *session) say(ctx context.Context, p *speech, m said) error {
 	err := s.w.say(ctx, s.run, m)
 	if n := len(m.Records); errors.Is(err, errTooLong) && n > 1 {
 		rest := m
-		m.Done = false
+		m.Done, m.Answers, m.Back = false, false, nil
 		m.Records, rest.Records = m.Records[:n/2], m.Records[n/2:]
 		if err = s.say(ctx, p, m); err == nil {
 			err = s.say(ctx, p, rest)

@@ -63,7 +63,7 @@ func TestSizes(t *testing.T) {
 		{"nothing is known, and there are many workers", 5000, 50, 5000 / 50 / firstShares, 0, 0},
 		{"nothing is known, and there is little", 10, 4, 1, 0, 0},
 		{"no longer than the target", 100_000, 1, 600, 0.01, 0},
-		{"a part of what is left", 3200, 4, 3200 / 4 / shares, 0.001, 0},
+		{"a part of what is left", 3200, 4, 3200 / 4, 0.001, 0},
 		{"at the end", 10, 4, 25, 0.001, 0},
 		{"at the end, one item is long", 10, 4, 1, 1, 0},
 		{"at the end, where batches take a start", 10_000, 500, 600, 0.001, 0.2},
@@ -72,7 +72,7 @@ func TestSizes(t *testing.T) {
 	} {
 		w := waiting(c.waiting)
 		w.rate, w.start = c.rate, c.start
-		if got, _ := w.size(c.team); got != min(c.want, c.waiting) {
+		if got := w.size(c.team); got != min(c.want, c.waiting) {
 			t.Errorf("%s: %d, want %d", c.what, got, c.want)
 		}
 	}
@@ -146,6 +146,8 @@ func (b slow) Work(ctx context.Context, feed Feed, each func(Record)) error {
 		}
 	}
 }
+
+func (slow) Drop([]string, int) []string { return nil }
 
 func (slow) Close() error { return nil }
 

@@ -5,8 +5,10 @@ import (
 	"encoding/json"
 	"fmt"
 	"os"
+	"slices"
 	"strconv"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 )
@@ -20,6 +22,42 @@ type waiting struct {
 	there        *sync.WaitGroup // done when it asks for its first batch
 	mu           *sync.Mutex
 	spent, idle  *time.Duration // by all of them together: on items, and waiting for them before the last came
+	back         *atomic.Int64  // items given back
+	left         *droppable
+}
+
+// droppable has the items on which a bench has not begun.
+type droppable struct {
+	mu    sync.Mutex
+	items []string
+}
+
+func (d *droppable) put(items []string) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	d.items = slices.Clone(items)
+}
+
+// next gives the first of them, and whether others are behind it.
+func (d *droppable) next() (item string, more bool) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	if len(d.items) == 0 {
+		return "", false
+	}
+	item, d.items = d.items[0], d.items[1:]
+	return item, len(d.items) > 0
+}
+
+func (d *droppable) drop(items []string, most int) (dropped []string) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	for n := len(d.items) - 1; n >= 0 && len(dropped) < most; n-- {
+		if i := d.items[n]; slices.Contains(items, i) {
+			dropped, d.items = append(dropped, i), slices.Delete(d.items, n, n+1)
+		}
+	}
+	return dropped
 }
 
 func (b waiting) Work(ctx context.Context, feed Feed, each func(Record)) error {
@@ -35,9 +73,10 @@ func (b waiting) Work(ctx context.Context, feed Feed, each func(Record)) error {
 		*b.idle += time.Since(asked)
 		b.mu.Unlock()
 		owed += b.again
-		for n, item := range items {
+		b.left.put(items)
+		for item, more := b.left.next(); item != ""; item, more = b.left.next() {
 			// Short sleeps take longer than what was asked for.
-			if owed += b.takes[item]; owed > 20*time.Millisecond || n == len(items)-1 {
+			if owed += b.takes[item]; owed > 20*time.Millisecond || !more {
 				began := time.Now()
 				time.Sleep(owed)
 				owed -= time.Since(began)
@@ -48,6 +87,12 @@ func (b waiting) Work(ctx context.Context, feed Feed, each func(Record)) error {
 			each(Record{item, json.RawMessage(`1`)})
 		}
 	}
+}
+
+func (b waiting) Drop(items []string, most int) []string {
+	dropped := b.left.drop(items, most)
+	b.back.Add(int64(len(dropped)))
+	return dropped
 }
 
 func (waiting) Close() error { return nil }
@@ -168,10 +213,11 @@ func TestSimulation(t *testing.T) {
 		s := serve(t, "127.0.0.1:0", "")
 		var mu sync.Mutex
 		var spent, idle time.Duration
+		var back atomic.Int64
 		var there sync.WaitGroup
 		there.Add(workers)
 		for n := range workers {
-			hire(t, connect(t, s), fmt.Sprint("w", n), waiting{ready, again, takes, &there, &mu, &spent, &idle})
+			hire(t, connect(t, s), fmt.Sprint("w", n), waiting{ready, again, takes, &there, &mu, &spent, &idle, &back, &droppable{}})
 		}
 		var r results
 		g := giver(fmt.Sprintf("run%08d", workers), &r)
@@ -191,7 +237,7 @@ func TestSimulation(t *testing.T) {
 		}
 		_, twice := g.Shares()
 		floor := max(all.Seconds()/float64(workers), longest.Seconds())
-		t.Logf("%2d workers: %6.1f s, efficiency %3.0f %%; without what workers need to get ready it could be %3.0f %%; %d batches; %.1f s without one, %d given again", workers, took.Seconds(), 100*all.Seconds()/took.Seconds()/float64(workers), 100*floor/(floor+ready.Seconds()), batches, idle.Seconds(), twice)
+		t.Logf("%2d workers: %6.1f s, efficiency %3.0f %%; without what workers need to get ready it could be %3.0f %%; %d batches; %.1f s without one, %d items given back, %d given again", workers, took.Seconds(), 100*all.Seconds()/took.Seconds()/float64(workers), 100*floor/(floor+ready.Seconds()), batches, idle.Seconds(), back.Load(), twice)
 		if spent < all || len(r.got) != len(list) {
 			t.Errorf("%d records of %d, %v of %v", len(r.got), len(list), spent, all)
 		}

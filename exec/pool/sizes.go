@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"crypto/sha256"
 	"encoding/binary"
+	"fmt"
 	"math"
 	"slices"
 	"time"
@@ -65,25 +66,93 @@ func (w *giving) measure(s *said) {
 	w.rate, w.start = w.took/w.cost, w.start+(start-w.start)*weight
 }
 
-// size is how many of the waiting items the next batch has. ending is true where it has less than
-// batches of usual length, for the run comes to its end.
-func (w *giving) size(team int) (n int, ending bool) {
+// size is how many of the waiting items the next batch has.
+func (w *giving) size(team int) int {
 	most := w.left / float64(firstShares*max(team, firstTeam))
-	rate := w.rate
-	if c := w.ofClass[w.waiting[0].class()]; c != nil {
-		rate = c.took / c.cost
-	}
-	if rate > 0 {
+	if rate := w.rateOf(w.waiting[0]); rate > 0 {
 		target := min(max(w.Target.Seconds(), startsMost*w.start), mostTarget.Seconds())
 		least := max(leastTarget.Seconds(), startsLeast*w.start)
-		part := w.left / float64(shares*team)
-		most, ending = min(target/rate, max(part, least/rate)), part < target/rate
+		if n := len(w.hungry); n > 0 {
+			team = n // the others have enough
+		}
+		most = min(target/rate, max(w.left/float64(team), least/rate))
 	}
 	cost := 0.0
 	for n, i := range w.waiting {
 		if cost += i.Cost; n > 0 && cost > most || n == mostItems {
-			return n, ending
+			return n
 		}
 	}
-	return len(w.waiting), ending
+	return len(w.waiting)
+}
+
+// rateOf is how many seconds a unit of cost takes for an item and those like it; 0: nothing is known.
+func (w *giving) rateOf(i Item) float64 {
+	if c := w.ofClass[i.class()]; c != nil {
+		return c.took / c.cost
+	}
+	return w.rate
+}
+
+// askBack asks workers that have much to do for some of it, as long as others have nothing.
+func (w *giving) askBack() {
+	open := 0
+	for _, b := range w.batches {
+		if time.Since(b.asked) < askedFor {
+			open++
+		}
+	}
+	for ; len(w.waiting) == 0 && open < len(w.hungry); open++ {
+		number, items := w.longest()
+		if number == 0 {
+			return
+		}
+		b := w.batches[number]
+		b.asked = time.Now()
+		if text, err := pack(wanted{Batch: number, Most: items}); err == nil {
+			w.conn.nc.Publish(w.Run.wantSubject(), text) // what is lost is asked again
+		}
+	}
+}
+
+// longest gives the batch that takes longest from now on, and how many of its items somebody else
+// is to have, who has to make a start with them; 0 if that is not worth it for any.
+func (w *giving) longest() (number, items int) {
+	most := 2 * max(leastTarget.Seconds(), startsLeast*w.start)
+	for n, b := range w.batches {
+		if b.firm || time.Since(b.asked) < askedFor || len(b.items) < 2 {
+			continue
+		}
+		seconds := 0.0
+		for i := range b.items {
+			seconds += w.open[i].Cost * w.rateOf(w.open[i])
+		}
+		if seconds > most {
+			most, number, items = seconds, n, max(1, int(float64(len(b.items))*(1-w.start/seconds)/2))
+		}
+	}
+	return number, items
+}
+
+// takeBack takes in what a worker gives back.
+func (w *giving) takeBack(s *said) error {
+	b := w.batches[s.Batch]
+	if b == nil {
+		return nil
+	}
+	b.asked, b.firm = time.Time{}, len(s.Back) == 0
+	for _, name := range s.Back {
+		item, open := w.open[name]
+		if !open || !b.items[name] {
+			continue // there is a record of it, or somebody else has it
+		}
+		if w.back[name]++; w.back[name] > mostGiven {
+			return fmt.Errorf("%s was given back %d times; the last was %s", name, w.back[name], s.Worker)
+		}
+		w.costs[s.Batch] -= item.Cost
+		w.sizes[s.Batch]--
+		w.settle(name)
+		w.wait(item)
+	}
+	return nil
 }

@@ -20,6 +20,9 @@ type Bench interface {
 	// Work gives a record of each item that feed gives, as they fall, from one goroutine at a
 	// time. It returns when feed has none any more, or soon after ctx ends.
 	Work(ctx context.Context, feed Feed, each func(Record)) error
+	// Drop has Work not work on up to most of some items, on which it has not begun, and says on
+	// which. It may be called while Work runs.
+	Drop(items []string, most int) []string
 	Close() error
 }
 

@@ -3,6 +3,7 @@
 package sandboxtest
 
 import (
+	"math/rand/v2"
 	"os"
 	"runtime"
 	"slices"
@@ -93,14 +94,23 @@ var Allowed = []struct{ Name, Script string }{
 // ApartEnv names the mount namespace of the machine, for a program that was started in another.
 const ApartEnv = "ASSAY_TEST_APART"
 
-// InPlaces runs tests in all Places.
+// usualPlaces is in how many of the Places tests are run, except with ASSAY_ALL_ROUNDS, which
+// .ci/run nightly sets: there they are in all.
+const usualPlaces = 2
+
+// InPlaces runs tests in Places, which are drawn anew each time.
 func InPlaces(t *testing.T, tests []string, env ...string) {
 	t.Helper()
 	if testing.Short() {
 		t.Skip("the same tests run as whoever this is, and in all places without -short")
 	}
 	NeedRoot(t)
-	for _, p := range Places {
+	places := slices.Clone(Places)
+	if os.Getenv("ASSAY_ALL_ROUNDS") == "" {
+		rand.Shuffle(len(places), func(i, j int) { places[i], places[j] = places[j], places[i] })
+		places = places[:usualPlaces]
+	}
+	for _, p := range places {
 		t.Run(p.Name, func(t *testing.T) {
 			w := NewWorld(t)
 			for _, name := range tests {
