@@ -99,7 +99,7 @@ func asGiven(s *exec.Baseline, tasks []exec.Task) []exec.Task {
 		of[name], items = t, append(items, pool.Item{Name: name, Cost: s.Expense(t)})
 	}
 	var out []exec.Task
-	for _, i := range pool.DearFirst(items) {
+	for _, i := range pool.Spread(items) {
 		out = append(out, of[i.Name])
 	}
 	return out

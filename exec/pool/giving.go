@@ -17,10 +17,10 @@ import (
 const (
 	// How long a batch takes: the target, or as much longer as its start takes. Where less is left
 	// for each worker it is that, but for some starts at least.
-	usualTarget = 6 * time.Second
+	usualTarget = 20 * time.Second
 	mostTarget  = time.Minute
 	leastTarget = 25 * time.Millisecond
-	startsMost  = 36 // a batch of usual length is so many starts, if that is more than the target
+	startsMost  = 24 // a batch of usual length is so many starts, if that is more than the target
 	startsLeast = 2  // and one at the end; what is asked back is worth so many
 
 	askedFor = 2 * time.Second // an answer to that is waited for, and then it is asked once more
@@ -30,7 +30,8 @@ const (
 	mostLost    = 5               // so often in turn, with no record between, and the run ends
 	mostAgain   = 3               // an item is worked on so often where its record is to be forgotten
 	ahead       = 1               // batches that lie ready for each worker, or are fetched and not begun
-	firstShares = 8               // of what there is for each worker, the first batch is one part of so many,
+	firstShares = 2               // of what there is for each worker, the first batch is one part of so many,
+	firstItems  = 200             // and no more than that,
 	firstTeam   = 16              // as if there were so many workers at least: others may join
 	mostItems   = 2000            // of any batch
 	forgets     = 0.98            // of what was measured before, so much counts after one more batch
@@ -47,9 +48,8 @@ type giving struct {
 	left       float64        // the costs of those that wait
 	rate       float64        // seconds for a unit of cost, 0 as long as it is not known; see measure
 	took, cost float64
-	ofClass    map[int]*tally  // the same of batches by the class of their first item
-	classes    map[int]int     // number of a batch => that class
-	start      float64         // seconds to the first record of a batch, on average
+	start      float64 // seconds until a worker has begun with a batch, on average, if started is set
+	started    bool
 	costs      map[int]float64 // by number of a batch
 	sizes      map[int]int
 	order      map[string]int
@@ -62,23 +62,22 @@ type giving struct {
 	back       map[string]int // item => how often it was given back
 }
 
-// tally is what batches took, in seconds, and what they were estimated to cost.
-type tally struct{ took, cost float64 }
-
 // given is a batch whose records are not all there.
 type given struct {
 	items map[string]bool
 	times int       // it was given
 	asked time.Time // when some were asked back; zero: they were not, or there was an answer
 	firm  bool      // the answer was that none is given back
+	first time.Time // when its first record was heard
+	done  float64   // the costs of those that were heard of since
 }
 
 // Give has workers work on items until there is a record of each. A record may be about one
 // that is known from before, as a batch may have been given twice; one that nobody knows ends
 // the run.
 func (g *Giver) Give(ctx context.Context, items []Item) error {
-	w := &giving{Giver: g, open: map[string]Item{}, batches: map[int]*given{}, of: map[string]int{}, costs: map[int]float64{}, sizes: map[int]int{}, ofClass: map[int]*tally{}, classes: map[int]int{}, order: map[string]int{}, hungry: map[string]bool{}, retried: map[string]int{}, back: map[string]int{}}
-	for _, i := range DearFirst(items) {
+	w := &giving{Giver: g, open: map[string]Item{}, batches: map[int]*given{}, of: map[string]int{}, costs: map[int]float64{}, sizes: map[int]int{}, order: map[string]int{}, hungry: map[string]bool{}, retried: map[string]int{}, back: map[string]int{}}
+	for _, i := range Spread(items) {
 		if _, known := g.known[i.Name]; known || i.Cost <= 0 {
 			return fmt.Errorf("the item %s is known already, or costs nothing", i.Name)
 		}
@@ -302,6 +301,9 @@ func (w *giving) record(ctx context.Context, s *said, share *Share, r Record) er
 	delete(w.open, r.Item)
 	share.Items++
 	w.lost = 0
+	if b := w.batches[w.of[r.Item]]; b != nil {
+		b.goesOn(item, time.Now())
+	}
 	w.settle(r.Item)
 	return nil
 }
@@ -323,6 +325,7 @@ func (w *giving) fill(ctx context.Context) error {
 	var made []batch
 	for len(w.waiting) > 0 && len(w.batches) < team*(1+ahead) {
 		items := w.waiting[:w.size(team)]
+		slices.SortStableFunc(items, func(a, b Item) int { return b.class() - a.class() }) // one that takes long is not to come last
 		w.last++
 		b, m := &given{items: map[string]bool{}}, batch{Number: w.last}
 		for _, i := range items {
@@ -335,7 +338,7 @@ func (w *giving) fill(ctx context.Context) error {
 		}
 		w.waiting = w.waiting[len(items):]
 		if len(m.Items) > 0 {
-			w.batches[m.Number], w.sizes[m.Number], w.classes[m.Number] = b, len(m.Items), items[0].class()
+			w.batches[m.Number], w.sizes[m.Number] = b, len(m.Items)
 			made = append(made, m)
 		}
 	}

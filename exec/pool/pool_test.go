@@ -454,14 +454,14 @@ func TestFilesAreWhatTheirNamesSay(t *testing.T) {
 // Runs that a host describes in ways that no host does are left alone.
 func TestWrongRuns(t *testing.T) {
 	t.Parallel()
-	for _, text := range []string{``, `[]`, `{}`, `{"protocol":2,"id":"run00000001","patience":1000000000}`, `{"protocol":1,"id":"../../etc","patience":1000000000}`,
-		`{"protocol":1,"id":"run00000001","patience":0}`, `{"protocol":1,"id":"run00000001","patience":1000000000,"files":[{"sum":"../x","size":1}]}`,
-		`{"protocol":1,"id":"run00000001","patience":1000000000,"files":[{"sum":"` + strings.Repeat("a", 64) + `","size":-1}]}`} {
+	for _, text := range []string{``, `[]`, `{}`, `{"protocol":1,"id":"run00000001","patience":1000000000}`, `{"protocol":2,"id":"../../etc","patience":1000000000}`,
+		`{"protocol":2,"id":"run00000001","patience":0}`, `{"protocol":2,"id":"run00000001","patience":1000000000,"files":[{"sum":"../x","size":1}]}`,
+		`{"protocol":2,"id":"run00000001","patience":1000000000,"files":[{"sum":"` + strings.Repeat("a", 64) + `","size":-1}]}`} {
 		if r, err := readRun([]byte(text)); err == nil {
 			t.Errorf("%s is taken for %+v", text, r)
 		}
 	}
-	if _, err := readRun([]byte(`{"protocol":1,"id":"run00000001","name":"n","host":"h","patience":1000000000,"files":[{"role":"r","sum":"` + strings.Repeat("a", 64) + `","size":1}]}`)); err != nil {
+	if _, err := readRun([]byte(`{"protocol":2,"id":"run00000001","name":"n","host":"h","patience":1000000000,"files":[{"role":"r","sum":"` + strings.Repeat("a", 64) + `","size":1}]}`)); err != nil {
 		t.Error(err)
 	}
 }

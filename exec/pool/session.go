@@ -278,28 +278,36 @@ func (s *session) giveBack(ctx context.Context) {
 func (s *session) giveBackOf(w wanted) {
 	s.mu.Lock()
 	at := slices.IndexFunc(s.held, func(p *speech) bool { return p.batch == w.Batch })
-	if at < 0 || s.held[at].began.IsZero() || !s.held[at].ended.IsZero() {
+	if at < 0 || !s.held[at].ended.IsZero() {
 		s.mu.Unlock()
 		return
 	}
-	p := s.held[at]
-	var items []string
-	for _, i := range p.items {
-		if p.left[i] && len(s.of[i]) == 1 {
+	p, begun := s.held[at], !s.held[at].began.IsZero()
+	var items, back []string
+	for _, i := range slices.Backward(p.items) {
+		switch {
+		case !p.left[i]:
+		case !begun && len(back) < w.Most:
+			back = append(back, i)
+		case len(s.of[i]) == 1:
 			items = append(items, i)
 		}
 	}
-	s.mu.Unlock()
-	back := s.w.bench.Drop(items, w.Most) // may wait for who gives a record
-	s.mu.Lock()
+	if begun {
+		s.mu.Unlock()
+		back = s.w.bench.Drop(items, w.Most) // may wait for who gives a record
+		s.mu.Lock()
+	}
 	defer s.mu.Unlock()
 	p.asked, p.back = true, append(p.back, back...)
 	for _, i := range back {
 		delete(p.left, i)
-		delete(s.of, i)
+		if begun {
+			delete(s.of, i)
+			s.begun--
+		}
 	}
-	s.begun -= len(back)
-	if len(p.left) == 0 {
+	if len(p.left) == 0 && begun {
 		p.ended = time.Now()
 		if p.first.IsZero() {
 			p.first = p.ended

@@ -10,19 +10,16 @@ import (
 	"time"
 )
 
-// Dear items come first. Of those of about the same cost neighbours stay together, in small blocks
-// that come in another order.
-func TestDearFirst(t *testing.T) {
+// Each part of the order has as many dear items as any other. Of those of about the same cost
+// neighbours stay together, in small blocks that come in another order.
+func TestSpread(t *testing.T) {
 	t.Parallel()
 	var list []Item
 	for n := range 1000 {
 		list = append(list, Item{strconv.Itoa(n), []float64{1, 1.5, 100, 30}[n*4/1000]})
 	}
-	got := DearFirst(list)
-	if len(got) != 1000 || got[0].Cost != 100 || got[250].Cost != 30 || got[500].Cost > 2 {
-		t.Fatalf("%d items, and they cost %v, %v, %v", len(got), got[0].Cost, got[250].Cost, got[500].Cost)
-	}
-	seen, together, in := map[string]bool{}, 0, 0
+	got := Spread(list)
+	seen, together, dear := map[string]bool{}, 0, [4]int{}
 	number := func(i Item) int {
 		n, err := strconv.Atoi(i.Name)
 		if err != nil {
@@ -30,49 +27,58 @@ func TestDearFirst(t *testing.T) {
 		}
 		return n
 	}
+	inOrder := 0
 	for n, i := range got {
 		if seen[i.Name] = true; n > 0 && number(i) == number(got[n-1])+1 {
 			together++
 		}
-		if n < 250 && number(i) == 500+n {
-			in++
+		if n > 0 && number(i) > number(got[n-1]) {
+			inOrder++
+		}
+		if i.Cost == 100 {
+			dear[n*4/1000]++
 		}
 	}
-	if len(seen) != 1000 || together < 1000*(blockItems-1)/blockItems-10 || in > 50 {
-		t.Errorf("%d items, of which %d follow their neighbour, and of 250 alike %d are where they were", len(seen), together, in)
+	if len(seen) != 1000 || together < 1000*(blockItems-1)/blockItems-10 || inOrder > 960 {
+		t.Errorf("%d items, of which %d follow their neighbour, and %d one that was before them", len(seen), together, inOrder)
+	}
+	for _, n := range dear {
+		if n < 250/4-blockItems || n > 250/4+blockItems {
+			t.Errorf("dear items in the four quarters: %v", dear)
+		}
 	}
 }
 
-// Batches grow smaller, down to some milliseconds, or to a few times what the start of a batch
-// takes; before anything is known they are a small part of all.
+// A batch is as long as the target, or as is worth its start. Before anything is known it is a small
+// part of all; where workers have nothing to do it is their share.
 func TestSizes(t *testing.T) {
 	t.Parallel()
-	waiting := func(n int) *giving {
-		w := &giving{Giver: &Giver{Target: usualTarget}}
-		for _, i := range items(n) {
+	for _, c := range []struct {
+		what                        string
+		waiting, team, hungry, want int
+		rate, start                 float64
+	}{
+		{"nothing is known", 5000, 4, 4, 5000 / firstTeam / firstShares, 0, 0},
+		{"nothing is known, and there are many workers", 5000, 50, 50, 5000 / 50 / firstShares, 0, 0},
+		{"nothing is known, and there is little", 10, 4, 4, 1, 0, 0},
+		{"nothing is known, and there is much", 100_000, 4, 4, firstItems, 0, 0},
+		{"the target", 100_000, 4, 0, 1000, 0.02, 0},
+		{"as many as there may be", 100_000, 4, 0, mostItems, 0.001, 0},
+		{"less than that is left", 300, 4, 0, 300, 0.02, 0},
+		{"some have nothing", 300, 10, 4, 75, 0.02, 0},
+		{"more have nothing than is worth a start", 300, 100, 50, 50, 0.02, 0.5},
+		{"one item is long", 10, 4, 4, 2, 10, 0},
+		{"where a start takes long, beyond the target", 100_000, 1, 0, 1200, 0.02, 1},
+		{"and no longer than a minute", 100_000, 1, 0, 600, 0.1, 50},
+	} {
+		w := &giving{Giver: &Giver{Target: usualTarget}, hungry: map[string]bool{}, rate: c.rate, start: c.start}
+		for _, i := range items(c.waiting) {
 			w.wait(i)
 		}
-		return w
-	}
-	for _, c := range []struct {
-		what                string
-		waiting, team, want int
-		rate, start         float64
-	}{
-		{"nothing is known", 5000, 4, 5000 / firstTeam / firstShares, 0, 0},
-		{"nothing is known, and there are many workers", 5000, 50, 5000 / 50 / firstShares, 0, 0},
-		{"nothing is known, and there is little", 10, 4, 1, 0, 0},
-		{"no longer than the target", 100_000, 1, 600, 0.01, 0},
-		{"a part of what is left", 3200, 4, 3200 / 4, 0.001, 0},
-		{"at the end", 10, 4, 25, 0.001, 0},
-		{"at the end, one item is long", 10, 4, 1, 1, 0},
-		{"at the end, where batches take a start", 10_000, 500, 600, 0.001, 0.2},
-		{"where a start takes long, beyond the target", 100_000, 1, 600, 0.02, 1},
-		{"and no longer than a minute", 1_000_000, 1, 600, 0.1, 50},
-	} {
-		w := waiting(c.waiting)
-		w.rate, w.start = c.rate, c.start
-		if got := w.size(c.team); got != min(c.want, c.waiting) {
+		for n := range c.hungry {
+			w.hungry[strconv.Itoa(n)] = true
+		}
+		if got := w.size(c.team); got != c.want {
 			t.Errorf("%s: %d, want %d", c.what, got, c.want)
 		}
 	}
@@ -81,7 +87,7 @@ func TestSizes(t *testing.T) {
 // What batches take is learned from many; that one of them begins late makes no long start.
 func TestMeasure(t *testing.T) {
 	t.Parallel()
-	w := &giving{costs: map[int]float64{}, sizes: map[int]int{}, ofClass: map[int]*tally{}, classes: map[int]int{}}
+	w := &giving{costs: map[int]float64{}, sizes: map[int]int{}}
 	for n := 1; n <= 200; n++ {
 		w.costs[n], w.sizes[n] = 10, 10
 		s := &said{Batch: n, Start: 300 * time.Millisecond, Took: time.Second} // an item takes 100 ms

@@ -5,34 +5,56 @@ import (
 	"crypto/sha256"
 	"encoding/binary"
 	"fmt"
+	"maps"
 	"math"
 	"slices"
 	"time"
 )
 
+const (
+	// leastTelling is how many items a batch has of which is learned how long a start takes.
+	leastTelling = 8
+	// rounding is by how much sums of costs may differ that are the same.
+	rounding = 1e-6
+)
+
 // blockItems is how many items that follow one another stay together.
 const blockItems = 8
 
-// DearFirst gives items with those first that cost most: one that comes last has all but one
-// worker wait. Among those whose costs are alike, neighbours stay together in small blocks, for
-// they may be cheap to work on one after the other, and the blocks come in an order that has
-// nothing to do with theirs: what is dearer than it looks has neighbours that are so too, and all
-// of these are not to be in one batch.
-func DearFirst(items []Item) []Item {
-	items = slices.Clone(items)
-	slices.SortStableFunc(items, func(a, b Item) int { return b.class() - a.class() })
-	var blocks [][]Item
-	for rest := items; len(rest) > 0; {
-		n := 1
-		for n < min(blockItems, len(rest)) && rest[n].class() == rest[0].class() {
-			n++
+// Spread gives items in an order in which each part has as many dear ones as any other, as far as
+// their costs tell. Those whose costs are alike stay together in small blocks of neighbours, for
+// they may be cheap to work on one after the other; and which of the blocks come first has nothing
+// to do with their order: what is dearer than it looks has neighbours that are so too, and all of
+// these are not to be in one batch.
+func Spread(items []Item) []Item {
+	of := map[int][][]Item{}
+	for _, i := range items {
+		class := i.class()
+		blocks := of[class]
+		if n := len(blocks); n > 0 && len(blocks[n-1]) < blockItems {
+			blocks[n-1] = append(blocks[n-1], i)
+		} else {
+			of[class] = append(blocks, []Item{i})
 		}
-		blocks, rest = append(blocks, rest[:n:n]), rest[n:]
 	}
-	slices.SortStableFunc(blocks, func(a, b []Item) int {
-		return cmp.Or(b[0].class()-a[0].class(), cmp.Compare(scattered(a[0].Name), scattered(b[0].Name)))
-	})
-	return slices.Concat(blocks...)
+	type placed struct {
+		items []Item
+		at    float64 // of 1
+	}
+	var all []placed
+	for _, class := range slices.Sorted(maps.Keys(of)) {
+		blocks := of[class]
+		slices.SortFunc(blocks, func(a, b []Item) int { return cmp.Compare(scattered(a[0].Name), scattered(b[0].Name)) })
+		for n, b := range blocks {
+			all = append(all, placed{b, (float64(n) + 0.5) / float64(len(blocks))})
+		}
+	}
+	slices.SortStableFunc(all, func(a, b placed) int { return cmp.Compare(a.at, b.at) })
+	var out []Item
+	for _, p := range all {
+		out = append(out, p.items...)
+	}
+	return out
 }
 
 // scattered is a number that says nothing of the order of names.
@@ -51,47 +73,43 @@ func (w *giving) measure(s *said) {
 	}
 	// What one batch takes says little, for costs are estimated: many have to agree.
 	w.took, w.cost = w.took*forgets+s.Took.Seconds(), w.cost*forgets+w.costs[s.Batch]
-	// Of what it took until the first record the item itself is a part. What makes it longer by
-	// chance is most often an item that takes long, so that less is believed sooner than more.
-	start, weight := max(0, (s.Start-s.Took/time.Duration(max(1, w.sizes[s.Batch]))).Seconds()), 1.0/16
-	class := w.ofClass[w.classes[s.Batch]]
-	if class == nil {
-		class = &tally{}
-		w.ofClass[w.classes[s.Batch]] = class
+	w.rate = w.took / w.cost
+	// What a batch took is its start and its items. Until the first record it was the start and one
+	// of them: of few items it does not tell how long that one took. What makes it longer by chance
+	// is most often an item that takes long, so that less is believed sooner than more.
+	n := float64(w.sizes[s.Batch])
+	if n < leastTelling {
+		return
 	}
-	class.took, class.cost = class.took*forgets+s.Took.Seconds(), class.cost*forgets+w.costs[s.Batch]
-	if w.rate == 0 || start < w.start {
-		weight = 1.0 / 2
+	start, weight := max(0, s.Start.Seconds()-s.Took.Seconds()/n)*n/(n-1), 1.0/16
+	if start < w.start {
+		weight = 1.0 / 4
 	}
-	w.rate, w.start = w.took/w.cost, w.start+(start-w.start)*weight
+	if !w.started {
+		weight, w.started = 1, true
+	}
+	w.start += (start - w.start) * weight
 }
 
 // size is how many of the waiting items the next batch has.
 func (w *giving) size(team int) int {
-	most := w.left / float64(firstShares*max(team, firstTeam))
-	if rate := w.rateOf(w.waiting[0]); rate > 0 {
+	most, items := w.left/float64(firstShares*max(team, firstTeam)), firstItems
+	if rate := w.rate; rate > 0 {
+		items = mostItems
 		target := min(max(w.Target.Seconds(), startsMost*w.start), mostTarget.Seconds())
 		least := max(leastTarget.Seconds(), startsLeast*w.start)
-		if n := len(w.hungry); n > 0 {
-			team = n // the others have enough
+		most = target / rate
+		if n := len(w.hungry); n > 0 { // what there is, is for these
+			most = min(most, max(w.left/float64(n), least/rate))
 		}
-		most = min(target/rate, max(w.left/float64(team), least/rate))
 	}
 	cost := 0.0
 	for n, i := range w.waiting {
-		if cost += i.Cost; n > 0 && cost > most || n == mostItems {
+		if cost += i.Cost; n > 0 && cost > most*(1+rounding) || n == items {
 			return n
 		}
 	}
 	return len(w.waiting)
-}
-
-// rateOf is how many seconds a unit of cost takes for an item and those like it; 0: nothing is known.
-func (w *giving) rateOf(i Item) float64 {
-	if c := w.ofClass[i.class()]; c != nil {
-		return c.took / c.cost
-	}
-	return w.rate
 }
 
 // askBack asks workers that have much to do for some of it, as long as others have nothing.
@@ -123,15 +141,35 @@ func (w *giving) longest() (number, items int) {
 		if b.firm || time.Since(b.asked) < askedFor || len(b.items) < 2 {
 			continue
 		}
-		seconds := 0.0
-		for i := range b.items {
-			seconds += w.open[i].Cost * w.rateOf(w.open[i])
-		}
+		seconds := w.secondsLeft(b)
 		if seconds > most {
 			most, number, items = seconds, n, max(1, int(float64(len(b.items))*(1-w.start/seconds)/2))
 		}
 	}
 	return number, items
+}
+
+// goesOn notes a record of a batch.
+func (b *given) goesOn(i Item, now time.Time) {
+	if b.first.IsZero() {
+		b.first = now
+	} else {
+		b.done += i.Cost
+	}
+}
+
+// secondsLeft estimates how long a batch takes from now on: as it went until now, or, as long as
+// that is little, as others like it have gone.
+func (w *giving) secondsLeft(b *given) (seconds float64) {
+	cost := 0.0
+	for i := range b.items {
+		cost += w.open[i].Cost
+	}
+	seconds = cost * w.rate
+	if went := time.Since(b.first).Seconds(); b.done > cost/8 && went > w.start {
+		seconds = cost * went / b.done
+	}
+	return seconds
 }
 
 // takeBack takes in what a worker gives back.
