@@ -119,7 +119,7 @@ func (f *fileWords) of(path string) *wordsIn {
 }
 
 func (f *fileWords) wordsIn(path string, text []byte) *wordsIn {
-	w := &wordsIn{source: f.sources[path] != nil, words: wordsOf(text), lower: map[string]bool{}, byAnyName: mutate.ByAnyName(text), inspects: mutate.Inspecting.Match(text)}
+	w := &wordsIn{source: f.sources[path] != nil, words: wordsOf(text), lower: map[string]bool{}, byAnyName: mutate.ByAnyName(text), inspects: mutate.Inspects(bytes.ToLower(text))}
 	for word := range w.words {
 		w.lower[strings.ToLower(word)] = true
 	}

@@ -64,10 +64,23 @@ func ByAnyName(text []byte) bool {
 	lower := bytes.ToLower(text)
 	has := func(word string) bool { return bytes.Contains(lower, []byte(word)) }
 	// Each way has one of these in it, and most files have none: the pattern alone takes long.
-	if !has("constant") && !has("eval") && !has("reflection") && !has("{") {
+	if !has("constant") && !has("eval") && !has("reflection") && !bracesName(text) {
 		return false
 	}
 	return openTag.Match(text) && inText.Match(text)
+}
+
+// bracesName reports whether a brace stands where the name of a constant may, as in A::{$name}.
+func bracesName(text []byte) bool {
+	for {
+		_, rest, found := bytes.Cut(text, []byte("::"))
+		if !found {
+			return false
+		}
+		if text = bytes.TrimLeft(rest, " \t\r\n\f"); bytes.HasPrefix(text, []byte("{")) {
+			return true
+		}
+	}
 }
 
 // plainValue is a value that PHP knows when it compiles it: nothing in it can
