@@ -248,6 +248,7 @@ func (s *session) await(ctx context.Context) *speech {
 			s.idle = true
 			s.mu.Unlock()
 			signal(s.full)
+			idle.Reset(askedFor)
 		case <-ctx.Done():
 			return nil
 		}

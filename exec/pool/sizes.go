@@ -114,17 +114,12 @@ func (w *giving) size(team int) int {
 
 // askBack asks workers that have much to do for some of it, as long as others have nothing.
 func (w *giving) askBack() {
-	open := 0
-	for _, b := range w.batches {
-		if time.Since(b.asked) < askedFor {
-			open++
-		}
-	}
-	for ; len(w.waiting) == 0 && open < len(w.hungry); open++ {
+	for worker := range w.hungry {
 		number, items := w.longest()
-		if number == 0 {
+		if number == 0 || len(w.waiting) > 0 {
 			return
 		}
+		delete(w.hungry, worker) // it says so again, if it lives
 		b := w.batches[number]
 		b.asked = time.Now()
 		if text, err := pack(wanted{Batch: number, Most: items}); err == nil {
