@@ -133,8 +133,11 @@ func TestGivenTwiceToOne(t *testing.T) {
 	}
 }
 
-// slow is a bench that gives a record when it is told to.
-type slow struct{ next chan bool }
+// slow is a bench that tells how many items a batch has, and gives a record when it is told to.
+type slow struct {
+	next chan bool
+	got  chan int
+}
 
 func (b slow) Work(ctx context.Context, feed Feed, each func(Record)) error {
 	for {
@@ -142,6 +145,7 @@ func (b slow) Work(ctx context.Context, feed Feed, each func(Record)) error {
 		if len(items) == 0 {
 			return ctx.Err()
 		}
+		b.got <- len(items)
 		for _, item := range items {
 			select {
 			case <-b.next:
@@ -171,8 +175,8 @@ func TestFetchedAhead(t *testing.T) {
 	if err := g.Begin(ctx, host, nil); err != nil {
 		t.Fatal(err)
 	}
-	next := make(chan bool)
-	hire(t, connect(t, srv), "one", slow{next})
+	next, got := make(chan bool), make(chan int, 1000)
+	hire(t, connect(t, srv), "one", slow{next, got})
 	done := make(chan error, 1)
 	go func() { done <- g.Give(ctx, items(1000)) }()
 	pending := func(want int, long bool) {
@@ -188,8 +192,8 @@ func TestFetchedAhead(t *testing.T) {
 		}
 		t.Fatalf("the worker has %d batches, want %d", got, want)
 	}
-	first := 1000 / firstTeam / firstShares
 	pending(1, true)
+	first := <-got // the first batches are sent at once, and come in any order
 	next <- true
 	pending(1, true)
 	for range first - 2 { // at once: the last would take as long as they on average
