@@ -55,7 +55,7 @@ func NewWorld(t *testing.T) World {
 func (w World) Run(t *testing.T, script string, tests []string, env ...string) {
 	t.Helper()
 	pattern := "-test.run=^(" + strings.Join(tests, "|") + ")$"
-	cmd := osexec.Command("/bin/sh", "-ec", script, "sh", w.program, "-test.v", "-test.timeout=60s", pattern)
+	cmd := osexec.Command("/bin/sh", "-ec", script, "sh", w.program, "-test.v", "-test.timeout=20m", pattern)
 	cmd.Dir = "/"
 	cmd.Env = append(os.Environ(), append(env, "TMPDIR="+w.temp, "HOME="+w.Home, "ASSAY_TEST_HOME="+w.Home)...)
 	cmd.WaitDelay = 10 * time.Second // a process that was left holds the pipe open: an error
