@@ -127,7 +127,7 @@ func items(n int) []Item {
 
 func give(t *testing.T, g *Giver, c *Conn, n int) error {
 	t.Helper()
-	ctx, cancel := context.WithTimeout(t.Context(), 90*time.Second) // a hang is a failure
+	ctx, cancel := context.WithTimeout(t.Context(), 10*time.Minute) // a hang is a failure
 	defer cancel()
 	if err := g.Begin(ctx, c, nil); err != nil {
 		t.Fatal(err)
@@ -261,7 +261,7 @@ func TestHostThatIsResumed(t *testing.T) {
 	var second results
 	g = giver("run00000004", &second)
 	g.Resumed = true
-	ctx, cancel = context.WithTimeout(t.Context(), 60*time.Second)
+	ctx, cancel = context.WithTimeout(t.Context(), 10*time.Minute)
 	defer cancel()
 	if err := g.Begin(ctx, connect(t, s), known); err != nil {
 		t.Fatal(err)
@@ -320,7 +320,7 @@ func TestWrongWorkers(t *testing.T) {
 				t.Fatal(err)
 			}
 			send(t, conn, "run00000005", c.data)
-			ctx, cancel := context.WithTimeout(t.Context(), 30*time.Second)
+			ctx, cancel := context.WithTimeout(t.Context(), 10*time.Minute)
 			defer cancel()
 			if err := g.Give(ctx, items(2)); err == nil || !strings.Contains(err.Error(), c.want) {
 				t.Errorf("%v, want %q", err, c.want)

@@ -170,7 +170,7 @@ func TestFetchedAhead(t *testing.T) {
 	g := giver("run00000010", &r)
 	g.Run.Patience = 30 * time.Second
 	host := connect(t, srv)
-	ctx, cancel := context.WithTimeout(t.Context(), 60*time.Second)
+	ctx, cancel := context.WithTimeout(t.Context(), 10*time.Minute)
 	defer cancel()
 	if err := g.Begin(ctx, host, nil); err != nil {
 		t.Fatal(err)
