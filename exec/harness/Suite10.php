@@ -25,6 +25,7 @@ if (PHPUnit10Internals::missing() !== null) {
     Suite::refuse('it has no ' . PHPUnit10Internals::missing());
 }
 require __DIR__ . '/Slot.php';
+require __DIR__ . '/Outcomes10.php';
 
 final class Suite
 {
@@ -85,10 +86,7 @@ final class Suite
 /**
  * Waits for the moment before the first test, has the player told of each, and tells
  * the supervisor what PHPUnit's events say.
- *
- * Which events make the suite red is PHPUnit's own to say: failures and errors
- * do; for all others its exit status, as it would be by then, is looked at when
- * their test is over. A tracer hears of an event before PHPUnit counts it.
+ * What may make the suite red is for Outcomes10.
  */
 final class Reporter implements Tracer
 {
@@ -101,43 +99,8 @@ final class Reporter implements Tracer
         TestRunner\ChildProcessStarted::class => 'isolated',
         Test\PreparationStarted::class => 'started',
         Test\Finished::class => 'finished',
-        Test\Failed::class => 'failed',
-        Test\Errored::class => 'errored',
-        Test\BeforeFirstTestMethodErrored::class => 'classErrored',
-        Test\BeforeFirstTestMethodFailed::class => 'classErrored',
-        Test\AfterLastTestMethodErrored::class => 'classErrored',
-        Test\AfterLastTestMethodFailed::class => 'classErrored',
-        Test\PhpunitErrorTriggered::class => 'broken',
         Test\DataProviderMethodCalled::class => 'provides',
         Test\DataProviderMethodFinished::class => 'provided',
-    ];
-
-    /** Events that may or may not be green, with the name that the configuration has for them. */
-    private const ISSUES = [
-        Test\Skipped::class => 'skipped',
-        TestSuite\Skipped::class => 'skipped',
-        Test\MarkedIncomplete::class => 'incomplete',
-        Test\ConsideredRisky::class => 'risky',
-        Test\ErrorTriggered::class => 'error',
-        Test\WarningTriggered::class => 'warning',
-        Test\PhpWarningTriggered::class => 'warning',
-        Test\NoticeTriggered::class => 'notice',
-        Test\PhpNoticeTriggered::class => 'notice',
-        Test\DeprecationTriggered::class => 'deprecation',
-        Test\PhpDeprecationTriggered::class => 'deprecation',
-        Test\PhpunitDeprecationTriggered::class => 'phpunit deprecation',
-        Test\PhpunitNoticeTriggered::class => 'phpunit notice',
-        Test\PhpunitWarningTriggered::class => 'phpunit warning',
-        TestRunner\WarningTriggered::class => 'phpunit warning',
-        TestRunner\NoticeTriggered::class => 'phpunit notice',
-        TestRunner\DeprecationTriggered::class => 'phpunit deprecation',
-        TestRunner\ErrorTriggered::class => 'error',
-        TestRunner\PhpDeprecationTriggered::class => 'deprecation',
-        TestRunner\PhpNoticeTriggered::class => 'notice',
-        TestRunner\PhpWarningTriggered::class => 'warning',
-        TestRunner\Issue\DeprecationTriggered::class => 'deprecation',
-        TestRunner\Issue\NoticeTriggered::class => 'notice',
-        TestRunner\Issue\WarningTriggered::class => 'warning',
     ];
 
     /** @var array<string, list<int>> name => numbers: a test may stand in several suites */
@@ -151,25 +114,29 @@ final class Reporter implements Tracer
     private float $started = 0.0;
     /** When the last thing happened in this process. */
     private float $mark = 0.0;
-    /** @var list<array{string, int, string, string}> kind, number, name, message: not known yet whether they are green */
-    private array $pending = [];
-    /** @var list<array{string, int, string, string}> what went wrong before the first test */
-    private array $early = [];
-    private bool $red = false;
     private int $assertions = 0;
     /** What PHPUnit knew when batches began. */
     private ?array $state = null;
+    private Outcomes10 $outcomes;
+
+    public function __construct()
+    {
+        $this->outcomes = new Outcomes10($this);
+    }
 
     public function trace(Event $event): void
     {
         $class = \get_class($event);
-        $kind = self::ISSUES[$class] ?? null;
-        $do = $kind !== null ? 'issue' : (self::HEARD[$class] ?? null);
-        if ($do === null || \getmypid() !== Probe::$owner) {
+        $do = self::HEARD[$class] ?? null;
+        if ($do === null && !Outcomes10::hears($class) || \getmypid() !== Probe::$owner) {
             return;
         }
         try {
-            $this->{$do}($event, $kind);
+            if ($do === null) {
+                $this->outcomes->hear($event, $class);
+            } else {
+                $this->{$do}($event);
+            }
         } catch (\Throwable $t) {
             Suite::refuse("{$t->getMessage()} ({$t->getFile()}:{$t->getLine()}, at {$class})");
         }
@@ -183,12 +150,10 @@ final class Reporter implements Tracer
         $this->lay($top);
         $this->addRoots();
         $this->running = true;
-        foreach ($this->early as $row) {
-            $this->fatal(...$row);
-        }
+        $this->outcomes->begin();
         Player::built(function (): array {
             return $this->describe();
-        }, PHPUnit10Internals::fatalKinds(self::ISSUES), Version::id(), $this->kinds());
+        }, PHPUnit10Internals::fatalKinds(Outcomes10::ISSUES), Version::id(), $this->kinds());
     }
 
     /** Numbers the tests that the filters leave, in the order in which they are run. */
@@ -273,17 +238,17 @@ final class Reporter implements Tracer
         if ($this->state === null) {
             $this->state = PHPUnit10Internals::state();
         }
-        if ($first || $this->red) {
+        if ($first || $this->outcomes->isRed()) {
             PHPUnit10Internals::restore($this->state);
-            [$this->red, $this->pending] = [false, []];
+            $this->outcomes->forget();
         }
         $this->open = null;
         $this->numbers = [self::nameOf($copy) => [$number]];
         $copy->run();
         $this->close();
-        $this->settle(true);
+        $this->outcomes->settle(true);
 
-        return !$this->red;
+        return !$this->outcomes->isRed();
     }
 
     /** One row a test: id, class, method, methods it depends on, file, what its data say, their digest; of a replay ID and digest alone. */
@@ -309,7 +274,7 @@ final class Reporter implements Tracer
         return $test->usesDataProvider() ? $name . '#' . Channel::text((string) $test->dataName()) : $name;
     }
 
-    private static function nameIn(Code\Test $test): string
+    public static function nameIn(Code\Test $test): string
     {
         if (!$test instanceof Code\TestMethod) {
             return Player::phptName($test->file());
@@ -320,9 +285,15 @@ final class Reporter implements Tracer
         return $data->hasDataFromDataProvider() ? $name . '#' . Channel::text((string) $data->dataFromDataProvider()->dataSetName()) : $name;
     }
 
-    private function numberOf(string $name): int
+    /** The number of a test: of those that have its name that which runs now, else the next. -1: of none. */
+    public function numberOf(string $name): int
     {
-        return $this->numbers[$name][0] ?? -1;
+        return $this->open === $name ? $this->number : ($this->numbers[$name][0] ?? -1);
+    }
+
+    public function isOpen(string $name): bool
+    {
+        return $this->open === $name;
     }
 
     private function isolated(): void
@@ -342,7 +313,7 @@ final class Reporter implements Tracer
     }
 
     /** @param bool $over it has been run already, in another process */
-    private function start(string $name, bool $over = false): void
+    public function start(string $name, bool $over = false): void
     {
         $this->close();
         $numbers = $this->numbers[$name] ?? [-1];
@@ -380,7 +351,7 @@ final class Reporter implements Tracer
             }
             $this->open = null;
         }
-        $this->settle(false);
+        $this->outcomes->settle(false);
         $this->mark = \microtime(true);
     }
 
@@ -393,98 +364,8 @@ final class Reporter implements Tracer
     private function end(): void
     {
         $this->close();
-        $this->settle(true);
+        $this->outcomes->settle(true);
         Player::finished();
-    }
-
-    private function failed(Test\Failed $event): void
-    {
-        $this->failure('failure', $event);
-    }
-
-    private function errored(Test\Errored $event): void
-    {
-        $this->failure('error', $event);
-    }
-
-    private function failure(string $kind, Event $event): void
-    {
-        $name = self::nameIn($event->test());
-        $this->fatal($kind, $this->open === $name ? $this->number : $this->numberOf($name), $name,
-            $event->throwable()->className() . ': ' . $event->throwable()->message());
-    }
-
-    /** A method that belongs to a whole class failed. */
-    private function classErrored(Event $event): void
-    {
-        $method = $event->calledMethod();
-        $this->fatal('error', -1, Channel::method($method->className() . '::' . $method->methodName()),
-            $event->throwable()->className() . ': ' . $event->throwable()->message());
-    }
-
-    /** PHPUnit could not make or run the test: most often its data provider is at fault. */
-    private function broken(Test\PhpunitErrorTriggered $event): void
-    {
-        $name = self::nameIn($event->test());
-        $row = ['error', $this->numberOf($name), $name, \str_replace("\n", ' ', $event->message())];
-        if ($this->running) {
-            $this->fatal(...$row);
-
-            return;
-        }
-        $this->early[] = $row;
-    }
-
-    private function fatal(string $kind, int $number, string $name, string $message): void
-    {
-        $this->red = true;
-        $this->send($kind, $number, $name, $message, true);
-    }
-
-    private function issue(Event $event, string $kind): void
-    {
-        $name = \method_exists($event, 'test') ? self::nameIn($event->test()) : '';
-        if ($event instanceof Test\Skipped && $this->open !== $name) {
-            $this->start($name); // it depends on a test that failed, and is not begun
-        }
-        $message = \method_exists($event, 'message') ? $event->message() : '';
-        if (\method_exists($event, 'throwable')) {
-            $message = $event->throwable()->message();
-        }
-        $this->pending[] = [$kind, $this->open === $name ? $this->number : $this->numberOf($name), $name, $message];
-    }
-
-    /**
-     * Finds out whether what happened makes the suite red. Before the first
-     * test the status says that none was run, which is true and no issue.
-     */
-    private function settle(bool $last): void
-    {
-        if ($this->pending === [] || !$this->running || (!$last && !PHPUnit10Internals::anyTestRun())) {
-            return;
-        }
-        $rows = $this->pending;
-        $this->pending = [];
-        $guilty = [];
-        if (PHPUnit10Internals::exitStatus() !== 0) {
-            $guilty = \array_filter($rows, static fn (array $row) => $row[0] === 'error' || PHPUnit10Internals::fails($row[0]));
-            if ($guilty === [] && !$this->red) {
-                $guilty = $rows;
-            }
-        }
-        foreach ($rows as $i => $row) {
-            if (isset($guilty[$i])) {
-                $this->fatal(...$row);
-            } else {
-                $this->send($row[0], $row[1], $row[2], $row[3], false);
-            }
-        }
-    }
-
-    private function send(string $kind, int $number, string $name, string $message, bool $fatal): void
-    {
-        $line = \strtok($message, "\n");
-        Process::$channel->send(['event', $number, $kind, $fatal, \substr($line === false ? '' : $line, 0, 400), $name]);
     }
 
     private function provides(Test\DataProviderMethodCalled $event): void
