@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"regexp"
 	"slices"
+	"sync"
 
 	"assay/exec/recording"
 	"assay/exec/sandbox"
@@ -53,7 +54,7 @@ func (e *Engine) ifConfined(ctx context.Context, err error) error {
 	if free != nil || e.green(run, o) != nil {
 		return err
 	}
-	if unresolved.MatchString(fault.What) && !e.sharesNetwork() {
+	if unresolved().MatchString(fault.What) && !e.sharesNetwork() {
 		return &ProjectError{fault.What, "The suite passes without confinement: tests have a network of their own, in which no names of other machines are resolved. " +
 			"With --allow-connect PORT, the port that they connect to, they share yours; or have them do without."}
 	}
@@ -62,7 +63,9 @@ func (e *Engine) ifConfined(ctx context.Context, err error) error {
 
 // unresolved is what PHP says of a name that it cannot resolve: texts of its own
 // (main/network.c, ext/standard/dns.c), of gai_strerror(3) and of curl.
-var unresolved = regexp.MustCompile(`(?i)getaddrinfo|name resolution|name or service not known|could(n't| not) resolve|resolving timed out|dns_get_record|no address associated with`)
+var unresolved = sync.OnceValue(func() *regexp.Regexp {
+	return regexp.MustCompile(`(?i)getaddrinfo|name resolution|name or service not known|could(n't| not) resolve|resolving timed out|dns_get_record|no address associated with`)
+})
 
 // recordFree runs the suite as it is, without confinement.
 func (e *Engine) recordFree(ctx context.Context) (*recording.Run, *supervisor.Outcome, error) {

@@ -9,6 +9,7 @@ import (
 	"regexp"
 	"slices"
 	"strings"
+	"sync"
 
 	"assay/exec/recording"
 	"assay/exec/sandbox"
@@ -95,7 +96,9 @@ func (b *Baseline) isRun(p *mutate.Points) bool {
 
 // packagesOfPHPUnit are those that Composer installs for it (phpunit/phpunit 9.6 to 13,
 // composer.json).
-var packagesOfPHPUnit = regexp.MustCompile(`/(phpunit|sebastian|myclabs|phar-io|theseer|nikic|staabm|doctrine/instantiator)/`)
+var packagesOfPHPUnit = sync.OnceValue(func() *regexp.Regexp {
+	return regexp.MustCompile(`/(phpunit|sebastian|myclabs|phar-io|theseer|nikic|staabm|doctrine/instantiator)/`)
+})
 
 // isOfPHPUnit reports whether a file is of PHPUnit, or of what was installed with it.
 func isOfPHPUnit(plain *recording.Run, file string) bool {
@@ -108,7 +111,7 @@ func isOfPHPUnit(plain *recording.Run, file string) bool {
 		}
 		dir := filepath.Dir(filepath.Dir(filepath.Dir(c[1]))) // of all packages, as a distribution has them
 		if rest, is := strings.CutSuffix(dir, "/phpunit/phpunit"); is {
-			return sandbox.Within(rest, file) && packagesOfPHPUnit.MatchString(strings.TrimPrefix(file, rest))
+			return sandbox.Within(rest, file) && packagesOfPHPUnit().MatchString(strings.TrimPrefix(file, rest))
 		}
 		return sandbox.Within(dir, file)
 	}

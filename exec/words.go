@@ -8,6 +8,7 @@ import (
 	"regexp"
 	"slices"
 	"strings"
+	"sync"
 
 	"assay/exec/recording"
 	"assay/mutate"
@@ -31,7 +32,9 @@ const (
 
 var (
 	quoted   = regexp.MustCompile(`'(?:\\.|[^'\\])*'|"(?:\\.|[^"\\])*"`)
-	dataWord = regexp.MustCompile(`[\p{L}\p{N}]{3,}`)
+	dataWord = sync.OnceValue(func() *regexp.Regexp {
+		return regexp.MustCompile(`[\p{L}\p{N}]{3,}`)
+	})
 )
 
 // dataWords finds tests by words in their data.
@@ -124,7 +127,7 @@ func wordsNear(m *mutate.Mutant) []string {
 	}
 	var out []string
 	for _, literal := range quoted.FindAll(text[from:min(to, from+2000)], 20) {
-		for _, w := range dataWord.FindAll(literal, 20) {
+		for _, w := range dataWord().FindAll(literal, 20) {
 			out = append(out, strings.ToLower(string(w)))
 		}
 	}

@@ -5,6 +5,7 @@ import (
 	"regexp"
 	"strconv"
 	"strings"
+	"sync"
 
 	"assay/mutate"
 	"assay/mutate/syntax"
@@ -201,8 +202,10 @@ func dateLetterHint(f *syntax.File, n *syntax.Node, e mutate.Edit) mutate.Hints 
 var spanArguments = wordSet("->modify date_modify strtotime date_create date_create_immutable ->createfromdatestring date_interval_create_from_date_string")
 
 var (
-	relativeSpan = regexp.MustCompile(`^(.*?)\b(\d+)( ?)(months?|years?|days?)\b(.*)$`)
-	isoSpan      = regexp.MustCompile(`^P(T?)(\d+)([MYD])$`)
+	relativeSpan = sync.OnceValue(func() *regexp.Regexp {
+		return regexp.MustCompile(`^(.*?)\b(\d+)( ?)(months?|years?|days?)\b(.*)$`)
+	})
+	isoSpan = regexp.MustCompile(`^P(T?)(\d+)([MYD])$`)
 )
 
 // monthAsDays works on the first span of a text.
@@ -227,7 +230,7 @@ func monthAsDays(f *syntax.File, n *syntax.Node) []mutate.Edit {
 
 // relativeSpanAs gives "+30 days" for "+1 month" and the like, "" for others.
 func relativeSpanAs(text string) string {
-	m := relativeSpan.FindStringSubmatch(text)
+	m := relativeSpan().FindStringSubmatch(text)
 	if m == nil || strings.ContainsAny(m[1], "0123456789") { // a number before is part of a date
 		return ""
 	}

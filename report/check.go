@@ -11,6 +11,7 @@ import (
 	"reflect"
 	"regexp"
 	"strings"
+	"sync"
 
 	"assay/mutate"
 )
@@ -94,7 +95,9 @@ func (d *Document) check() error {
 	return d.checkSummary(counted)
 }
 
-var hexSum = regexp.MustCompile(`^[0-9a-f]{64}$`)
+var hexSum = sync.OnceValue(func() *regexp.Regexp {
+	return regexp.MustCompile(`^[0-9a-f]{64}$`)
+})
 
 func (d *Document) checkFiles() (map[string]*FileEntry, error) {
 	files := map[string]*FileEntry{}
@@ -107,7 +110,7 @@ func (d *Document) checkFiles() (map[string]*FileEntry, error) {
 			return nil, fmt.Errorf("files[%d]: %q is no path within the project", i, f.Path)
 		case f.Bytes > mostBytes:
 			return nil, fmt.Errorf("files[%d]: %s cannot have %d bytes", i, f.Path, f.Bytes)
-		case !hexSum.MatchString(f.SHA256):
+		case !hexSum().MatchString(f.SHA256):
 			return nil, fmt.Errorf("files[%d]: %q is no SHA-256 sum in hexadecimal digits", i, f.SHA256)
 		}
 		files[f.Path] = f

@@ -5,6 +5,7 @@ import (
 	"regexp"
 	"slices"
 	"strings"
+	"sync"
 
 	"assay/mutate"
 	"assay/mutate/syntax"
@@ -164,11 +165,13 @@ func (in statements) of(m *mutate.Mutant) syntax.Span {
 }
 
 // constantText is what an edit puts in the place of code where nothing of it is left.
-var constantText = regexp.MustCompile(`^(?i:;?|\{\s*\}|\[\]|''|""|true|false|null|-?\d+(\.\d+)?)$`)
+var constantText = sync.OnceValue(func() *regexp.Regexp {
+	return regexp.MustCompile(`^(?i:;?|\{\s*\}|\[\]|''|""|true|false|null|-?\d+(\.\d+)?)$`)
+})
 
 // leavesNothing reports whether an edit leaves nothing of the code that it replaces.
 func leavesNothing(m *mutate.Mutant) bool {
-	return constantText.MatchString(strings.TrimSpace(m.Edit.New))
+	return constantText().MatchString(strings.TrimSpace(m.Edit.New))
 }
 
 // holds reports whether a mutant is a part of what another one does without.

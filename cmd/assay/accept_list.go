@@ -13,6 +13,7 @@ import (
 	"regexp"
 	"slices"
 	"strings"
+	"sync"
 	"unicode"
 
 	"assay/mutate"
@@ -50,7 +51,9 @@ type acceptList struct {
 	rest    string        // comments behind the last entry
 }
 
-var acceptLine = regexp.MustCompile(`^(\S+) ([a-z2-9]{10}) (\S+) because (.*\S)\s*$`)
+var acceptLine = sync.OnceValue(func() *regexp.Regexp {
+	return regexp.MustCompile(`^(\S+) ([a-z2-9]{10}) (\S+) because (.*\S)\s*$`)
+})
 
 // readAccepted reads the list of a project; an empty one where there is none.
 func readAccepted(root string) (*acceptList, error) {
@@ -99,7 +102,7 @@ func (l *acceptList) take(n int, line string) string {
 		l.rest += line + "\n"
 		return ""
 	}
-	m := acceptLine.FindStringSubmatch(line)
+	m := acceptLine().FindStringSubmatch(line)
 	if m == nil || strings.ContainsFunc(line, unicode.IsControl) {
 		return "this is no entry; take the line out, and use assay accept ID --because REASON to write it"
 	}

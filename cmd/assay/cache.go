@@ -10,6 +10,7 @@ import (
 	"path/filepath"
 	"regexp"
 	"strings"
+	"sync"
 )
 
 // A keeping names the files that are kept of a project between runs. What a part of a run
@@ -77,7 +78,7 @@ func (k keeping) all() []string {
 	}
 	var out []string
 	for _, e := range entries {
-		if rest, ok := strings.CutPrefix(e.Name(), filepath.Base(k.base)); ok && (rest == verdictsEnding || ofPart.MatchString(rest)) {
+		if rest, ok := strings.CutPrefix(e.Name(), filepath.Base(k.base)); ok && (rest == verdictsEnding || ofPart().MatchString(rest)) {
 			out = append(out, filepath.Join(filepath.Dir(k.base), e.Name()))
 		}
 	}
@@ -85,10 +86,14 @@ func (k keeping) all() []string {
 }
 
 var (
-	ofPart = regexp.MustCompile(`^\.(\d+)-of-(\d+)\.verdicts\.gz$`)
+	ofPart = sync.OnceValue(func() *regexp.Regexp {
+		return regexp.MustCompile(`^\.(\d+)-of-(\d+)\.verdicts\.gz$`)
+	})
 	// inCache are names of what may be in a cache: what is written there, also for a moment,
 	// and what marks a folder as one.
-	inCache = regexp.MustCompile(`^\.?[0-9a-f]{16}(\.\d+-of-\d+)?\.(verdicts\.gz|journal|pool)(\.\d+)?$|^(\.git(ignore|keep)|CACHEDIR\.TAG)$`)
+	inCache = sync.OnceValue(func() *regexp.Regexp {
+		return regexp.MustCompile(`^\.?[0-9a-f]{16}(\.\d+-of-\d+)?\.(verdicts\.gz|journal|pool)(\.\d+)?$|^(\.git(ignore|keep)|CACHEDIR\.TAG)$`)
+	})
 )
 
 // makeCache makes the directory that was given, before anything else is done: it may lie in
@@ -110,7 +115,7 @@ func (c *cacheOptions) makeCache() error {
 		return badValue("cache", c.Cache, "%s: %v", c.Cache, err)
 	}
 	for _, e := range entries {
-		if !inCache.MatchString(e.Name()) {
+		if !inCache().MatchString(e.Name()) {
 			return badValue("cache", c.Cache, "%s: it holds %s, which is no cache of verdicts; name a folder that has nothing else in it", c.Cache, e.Name())
 		}
 	}

@@ -14,6 +14,7 @@ import (
 	"regexp"
 	"slices"
 	"strings"
+	"sync"
 
 	"github.com/alecthomas/kong"
 	"github.com/pelletier/go-toml/v2"
@@ -157,7 +158,7 @@ func (c *configFile) decode() (map[string]any, error) {
 	case errors.As(err, &fault):
 		row, column := fault.Position()
 		text := strings.TrimPrefix(fault.Error(), "toml: ")
-		if m := wrongType.FindStringSubmatch(text); m != nil {
+		if m := wrongType().FindStringSubmatch(text); m != nil {
 			text = fmt.Sprintf("%s must be %s, not %s", strings.Join(fault.Key(), "."), typeName(m[2]), typeName(m[1]))
 		}
 		return nil, fmt.Errorf("%s:%d:%d: %s", path, row, column, text)
@@ -169,7 +170,9 @@ func (c *configFile) decode() (map[string]any, error) {
 }
 
 // wrongType is what the decoder says of a value of another type, in Go's terms.
-var wrongType = regexp.MustCompile(`^cannot decode TOML (\S+) into struct field \S+ of type (\S+)$`)
+var wrongType = sync.OnceValue(func() *regexp.Regexp {
+	return regexp.MustCompile(`^cannot decode TOML (\S+) into struct field \S+ of type (\S+)$`)
+})
 
 func typeName(s string) string {
 	switch {

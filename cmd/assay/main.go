@@ -58,9 +58,7 @@ import (
 
 	"assay/exec"
 	"assay/exec/sandbox"
-	"assay/mutate"
 	"assay/mutate/project"
-	"assay/operators"
 	"assay/report"
 )
 
@@ -121,9 +119,6 @@ func run(stdout, stderr io.Writer, args []string) (status int) {
 func (env *environment) obey(args []string) error {
 	command, err := parse(env, args)
 	if err != nil || command == nil {
-		return err
-	}
-	if err := mutate.Validate(operators.All()); err != nil {
 		return err
 	}
 	return env.config.placed(command.run(env))

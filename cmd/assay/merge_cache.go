@@ -85,7 +85,7 @@ func volumesOf(base string, others []string) ([]*volume, error) {
 func isWhole(list []*volume) bool {
 	parts := map[int]map[int]bool{}
 	for _, v := range list {
-		m := ofPart.FindStringSubmatch(filepath.Base(v.path)[len("0123456789abcdef"):])
+		m := ofPart().FindStringSubmatch(filepath.Base(v.path)[len("0123456789abcdef"):])
 		if m == nil {
 			return true
 		}

@@ -9,6 +9,7 @@ import (
 	"reflect"
 	"regexp"
 	"strings"
+	"sync"
 
 	"github.com/alecthomas/kong"
 
@@ -102,10 +103,18 @@ test fails on it; it has survived when all tests that reach it pass; it is unrea
 runs the code. The mutation score is the share of the mutants that the tests kill.`
 
 var (
-	unknownFlag = regexp.MustCompile(`^unknown flag (--?\S+?),? ?(?:did you mean (.*))?$`)
-	unexpected  = regexp.MustCompile(`^unexpected argument (\S+?)(?:, did you mean .*)?$`)
-	otherValue  = regexp.MustCompile(`^--(\S+) must be one of (.*) but got "(.*)"$`)
-	missing     = regexp.MustCompile(`^expected "<(\S+?)>.*"$`)
+	unknownFlag = sync.OnceValue(func() *regexp.Regexp {
+		return regexp.MustCompile(`^unknown flag (--?\S+?),? ?(?:did you mean (.*))?$`)
+	})
+	unexpected = sync.OnceValue(func() *regexp.Regexp {
+		return regexp.MustCompile(`^unexpected argument (\S+?)(?:, did you mean .*)?$`)
+	})
+	otherValue = sync.OnceValue(func() *regexp.Regexp {
+		return regexp.MustCompile(`^--(\S+) must be one of (.*) but got "(.*)"$`)
+	})
+	missing = sync.OnceValue(func() *regexp.Regexp {
+		return regexp.MustCompile(`^expected "<(\S+?)>.*"$`)
+	})
 )
 
 // reworded gives the parser's error in the words of our other messages.
@@ -115,19 +124,19 @@ func reworded(err error) error {
 	if errors.As(err, &fault) && fault.Context.Selected() != nil {
 		name = fault.Context.Selected().Name
 	}
-	if m := unknownFlag.FindStringSubmatch(text); m != nil {
+	if m := unknownFlag().FindStringSubmatch(text); m != nil {
 		return fmt.Errorf("there is no flag %s%s", m[1], suggestion(m[2], name))
 	}
-	if m := unexpected.FindStringSubmatch(text); m != nil && name == "" {
+	if m := unexpected().FindStringSubmatch(text); m != nil && name == "" {
 		return fmt.Errorf("there is no command %s%s", m[1], meant(m[1], commandNames(), "; there are "+strings.Join(commandNames(), ", ")))
 	} else if m != nil {
 		return fmt.Errorf("assay %s takes no argument %s; assay help %s says what it takes", name, m[1], name)
 	}
-	if m := otherValue.FindStringSubmatch(text); m != nil {
+	if m := otherValue().FindStringSubmatch(text); m != nil {
 		values := strings.Split(strings.ReplaceAll(m[2], `"`, ""), ",")
 		return &valueError{m[1], m[3], fmt.Sprintf("there is no %s; it is %s", m[3], strings.Join(values, " or "))}
 	}
-	if m := missing.FindStringSubmatch(text); m != nil && name != "" {
+	if m := missing().FindStringSubmatch(text); m != nil && name != "" {
 		return fmt.Errorf("assay %s: say which %s; assay help %s explains it", name, strings.ToUpper(m[1]), name)
 	}
 	return err

@@ -178,7 +178,7 @@ func namedVariables(now *situation, paths, environ []string) map[string]string {
 	out := map[string]string{}
 	seen := map[string]bool{}
 	for _, p := range paths {
-		if p == "" || seen[p] || strings.HasSuffix(p, "/") || p == "*" || outsiders.MatchString(p) {
+		if p == "" || seen[p] || strings.HasSuffix(p, "/") || p == "*" || outsiders().MatchString(p) {
 			continue
 		}
 		seen[p] = true

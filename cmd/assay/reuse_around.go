@@ -31,22 +31,26 @@ type asks struct {
 }
 
 var (
-	asksPlaces = regexp.MustCompile(`(?i)\b(is_dir|is_file|is_link|file_exists|is_readable|is_writable|is_writeable|is_executable|fileperms|fileowner|filegroup|` +
-		`filetype|realpath|readlink|glob|posix_access|disk_free_space|stream_resolve_include_path|(Spl(File(Info|Object)|TempFileObject)|(Filesystem|Glob|Directory)Iterator))\b`)
-	asksTimes = regexp.MustCompile(`(?i)\b(filemtime|fileatime|filectime|fileinode|filesize|l?stat|fstat|touch|linkinfo|get([AMC]Time|Size|Inode)|` +
-		`SplFileInfo|getlastmod|exec|shell_exec|proc_open|popen|passthru|system|pcntl_exec)\b|=\s*` + "`")
+	asksPlaces = sync.OnceValue(func() *regexp.Regexp {
+		return regexp.MustCompile(`(?i)\b(is_dir|is_file|is_link|file_exists|is_readable|is_writable|is_writeable|is_executable|fileperms|fileowner|filegroup|` +
+			`filetype|realpath|readlink|glob|posix_access|disk_free_space|stream_resolve_include_path|(Spl(File(Info|Object)|TempFileObject)|(Filesystem|Glob|Directory)Iterator))\b`)
+	})
+	asksTimes = sync.OnceValue(func() *regexp.Regexp {
+		return regexp.MustCompile(`(?i)\b(filemtime|fileatime|filectime|fileinode|filesize|l?stat|fstat|touch|linkinfo|get([AMC]Time|Size|Inode)|` +
+			`SplFileInfo|getlastmod|exec|shell_exec|proc_open|popen|passthru|system|pcntl_exec)\b|=\s*` + "`")
+	})
 )
 
 // asksOf finds out what a file asks for. Files of PHPUnit and Composer do not count: what
 // they ask for shows in the tests that there are.
 func (s *situation) asksOf(p string) asks {
 	a, ok := s.asking[p]
-	if !ok && !strings.HasSuffix(p, "/") && !outsiders.MatchString(p) {
+	if !ok && !strings.HasSuffix(p, "/") && !outsiders().MatchString(p) {
 		switch text, err := project.ReadFile(s.absolute(p)); {
 		case p == "*":
 			a = asks{true, true}
 		case err == nil && strings.Contains(string(text), "<?"):
-			a = asks{asksPlaces.Match(text), asksTimes.Match(text)}
+			a = asks{asksPlaces().Match(text), asksTimes().Match(text)}
 		}
 	}
 	s.asking[p] = a

@@ -122,11 +122,13 @@ func phpSum(php string) (string, error) {
 // ofSession are variables that a terminal, a login or a service for builds sets
 // anew each time: those of Jenkins and its plugins, and of indexed jobs of Kubernetes, from
 // memory.
-var ofSession = regexp.MustCompile(`^(_|PWD|OLDPWD|SHLVL|TERM.*|COLORTERM|COLUMNS|LINES|HOSTNAME|WINDOWID|DISPLAY|WAYLAND_DISPLAY|VTE_VERSION|TMUX.*|STY|` +
-	`LS_COLORS|NO_COLOR|FORCE_COLOR|CLICOLOR.*|EDITOR|VISUAL|PAGER|MAIL|SSH_.*|GPG_.*|DBUS_.*|INVOCATION_ID|JOURNAL_STREAM|MANAGERPID|SYSTEMD_EXEC_PID|MEMORY_PRESSURE_.*|` +
-	`XDG_(SESSION|RUNTIME|SEAT|VTNR|CACHE).*|GITHUB_.*|RUNNER_.*|ACTIONS_.*|CI_.*|GITLAB_.*|FF_.*|BUILD_.*|JENKINS_.*|` +
-	`JOB_COMPLETION_INDEX|HUDSON_.*|JOB_(BASE_)?NAME|JOB_(DISPLAY_)?URL|RUN_\w*DISPLAY_URL|NODE_NAME|NODE_LABELS|EXECUTOR_NUMBER|STAGE_NAME|` +
-	`WORKSPACE(_TMP)?|GIT_(COMMIT|BRANCH|LOCAL_BRANCH|PREVIOUS_\w+)|CHANGE_.*|BRANCH_NAME|BRANCH_IS_PRIMARY)$`)
+var ofSession = sync.OnceValue(func() *regexp.Regexp {
+	return regexp.MustCompile(`^(_|PWD|OLDPWD|SHLVL|TERM.*|COLORTERM|COLUMNS|LINES|HOSTNAME|WINDOWID|DISPLAY|WAYLAND_DISPLAY|VTE_VERSION|TMUX.*|STY|` +
+		`LS_COLORS|NO_COLOR|FORCE_COLOR|CLICOLOR.*|EDITOR|VISUAL|PAGER|MAIL|SSH_.*|GPG_.*|DBUS_.*|INVOCATION_ID|JOURNAL_STREAM|MANAGERPID|SYSTEMD_EXEC_PID|MEMORY_PRESSURE_.*|` +
+		`XDG_(SESSION|RUNTIME|SEAT|VTNR|CACHE).*|GITHUB_.*|RUNNER_.*|ACTIONS_.*|CI_.*|GITLAB_.*|FF_.*|BUILD_.*|JENKINS_.*|` +
+		`JOB_COMPLETION_INDEX|HUDSON_.*|JOB_(BASE_)?NAME|JOB_(DISPLAY_)?URL|RUN_\w*DISPLAY_URL|NODE_NAME|NODE_LABELS|EXECUTOR_NUMBER|STAGE_NAME|` +
+		`WORKSPACE(_TMP)?|GIT_(COMMIT|BRANCH|LOCAL_BRANCH|PREVIOUS_\w+)|CHANGE_.*|BRANCH_NAME|BRANCH_IS_PRIMARY)$`)
+})
 
 // environment sums up the variables that tests get. Those of a session count
 // only where PHPUnit's configuration or a file that tests use names them.
@@ -136,7 +138,7 @@ func (s *situation) environment(code *codebase, environ []string) string {
 		name, _, _ := strings.Cut(v, "=")
 		switch {
 		case name == "TMPDIR": // tests have one of their own
-		case ofSession.MatchString(name):
+		case ofSession().MatchString(name):
 			doubtful = append(doubtful, v)
 		default:
 			text = append(text, v)
@@ -154,7 +156,7 @@ func (s *situation) environment(code *codebase, environ []string) string {
 		if len(doubtful) == 0 {
 			break
 		}
-		if seen[p] || strings.HasSuffix(p, "/") || outsiders.MatchString(p) {
+		if seen[p] || strings.HasSuffix(p, "/") || outsiders().MatchString(p) {
 			continue
 		}
 		seen[p] = true
@@ -174,4 +176,6 @@ func (s *situation) environment(code *codebase, environ []string) string {
 
 // outsiders are files of PHPUnit itself, which asks about terminals, and of
 // Composer.
-var outsiders = regexp.MustCompile(`^/usr/|(^|/)vendor/(phpunit|sebastian|composer|myclabs|phar-io|theseer|nikic)/`)
+var outsiders = sync.OnceValue(func() *regexp.Regexp {
+	return regexp.MustCompile(`^/usr/|(^|/)vendor/(phpunit|sebastian|composer|myclabs|phar-io|theseer|nikic)/`)
+})

@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"regexp"
+	"sync"
 	"time"
 
 	"github.com/klauspost/compress/zstd"
@@ -115,7 +116,7 @@ func unpack(data []byte, v any) error {
 
 // check refuses what no worker says.
 func (s *said) check() error {
-	if s.Worker == "" || len(s.Worker) > mostName || !printable.MatchString(s.Worker) {
+	if s.Worker == "" || len(s.Worker) > mostName || !printable().MatchString(s.Worker) {
 		return fmt.Errorf("a message has no name of a worker")
 	}
 	if s.Batch < 0 || s.Given < 0 || s.Took < 0 || s.Start < 0 || len(s.Refused) > mostWhy || len(s.Failed) > mostWhy {
@@ -125,9 +126,15 @@ func (s *said) check() error {
 }
 
 var (
-	printable = regexp.MustCompile(`^[\pL\pN._:@ -]+$`)
-	sums      = regexp.MustCompile(`^[0-9a-f]{64}$`)
-	ids       = regexp.MustCompile(`^[0-9A-Za-z]{8,64}$`)
+	printable = sync.OnceValue(func() *regexp.Regexp {
+		return regexp.MustCompile(`^[\pL\pN._:@ -]+$`)
+	})
+	sums = sync.OnceValue(func() *regexp.Regexp {
+		return regexp.MustCompile(`^[0-9a-f]{64}$`)
+	})
+	ids = sync.OnceValue(func() *regexp.Regexp {
+		return regexp.MustCompile(`^[0-9A-Za-z]{8,64}$`)
+	})
 )
 
 // Bounds of a run's files.
@@ -142,11 +149,11 @@ func readRun(data []byte) (*Run, error) {
 	if r.Protocol != protocol {
 		return nil, fmt.Errorf("its host speaks protocol %d, and this is %d: take the same assay", r.Protocol, protocol)
 	}
-	if !ids.MatchString(r.ID) || len(r.Name) > mostName || len(r.Host) > mostName || r.Patience < time.Second/10 || r.Patience > 24*time.Hour || len(r.Files) > mostFiles {
+	if !ids().MatchString(r.ID) || len(r.Name) > mostName || len(r.Host) > mostName || r.Patience < time.Second/10 || r.Patience > 24*time.Hour || len(r.Files) > mostFiles {
 		return nil, fmt.Errorf("it is described in a way that no host does")
 	}
 	for _, f := range r.Files {
-		if !sums.MatchString(f.Sum) || f.Size < 0 || len(f.Role) > mostName {
+		if !sums().MatchString(f.Sum) || f.Size < 0 || len(f.Role) > mostName {
 			return nil, fmt.Errorf("a file of it is described in a way that no host does")
 		}
 	}
