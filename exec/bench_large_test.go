@@ -180,7 +180,7 @@ func madeUpSuite(points []*mutate.Points) (plain, probed *recording.Run) {
 			}
 		}
 	}
-	plain.Segments, plain.Files, plain.Opened = segments, make([]map[string]string, len(segments)), make([][]string, len(segments))
+	plain.Segments, plain.Files, plain.Opened = segments, make([]map[string]string, len(segments)), make([]map[string]int, len(segments))
 	other := *plain
 	other.Segments = slices.Clone(segments)
 	return plain, &other

@@ -6,8 +6,6 @@ import (
 	"regexp"
 	"strings"
 	"sync"
-
-	"assay/exec/recording"
 )
 
 // A phpt file is a test that PHPUnit runs in a PHP process of its own, without our ini
@@ -31,10 +29,3 @@ func tellingPhpt(text []byte, probe string) []byte {
 
 // quotedPHP writes a text as it must stand in single quotes.
 var quotedPHP = strings.NewReplacer(`\`, `\\`, `'`, `\'`)
-
-// isPhpt reports whether a segment is a phpt file. What its processes have loaded they have
-// opened for that, and told of what they ran of it.
-func (b *Baseline) isPhpt(segment int) bool {
-	s := b.rec.Segments[segment]
-	return s.Kind == recording.Test && b.rec.Tests[s.Test].Method == ""
-}

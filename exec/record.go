@@ -341,7 +341,7 @@ func (b *Baseline) conclude(e *Engine, plain *recording.Run) {
 				continue
 			}
 			b.readers[path] = append(b.readers[path], n)
-			if !b.isPhpt(n) || !slices.Contains(s.Foreign, path) {
+			if slices.Contains(s.Texts, path) {
 				b.texts[path] = append(b.texts[path], n)
 			}
 		}

@@ -194,10 +194,10 @@ final class Loader
         return \array_slice(\get_included_files(), self::$told);
     }
 
-    /** @return list<string> files that processes which tests started have loaded since the last call */
+    /** @return list<string> files that processes which tests started have loaded since the last call, each as often as one did */
     public static function foreignFiles(): array
     {
-        $files = \array_keys(Probe::$files);
+        $files = Probe::$files;
         Probe::$files = [];
 
         return $files;

@@ -55,7 +55,7 @@ namespace PHPUnit\AssayHarness {
         /** All tests have been run: nobody will ask for points any more, so they are told of at once. */
         public static bool $tail = false;
         public static string $spool = '';
-        /** @var array<string, true> files that other processes loaded */
+        /** @var list<string> files that other processes loaded, each as often as one did */
         public static array $files = [];
 
         public static function hit(int $point): void
@@ -179,7 +179,7 @@ namespace PHPUnit\AssayHarness {
                     if (\is_numeric($line)) {
                         $hits[(int) $line] = 1;
                     } else {
-                        self::$files[$line] = true;
+                        self::$files[] = $line;
                     }
                 }
                 \unlink(self::$spool);

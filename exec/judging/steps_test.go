@@ -38,9 +38,9 @@ func record(t *testing.T, segments ...segment) *recording.Recording {
 		if s.loads != "" {
 			w.Files = []string{"/p/" + s.loads}
 		}
-		var opened []string
+		var opened map[string]int
 		if s.opens != "" {
-			opened = []string{s.opens}
+			opened = map[string]int{s.opens: 1}
 		}
 		var files map[string]string
 		if s.writes {

@@ -43,24 +43,11 @@ func (r *Recording) describe(n int, plain, probed *Run) {
 			r.loads[path] = n
 		}
 	}
-	if n < len(plain.Opened) {
-		s.Opened = plain.Opened[n]
-	}
-	for _, path := range s.Opened {
-		if !loaded[path] && !strings.HasSuffix(path, "/") {
-			s.Reads = append(s.Reads, path)
-		}
-	}
+	r.noteOpened(n, loaded, plain, probed)
 	if n < len(plain.Segments) && n < len(probed.Segments) {
 		if s.Held = plain.Segments[n].Held; s.Held != probed.Segments[n].Held {
 			s.Held = AnyHeld
 		}
-	}
-	if n < len(probed.Segments) {
-		s.Foreign = slices.Sorted(maps.Keys(InRoot(probed.Root, probed.Segments[n].Foreign)))
-		s.Reads = append(s.Reads, s.Foreign...)
-		slices.Sort(s.Reads)
-		s.Reads = slices.Compact(s.Reads)
 	}
 	s.OwnIn, s.Wrote = r.ownIn(n, plain), r.wrote(n, plain)
 	if n < len(probed.Segments) {
@@ -112,6 +99,42 @@ func unknownIn(run *Run, n int) map[string]string {
 // startsIn reports whether processes were started in a segment of a run. One that something
 // else on the machine starts may be taken for one of the tests', so both runs have to say so.
 func startsIn(n int, run *Run) bool { return n >= len(run.Segments) || run.Segments[n].Starts }
+
+// noteOpened fills in what was opened in a segment, and whether that was to load it. A process loads
+// a file once, and says so: what was opened more often was read as text as well.
+func (r *Recording) noteOpened(n int, loaded map[string]bool, plain, probed *Run) {
+	s := &r.Segments[n]
+	reads, loads := map[string]bool{}, map[string]int{}
+	if n < len(probed.Segments) {
+		for _, file := range probed.Segments[n].Foreign {
+			for path := range InRoot(probed.Root, []string{file}) {
+				reads[path] = true
+				loads[path]++
+			}
+		}
+	}
+	if n < len(plain.Segments) {
+		for path := range InRoot(plain.Root, plain.Segments[n].Files) {
+			loads[path]++
+		}
+	}
+	if n < len(plain.Opened) {
+		s.Opened = slices.Sorted(maps.Keys(plain.Opened[n]))
+	}
+	for _, path := range s.Opened {
+		if strings.HasSuffix(path, "/") {
+			continue
+		}
+		if plain.Opened[n][path] > loads[path] {
+			s.Texts = append(s.Texts, path)
+			reads[path] = true
+		}
+		if !loaded[path] {
+			reads[path] = true
+		}
+	}
+	s.Reads = slices.Sorted(maps.Keys(reads))
+}
 
 // InRoot gives those of some absolute paths that lie below a root, relative to it.
 func InRoot(root string, files []string) map[string]bool {

@@ -38,11 +38,12 @@ type Segment struct {
 	Opened  []string // in the project, besides what was loaded
 	Used    []string // project files of which functions were run
 	Neutral bool
-	// Reads has the sources that are opened here without being loaded: read as text, or
-	// run by a process that the tests start.
+	// Reads has the sources that are opened here by somebody else than who loads them: read as
+	// text, or run by a process that the tests start.
 	Reads []string
-	// Foreign has what processes have loaded that the tests started and that told of it.
-	Foreign []string
+	// Texts has those of them that were opened more often than processes say that they have loaded
+	// them, and the sources that this one has loaded and opened once more: they may be read as text.
+	Texts []string
 	// Held is a digest of what the test still holds that has a destructor; "" for nothing,
 	// AnyHeld where it is not the same from run to run.
 	Held string
@@ -148,7 +149,7 @@ type Run struct {
 	Segments []wire.Segment
 	Files    []map[string]string // segment => files that it left changed => digest, "" for gone
 	Alive    []bool              // segment => whether processes that the tests started lived behind it
-	Opened   [][]string          // segment => what was opened, relative to the root
+	Opened   []map[string]int    // segment => what was opened, relative to the root, and how often
 	Ran      map[int]Ran         // test => its run
 	Events   []wire.Event
 	Root     string      // of the view

@@ -17,7 +17,7 @@ type made struct {
 	kinds   []string // of the segments between these two: "test", "enter", "leave"
 	changes map[int]wire.Changes
 	files   map[int]map[string]string
-	opened  map[int][]string
+	opened  map[int]map[string]int
 	loaded  map[int][]string
 	foreign map[int][]string
 	points  map[int]map[int]int
@@ -66,17 +66,18 @@ func tests(n int) []string { return slices.Repeat([]string{"test"}, n) }
 func TestSegments(t *testing.T) {
 	kinds := []string{"enter", "test", "test", "leave"}
 	plain := made{kinds: kinds, loaded: map[int][]string{0: {root + "/src/A.php", "/usr/share/php/X.php"}, 2: {root + "/src/B.php", root + "/src/B.php"}},
-		opened: map[int][]string{2: {"src/B.php", "notes.txt", "dir/"}}, unknown: map[int]map[string]string{2: {"global g": "a generator"}},
+		opened: map[int]map[string]int{2: {"src/B.php": 1, "notes.txt": 1, "dir/": 2, "src/C.php": 2, "src/D.php": 3, "src/E.php": 1}, 3: {"src/B.php": 1}}, unknown: map[int]map[string]string{2: {"global g": "a generator"}},
 		events: []wire.Event{{Test: 1, Kind: "skipped"}, {Test: -1, Kind: "warning"}}}
 	probed := made{kinds: kinds, points: map[int]map[int]int{0: {3: 1}, 2: {9: 4, 2: 1}, 3: {2: 1}, 5: {7: 1}},
-		loaded: map[int][]string{2: {root + "/src/A.php"}}, foreign: map[int][]string{2: {root + "/src/C.php", "/elsewhere/D.php"}}}
+		loaded: map[int][]string{2: {root + "/src/A.php"}}, foreign: map[int][]string{2: {root + "/src/C.php", "/elsewhere/D.php", root + "/src/D.php", root + "/src/C.php", root + "/src/D.php", root + "/src/E.php"}}}
 	r := recorded(t, plain, probed)
 	want := []Segment{
 		{Kind: Build, Test: -1, Points: []int{3}, Loaded: []string{"src/A.php"}},
 		{Kind: Enter, Test: -1, Class: "T", Time: 100 * time.Microsecond, Neutral: true},
 		{Kind: Test, Test: 0, Class: "T", Time: 200 * time.Microsecond, Points: []int{2, 9}, Loaded: []string{"src/A.php", "src/B.php"},
-			Opened: []string{"src/B.php", "notes.txt", "dir/"}, Neutral: true, Reads: []string{"notes.txt", "src/C.php"}, Foreign: []string{"src/C.php"}},
-		{Kind: Test, Test: 1, Class: "T", Time: 300 * time.Microsecond, Points: []int{2}, Neutral: true},
+			Opened: []string{"dir/", "notes.txt", "src/B.php", "src/C.php", "src/D.php", "src/E.php"}, Neutral: true,
+			Reads: []string{"notes.txt", "src/C.php", "src/D.php", "src/E.php"}, Texts: []string{"notes.txt", "src/D.php"}},
+		{Kind: Test, Test: 1, Class: "T", Time: 300 * time.Microsecond, Points: []int{2}, Neutral: true, Opened: []string{"src/B.php"}, Reads: []string{"src/B.php"}, Texts: []string{"src/B.php"}},
 		{Kind: Leave, Test: -1, Class: "T", Time: 400 * time.Microsecond, Neutral: true},
 		{Kind: End, Test: -1, Time: 500 * time.Microsecond, Points: []int{7}},
 	}

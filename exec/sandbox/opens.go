@@ -5,9 +5,13 @@ package sandbox
 import (
 	"encoding/binary"
 	"io/fs"
+	"maps"
+	"os"
 	"path/filepath"
 	"slices"
 	"strings"
+	"sync"
+	"time"
 
 	"golang.org/x/sys/unix"
 )
@@ -19,30 +23,51 @@ const Everything = "*"
 // process. In the project's vendor, node_modules and .git only the first level
 // is watched: other records stand for what is below.
 //
-// It is for one goroutine. Not seen is who only asks whether a file is there, or how large it is.
+// Not seen is who only asks whether a file is there, or how large it is.
 type OpenWatch struct {
+	root string
+	mu   sync.Mutex // for what follows
+
 	fd    int // -1: there is no watching
-	root  string
+	file  *os.File
 	dirs  map[int32]string // watch => directory, relative to the root
-	seen  map[string]bool
-	all   bool // something was lost: everything may have been opened
-	stale bool // a watched directory has gone; what is in its place is not watched yet
+	seen  map[string]int   // how often
+	all   bool             // something was lost: everything may have been opened
+	stale bool             // a watched directory has gone; what is in its place is not watched yet
 	buf   [1 << 16]byte
 }
 
-// opening is what is asked for besides IN_OPEN to keep the watches in order.
-const opening = unix.IN_OPEN | unix.IN_DELETE_SELF | unix.IN_MOVE_SELF
+const (
+	// opening is what is asked for besides IN_OPEN: to keep the watches in order, and to count, for
+	// the kernel makes one event of two that are alike and follow one another.
+	opening = unix.IN_OPEN | unix.IN_CLOSE | unix.IN_DELETE_SELF | unix.IN_MOVE_SELF
+	// mostCounted is how often a file was opened at most, as far as it is told.
+	mostCounted = 16
+	// readEvery is how long events wait in the kernel, which keeps 16,384 of them and then loses
+	// what comes.
+	readEvery = 50 * time.Millisecond
+)
 
 // WatchOpens watches the directories below root. Where that cannot be had the
 // answer to every question is that everything may have been opened.
 func WatchOpens(root string) *OpenWatch {
-	o := &OpenWatch{root: root, dirs: map[int32]string{}, seen: map[string]bool{}}
+	o := &OpenWatch{root: root, dirs: map[int32]string{}, seen: map[string]int{}}
 	var err error
 	if o.fd, err = unix.InotifyInit1(unix.IN_CLOEXEC | unix.IN_NONBLOCK); err != nil {
 		o.fd = -1
 		return o
 	}
+	o.file = os.NewFile(uintptr(o.fd), "inotify")
 	o.watch()
+	if conn, err := o.file.SyscallConn(); err == nil && o.fd >= 0 {
+		go conn.Read(func(uintptr) bool {
+			time.Sleep(readEvery)
+			o.mu.Lock()
+			defer o.mu.Unlock()
+			o.read()
+			return o.fd < 0
+		})
+	}
 	return o
 }
 
@@ -72,7 +97,7 @@ func (o *OpenWatch) watch() {
 		return nil
 	})
 	if err != nil {
-		unix.Close(o.fd)
+		o.file.Close()
 		o.fd = -1
 	}
 	o.read() // our own looking around
@@ -82,27 +107,27 @@ func (o *OpenWatch) watch() {
 // Take gives what was opened since the last call, sorted: files, and
 // directories with a slash at the end, relative to the root; Everything alone where
 // that is not known.
-func (o *OpenWatch) Take() []string {
-	if o.fd >= 0 {
-		o.read()
-	}
+func (o *OpenWatch) Take() []string { return slices.Sorted(maps.Keys(o.Count())) }
+
+// Count gives the same, with how often each was opened, up to sixteen times.
+func (o *OpenWatch) Count() map[string]int {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	o.read()
+	out := o.seen
+	o.seen = map[string]int{}
 	if o.fd < 0 || o.all {
 		o.all = false
-		clear(o.seen)
-		return []string{Everything}
+		return map[string]int{Everything: mostCounted}
 	}
-	out := make([]string, 0, len(o.seen))
-	for name := range o.seen {
-		out = append(out, name)
-	}
-	clear(o.seen)
-	slices.Sort(out)
 	return out
 }
 
 // Settle forgets what was opened while the view was put in order, and watches
 // what stands in the place of directories that have gone.
 func (o *OpenWatch) Settle() {
+	o.mu.Lock()
+	defer o.mu.Unlock()
 	if o.fd < 0 {
 		return
 	}
@@ -116,7 +141,7 @@ func (o *OpenWatch) Settle() {
 
 // read empties the queue.
 func (o *OpenWatch) read() {
-	for {
+	for o.fd >= 0 {
 		n, err := unix.Read(o.fd, o.buf[:])
 		switch {
 		case err == unix.EINTR:
@@ -150,11 +175,13 @@ func (o *OpenWatch) note(b []byte) {
 			o.stale = true
 		case mask&unix.IN_OPEN == 0 || !known:
 		case name == "":
-			o.seen[dir+"/"] = true
+			o.opened(dir + "/")
 		case mask&unix.IN_ISDIR != 0:
-			o.seen[filepath.ToSlash(filepath.Join(dir, name))+"/"] = true
+			o.opened(filepath.ToSlash(filepath.Join(dir, name)) + "/")
 		default:
-			o.seen[filepath.ToSlash(filepath.Join(dir, name))] = true
+			o.opened(filepath.ToSlash(filepath.Join(dir, name)))
 		}
 	}
 }
+
+func (o *OpenWatch) opened(name string) { o.seen[name] = min(o.seen[name]+1, mostCounted) }

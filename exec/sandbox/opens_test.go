@@ -41,6 +41,17 @@ func TestOpens(t *testing.T) {
 	read("vendor/acme/Keel.php") // other records stand for it
 	want("src/Tide.php", "vendor/autoload.php")
 	want()
+	for range 20_000 { // more than the kernel keeps
+		read("src/Tide.php")
+	}
+	want("src/Tide.php")
+	for range 3 { // one after the other, which the kernel would take for one
+		read("src/Tide.php")
+	}
+	read("vendor/autoload.php")
+	if got := w.Count(); got["src/Tide.php"] != 3 || got["vendor/autoload.php"] != 1 || len(got) != 2 {
+		t.Errorf("counted: %v", got)
+	}
 	if _, err := os.ReadDir(filepath.Join(root, "src")); err != nil {
 		t.Fatal(err)
 	}

@@ -273,7 +273,7 @@ func (r *recorder) over(o *Outcome) error {
 	}
 	r.run.Segments = append(r.run.Segments, wire.Segment{N: len(r.run.Segments), Points: wire.CountsOf(r.tail)})
 	r.run.Files = append(r.run.Files, files)
-	r.run.Opened = append(r.run.Opened, r.s.opens.Take())
+	r.run.Opened = append(r.run.Opened, r.s.opens.Count())
 	return err
 }
 
@@ -336,7 +336,7 @@ func (r *recorder) add(seg wire.Segment) error {
 		was.Points.Join(seg.Points)
 		return nil
 	}
-	opened := r.s.opens.Take()
+	opened := r.s.opens.Count()
 	files, err := r.s.acceptFiles()
 	if err != nil {
 		return err
@@ -361,7 +361,12 @@ func (r *recorder) add(seg wire.Segment) error {
 	was.Points.Join(seg.Points)
 	was.Changes, was.Unknown = merge(was.Changes, seg.Changes), seg.Unknown
 	r.run.Files[n] = merge(r.run.Files[n], files)
-	r.run.Opened[n] = append(r.run.Opened[n], opened...)
+	if r.run.Opened[n] == nil {
+		r.run.Opened[n] = map[string]int{}
+	}
+	for path, times := range opened {
+		r.run.Opened[n][path] += times
+	}
 	return r.s.walker.peer.send(wire.Order{Op: "go"})
 }
 
