@@ -11,6 +11,7 @@ import (
 // phase begins a new stretch of time that has a limit of its own.
 func (c *replay) phase(test int) {
 	c.phaseTest, c.phaseWall, c.phaseCPU = test, time.Now(), -1
+	c.most, c.grown = 0, time.Time{}
 	c.waited, c.waitsSince = 0, time.Time{}
 }
 
@@ -46,11 +47,36 @@ const ownLimits = 15_000_000
 // process is looked at for the first time.
 const firstLook = 30_000
 
+const (
+	// growth is by how many bytes a process has to grow to count as growing,
+	growth = 4 << 20
+	// growsIn is in how much processor time, in microseconds,
+	growsIn = 200_000
+	// grownFor is in how much time on a busy machine.
+	grownFor = 4 * time.Second
+)
+
+// growsAt reports whether a process needs more and more memory, which has so much of it now, in
+// bytes, and has used so much processor time. It comes to the limit on memory then, sooner or
+// later: how soon depends on the machine, for a fresh page takes ten times as long on one as on
+// another. To end it sooner would be another verdict than that of PHP.
+func (c *replay) growsAt(now, cpu int64) bool {
+	switch {
+	case c.s.known.Memory == 0: // nothing would end it
+		return false
+	case c.most == 0:
+		c.most = now
+	case now > c.most+growth:
+		c.most, c.grown, c.grownCPU = now, time.Now(), cpu
+	}
+	return !c.grown.IsZero() && cpu-c.grownCPU < growsIn && time.Since(c.grown) < grownFor
+}
+
 // overLimit reports whether the present phase has used more than its share, and notes
 // which limit it was. Processor time decides, so that a busy machine does not matter;
 // real time is for what waits: short for a test that was seen to do nothing else, and
-// else generous.
-func (c *replay) overLimit() bool {
+// else generous. memory is what it has, in bytes, where there is a limit on that.
+func (c *replay) overLimit(memory int64) bool {
 	l := c.limits
 	if c.o.TimedOut || c.o.Suspect || c.o.Exceeded {
 		return false
@@ -76,7 +102,8 @@ func (c *replay) overLimit() bool {
 		c.soft = 0
 	}
 	c.o.Suspect = c.soft > 0 && cpu > c.soft+l.Factor*known
-	c.o.Spent = cpu > l.Hard+l.Factor*known
-	c.o.TimedOut = c.o.Spent || wall > l.Wall+2*l.Factor*known || c.onlyWaits(known)
+	grows := c.growsAt(memory, cpu)
+	c.o.Spent = !grows && cpu > l.Hard+l.Factor*known
+	c.o.TimedOut = c.o.Spent || !grows && wall > l.Wall+2*l.Factor*known || c.onlyWaits(known)
 	return c.o.Suspect || c.o.TimedOut
 }

@@ -37,6 +37,9 @@ type replay struct {
 
 	// The phase is a test, or what lies between two tests: each has a limit.
 	phaseCPU  int64
+	most      int64     // bytes that the process had in memory, in this stretch of time
+	grown     time.Time // when that last became more; zero: it has not
+	grownCPU  int64     // the processor time of the stretch by then
 	phaseWall time.Time
 	phaseTest int
 	limits    Limits
@@ -263,10 +266,14 @@ func (s *supervisor) watchReplay() (*Outcome, error) {
 			}
 			c.o.Orphaned = true
 		case <-ticker.C:
-			if limit := c.s.known.Memory; limit > 0 && sandbox.Resident(c.pid) > limit {
+			memory := int64(0)
+			if c.s.known.Memory > 0 {
+				memory = sandbox.Resident(c.pid)
+			}
+			if memory > c.s.known.Memory {
 				c.o.Exceeded = true
 				c.kill()
-			} else if c.overLimit() {
+			} else if c.overLimit(memory) {
 				c.kill()
 			}
 			if c.o.Orphaned && c.gone() {
