@@ -28,7 +28,7 @@ func TestForkHasReadNothing(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if got := slices.Sorted(maps.Keys(b.texts)); !slices.Equal(got, []string{"src/Baton.php"}) {
+	if got := slices.Sorted(maps.Keys(b.readers)); !slices.Equal(got, []string{"src/Baton.php"}) {
 		t.Errorf("read without being loaded: %v", got)
 	}
 }

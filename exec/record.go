@@ -335,14 +335,20 @@ func (b *Baseline) conclude(e *Engine, plain *recording.Run) {
 		b.memory = max(leastMemory, 3*plain.Memory)
 	}
 	b.readers, b.texts = map[string][]int{}, map[string][]int{}
-	for n, s := range b.rec.Segments {
-		for _, path := range s.Reads {
+	for n := range b.rec.Segments {
+		s := &b.rec.Segments[n]
+		for _, path := range s.Texts {
 			if b.points[path] == nil {
 				continue
 			}
-			b.readers[path] = append(b.readers[path], n)
-			if slices.Contains(s.Texts, path) {
-				b.texts[path] = append(b.texts[path], n)
+			b.texts[path] = append(b.texts[path], n)
+			if !slices.Contains(s.Reads, path) { // it is loaded here as well
+				s.Reads = append(s.Reads, path)
+			}
+		}
+		for _, path := range s.Reads {
+			if b.points[path] != nil {
+				b.readers[path] = append(b.readers[path], n)
 			}
 		}
 	}

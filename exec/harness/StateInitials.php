@@ -24,7 +24,7 @@ final class StateInitials
     {
         $file = (string) $function->getFileName();
         if (!isset($this->files[$file])) {
-            $text = \function_exists('token_get_all') && \is_file($file) ? \file_get_contents($file) : false;
+            $text = \function_exists('token_get_all') && \is_file($file) ? Loader::textOf($file) : false;
             $this->files[$file] = $text === false ? [] : $this->read($text);
         }
         $there = $this->files[$file][$function->getEndLine()] ?? [];

@@ -245,11 +245,11 @@ final class TestCloner
         if ($function->getStaticVariables() !== [] || !$function->isUserDefined() || $function->getFileName() === false) {
             return false;
         }
-        $lines = self::$texts[$function->getFileName()] ??= @\file($function->getFileName());
-        if ($lines === false || $function->getStartLine() === false) {
+        $text = self::$texts[$function->getFileName()] ??= Loader::textOf($function->getFileName());
+        if ($text === false || $function->getStartLine() === false) {
             return false;
         }
-        $text = \implode('', \array_slice($lines, $function->getStartLine() - 1, $function->getEndLine() - $function->getStartLine() + 1));
+        $text = \implode("\n", \array_slice(\explode("\n", $text), $function->getStartLine() - 1, $function->getEndLine() - $function->getStartLine() + 1));
 
         return \strpos($text, '$this') === false && \strpos($text, 'eval') === false;
     }

@@ -101,7 +101,8 @@ func unknownIn(run *Run, n int) map[string]string {
 func startsIn(n int, run *Run) bool { return n >= len(run.Segments) || run.Segments[n].Starts }
 
 // noteOpened fills in what was opened in a segment, and whether that was to load it. A process loads
-// a file once, and says so: what was opened more often was read as text as well.
+// a file once, and says so, as the harness does of what it reads itself: what was opened more often
+// was read as text as well. Of what is no source that says little: PHPUnit looks at test files first.
 func (r *Recording) noteOpened(n int, loaded map[string]bool, plain, probed *Run) {
 	s := &r.Segments[n]
 	reads, loads := map[string]bool{}, map[string]int{}
@@ -117,6 +118,11 @@ func (r *Recording) noteOpened(n int, loaded map[string]bool, plain, probed *Run
 		for path := range InRoot(plain.Root, plain.Segments[n].Files) {
 			loads[path]++
 		}
+		for _, file := range plain.Segments[n].Looked {
+			for path := range InRoot(plain.Root, []string{file}) {
+				loads[path]++
+			}
+		}
 	}
 	if n < len(plain.Opened) {
 		s.Opened = slices.Sorted(maps.Keys(plain.Opened[n]))
@@ -127,7 +133,6 @@ func (r *Recording) noteOpened(n int, loaded map[string]bool, plain, probed *Run
 		}
 		if plain.Opened[n][path] > loads[path] {
 			s.Texts = append(s.Texts, path)
-			reads[path] = true
 		}
 		if !loaded[path] {
 			reads[path] = true

@@ -41,8 +41,8 @@ type Segment struct {
 	// Reads has the sources that are opened here by somebody else than who loads them: read as
 	// text, or run by a process that the tests start.
 	Reads []string
-	// Texts has those of them that were opened more often than processes say that they have loaded
-	// them, and the sources that this one has loaded and opened once more: they may be read as text.
+	// Texts has what was opened more often than processes say that they have loaded it, so that it
+	// may be read as text.
 	Texts []string
 	// Held is a digest of what the test still holds that has a destructor; "" for nothing,
 	// AnyHeld where it is not the same from run to run.

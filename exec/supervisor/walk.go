@@ -358,6 +358,7 @@ func (r *recorder) add(seg wire.Segment) error {
 	was.Time += seg.Time
 	was.Held += seg.Held
 	was.Files, was.Used, was.Foreign = append(was.Files, seg.Files...), append(was.Used, seg.Used...), append(was.Foreign, seg.Foreign...)
+	was.Looked = append(was.Looked, seg.Looked...)
 	was.Points.Join(seg.Points)
 	was.Changes, was.Unknown = merge(was.Changes, seg.Changes), seg.Unknown
 	r.run.Files[n] = merge(r.run.Files[n], files)

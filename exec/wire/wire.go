@@ -232,6 +232,7 @@ type Segment struct {
 	Used    []string
 	Unknown map[string]string
 	Foreign []string // files that processes which it started have loaded
+	Looked  []string // files that the harness itself has read as text
 	Held    string   // digest of what its test still holds; "" for nothing that counts
 	Starts  bool     // it may have started processes; the supervisor fills that in
 }
@@ -239,12 +240,13 @@ type Segment struct {
 // ReadSegment reads the message "segment".
 func ReadSegment(m Message) (s Segment, err error) {
 	var points [2]string
-	if err = m.Read(&s.N, &s.Next, &s.Time, &points, &s.Files, &s.Changes, &s.Used, &s.Unknown, &s.Foreign, &s.Held); err != nil {
+	if err = m.Read(&s.N, &s.Next, &s.Time, &points, &s.Files, &s.Changes, &s.Used, &s.Unknown, &s.Foreign, &s.Held, &s.Looked); err != nil {
 		return s, err
 	}
 	unpack(s.Files)
 	unpack(s.Foreign)
 	unpack(s.Used)
+	unpack(s.Looked)
 	s.Points, err = readCounts(points)
 	return s, err
 }

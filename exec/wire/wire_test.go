@@ -103,14 +103,14 @@ func TestSuite(t *testing.T) {
 func TestSegment(t *testing.T) {
 	got := fromPHP(t,
 		`['segment', 3, 4, 1500, ['1,9', '2,1'], ['/p/a.php'], (object) ['static T::$x' => ['v', 's', 'k'], 'ini precision' => null],
-			['src/A.php'], (object) ['static T::$f' => 'a generator'], ['/p/b.php', "/p/\xff.php"]]`,
+			['src/A.php'], (object) ['static T::$f' => 'a generator'], ['/p/b.php', "/p/\xff.php"], 'abc', ['/p/c.php']]`,
 		`['segment', -1, 1, 0, ['', ''], [], (object) [], [], (object) [], []]`,
 		`['segment', 0, 1, 0, ['', ''], [], [], [], [], []]`,
 	)
 	want := []Segment{
 		{N: 3, Next: 4, Time: 1500, Points: Counts{[]int{1, 9}, []int{2, 1}}, Files: []string{"/p/a.php"},
 			Changes: Changes{"static T::$x": {Value: "v", Shape: "s", Kind: "k"}, "ini precision": {}}, Used: []string{"src/A.php"},
-			Unknown: map[string]string{"static T::$f": "a generator"}, Foreign: []string{"/p/b.php", "/p/\xff.php"}},
+			Unknown: map[string]string{"static T::$f": "a generator"}, Foreign: []string{"/p/b.php", "/p/\xff.php"}, Held: "abc", Looked: []string{"/p/c.php"}},
 		{N: -1, Next: 1, Changes: Changes{}, Unknown: map[string]string{}},
 		{Next: 1},
 	}
