@@ -188,25 +188,6 @@ final class Loader
         return $new;
     }
 
-    /** @var list<string> files that the harness has read as text, each as often as it did */
-    private static array $looked = [];
-
-    /** @return string|false the text of a file of the project; that it was opened here is told of */
-    public static function textOf(string $file)
-    {
-        self::$looked[] = $file;
-
-        return @\file_get_contents($file);
-    }
-
-    /** @return list<string> files that the harness has read as text since the last call, each as often as it did */
-    public static function looked(): array
-    {
-        [$files, self::$looked] = [self::$looked, []];
-
-        return $files;
-    }
-
     /** @return list<string> files that have not been told of yet */
     public static function untold(): array
     {

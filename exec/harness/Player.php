@@ -304,7 +304,7 @@ final class Player
             return;
         }
         Process::$channel->send(['segment', $was, $n, $time, [\implode(',', \array_keys($points)), \implode(',', $points)], Loader::newFiles(), (object) StateSnapshot::changes(),
-            MutantSwitch::used(), (object) StateSnapshot::unknowns(), Loader::foreignFiles(), self::$held, Loader::looked()]);
+            MutantSwitch::used(), (object) StateSnapshot::unknowns(), Loader::foreignFiles(), self::$held, StateInitials::looked()]);
         self::$held = '';
         self::wait();
         self::$began = \microtime(true);

@@ -16,6 +16,33 @@ final class StateInitials
     private const SIGNS = ['[' => true, ']' => true, '(' => true, ')' => true, ',' => true, '-' => true, '+' => true];
     private const IGNORED = [\T_WHITESPACE => true, \T_COMMENT => true, \T_DOC_COMMENT => true];
 
+    /** @return string|false the text of a file of the project; that it was opened here is noted */
+    public static function textOf(string $file)
+    {
+        self::looked($file);
+
+        return @\file_get_contents($file);
+    }
+
+    /**
+     * Notes a file that the harness has read as text; without one, gives those since the last time, each
+     * as often as it was read. They are in no static property, which PHPUnit may put back.
+     *
+     * @return list<string>
+     */
+    public static function looked(?string $file = null): array
+    {
+        static $files = [];
+        if ($file !== null) {
+            $files[] = $file;
+
+            return [];
+        }
+        [$told, $files] = [$files, []];
+
+        return $told;
+    }
+
     /** @var array<string, array<int, list<array{string, array<string, mixed>}>>> file => line of the end of a function => its name and variables */
     private array $files = [];
 
@@ -24,7 +51,7 @@ final class StateInitials
     {
         $file = (string) $function->getFileName();
         if (!isset($this->files[$file])) {
-            $text = \function_exists('token_get_all') && \is_file($file) ? Loader::textOf($file) : false;
+            $text = \function_exists('token_get_all') && \is_file($file) ? self::textOf($file) : false;
             $this->files[$file] = $text === false ? [] : $this->read($text);
         }
         $there = $this->files[$file][$function->getEndLine()] ?? [];

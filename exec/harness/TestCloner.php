@@ -245,7 +245,7 @@ final class TestCloner
         if ($function->getStaticVariables() !== [] || !$function->isUserDefined() || $function->getFileName() === false) {
             return false;
         }
-        $text = self::$texts[$function->getFileName()] ??= Loader::textOf($function->getFileName());
+        $text = self::$texts[$function->getFileName()] ??= StateInitials::textOf($function->getFileName());
         if ($text === false || $function->getStartLine() === false) {
             return false;
         }
