@@ -41,8 +41,6 @@ const (
 	// opening is what is asked for besides IN_OPEN: to keep the watches in order, and to count, for
 	// the kernel makes one event of two that are alike and follow one another.
 	opening = unix.IN_OPEN | unix.IN_CLOSE | unix.IN_DELETE_SELF | unix.IN_MOVE_SELF
-	// mostCounted is how often a file was opened at most, as far as it is told.
-	mostCounted = 16
 	// readEvery is how long events wait in the kernel, which keeps 16,384 of them and then loses
 	// what comes.
 	readEvery = 50 * time.Millisecond
@@ -109,7 +107,7 @@ func (o *OpenWatch) watch() {
 // that is not known.
 func (o *OpenWatch) Take() []string { return slices.Sorted(maps.Keys(o.Count())) }
 
-// Count gives the same, with how often each was opened, up to sixteen times.
+// Count gives the same, with how often each was opened.
 func (o *OpenWatch) Count() map[string]int {
 	o.mu.Lock()
 	defer o.mu.Unlock()
@@ -118,7 +116,7 @@ func (o *OpenWatch) Count() map[string]int {
 	o.seen = map[string]int{}
 	if o.fd < 0 || o.all {
 		o.all = false
-		return map[string]int{Everything: mostCounted}
+		return map[string]int{Everything: 1}
 	}
 	return out
 }
@@ -175,13 +173,11 @@ func (o *OpenWatch) note(b []byte) {
 			o.stale = true
 		case mask&unix.IN_OPEN == 0 || !known:
 		case name == "":
-			o.opened(dir + "/")
+			o.seen[dir+"/"]++
 		case mask&unix.IN_ISDIR != 0:
-			o.opened(filepath.ToSlash(filepath.Join(dir, name)) + "/")
+			o.seen[filepath.ToSlash(filepath.Join(dir, name))+"/"]++
 		default:
-			o.opened(filepath.ToSlash(filepath.Join(dir, name)))
+			o.seen[filepath.ToSlash(filepath.Join(dir, name))]++
 		}
 	}
 }
-
-func (o *OpenWatch) opened(name string) { o.seen[name] = min(o.seen[name]+1, mostCounted) }
