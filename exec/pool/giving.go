@@ -153,12 +153,26 @@ func (w *giving) clear(ctx context.Context) error {
 	return w.fill(ctx)
 }
 
+// position is how far a stream has been read, and which: a server that has forgotten all gets
+// another one of the same name, whose messages are counted from 1 again.
+type position struct {
+	created time.Time // by the server's clock
+	next    uint64    // message
+}
+
+// at begins anew where the stream is another one than before.
+func (p *position) at(s *jetstream.StreamInfo) {
+	if !s.Created.Equal(p.created) {
+		*p = position{s.Created, 1}
+	}
+}
+
 // listen passes on what workers say, from the first message on, whatever the server goes
 // through.
 func (w *giving) listen(ctx context.Context, heard chan<- jetstream.Msg) {
-	next := uint64(1)
+	var p position
 	for ctx.Err() == nil {
-		w.listenOnce(ctx, &next, heard)
+		w.listenOnce(ctx, &p, heard)
 		select {
 		case <-time.After(500 * time.Millisecond):
 		case <-ctx.Done():
@@ -166,15 +180,15 @@ func (w *giving) listen(ctx context.Context, heard chan<- jetstream.Msg) {
 	}
 }
 
-func (w *giving) listenOnce(ctx context.Context, next *uint64, heard chan<- jetstream.Msg) {
+// listenOnce does so until the server does not answer, or has another stream.
+func (w *giving) listenOnce(ctx context.Context, p *position, heard chan<- jetstream.Msg) {
 	s, err := w.conn.js.Stream(ctx, w.Run.said())
 	if err != nil {
 		return
 	}
-	if info := s.CachedInfo(); info.State.LastSeq+1 < *next {
-		*next = 1 // it is another one
-	}
-	c, err := w.conn.js.OrderedConsumer(ctx, w.Run.said(), jetstream.OrderedConsumerConfig{DeliverPolicy: jetstream.DeliverByStartSequencePolicy, OptStartSeq: *next, MaxResetAttempts: 1})
+	p.at(s.CachedInfo())
+	created := p.created
+	c, err := w.conn.js.OrderedConsumer(ctx, w.Run.said(), jetstream.OrderedConsumerConfig{DeliverPolicy: jetstream.DeliverByStartSequencePolicy, OptStartSeq: p.next, MaxResetAttempts: 1})
 	if err != nil {
 		return
 	}
@@ -190,12 +204,19 @@ func (w *giving) listenOnce(ctx context.Context, next *uint64, heard chan<- jets
 			}
 			select {
 			case heard <- m:
-				*next = meta.Sequence.Stream + 1
+				p.next = meta.Sequence.Stream + 1
 			case <-ctx.Done():
 				return
 			}
 		}
 		if batch.Error() != nil && !errors.Is(batch.Error(), nats.ErrTimeout) {
+			return
+		}
+		// The consumer would go on at the same number of a stream that is another one.
+		soon, cancel := context.WithTimeout(ctx, 5*time.Second)
+		info, err := s.Info(soon)
+		cancel()
+		if err != nil || !info.Created.Equal(created) {
 			return
 		}
 	}
@@ -211,7 +232,9 @@ func (w *giving) hear(ctx context.Context, m jetstream.Msg) error {
 		return err
 	}
 	share := w.share(&s)
-	w.idle = 0
+	if !s.Idle {
+		w.idle = 0
+	}
 	for _, r := range s.Records {
 		if err := w.record(ctx, &s, share, r); err != nil {
 			return err
