@@ -4,7 +4,9 @@ package sandbox
 
 import (
 	"encoding/binary"
+	"errors"
 	"fmt"
+	"io/fs"
 	"maps"
 	"net"
 	"os"
@@ -13,6 +15,8 @@ import (
 	"strings"
 	"sync/atomic"
 	"time"
+
+	"golang.org/x/sys/unix"
 )
 
 // A PortWatch finds out at which ports of TCP the processes below a supervisor
@@ -106,24 +110,95 @@ func inProc(ip net.IP) string {
 	return text
 }
 
-// lookPause is between two looks.
-const lookPause = time.Millisecond
+const (
+	// lookPause is between two looks.
+	lookPause = time.Millisecond
+	// surelyOther is how many looks in turn have to find a socket that no process below has, until
+	// it is another one's: a process may pass it on while its files are being listed.
+	surelyOther = 3
+)
 
-// Watch looks who listens and who talks to whom until end is called, when no
-// process of a run is left. A server that came and went in between was the
-// run's; end gives their ports, ascending. Not seen is one that goes at once and
-// that nobody talks to. Where it is not wanted end gives nil.
+// listener is a socket that was not there before.
+type listener struct {
+	port  uint16
+	below bool // a process below has it
+	other int  // looks in turn at which it was there, and none had it
+}
+
+// sightings is what a Watch has seen.
+type sightings struct {
+	before    traffic
+	listening map[string]*listener // inode of a socket =>
+	talking   map[string]uint16    // as in traffic
+}
+
+// add takes in a look. has gives the sockets that processes below have, which it looks up
+// behind that.
+func (s *sightings) add(now traffic, has func() (map[string]bool, error)) {
+	maps.Copy(s.talking, now.talking)
+	var open []string
+	for inode, port := range now.listening {
+		if s.before.listening[inode] != 0 {
+			continue
+		}
+		if s.listening[inode] == nil {
+			s.listening[inode] = &listener{port: port}
+		}
+		if o := s.listening[inode]; !o.below && o.other < surelyOther {
+			open = append(open, inode)
+		}
+	}
+	if len(open) == 0 {
+		return
+	}
+	below, err := has()
+	for _, inode := range open {
+		switch o := s.listening[inode]; {
+		case below[inode]:
+			o.below = true
+		case err == nil:
+			o.other++
+		}
+	}
+}
+
+// ports gives those of servers that a process below had, or may have had, ascending.
+func (s *sightings) ports(still traffic) []uint16 {
+	ports, others := map[uint16]bool{}, map[uint16]bool{}
+	for inode, o := range s.listening {
+		if o.below || o.other < surelyOther && still.listening[inode] == 0 {
+			ports[o.port] = true
+		} else {
+			others[o.port] = true
+		}
+	}
+	for ends, port := range s.talking {
+		if s.before.talking[ends] == 0 && !others[port] {
+			ports[port] = true
+		}
+	}
+	for inode, port := range still.listening {
+		if s.before.listening[inode] == port {
+			delete(ports, port) // a server of the machine
+		}
+	}
+	return slices.Sorted(maps.Keys(ports))
+}
+
+// Watch looks who listens and who talks to whom until end is called. A server that
+// came and went in between was the run's, unless it was seen that no process below
+// had it; one that stays was, if one had it. end gives their ports, ascending. Not
+// seen is one that goes at once and that nobody talks to. Where it is not wanted
+// end gives nil.
 func (l *PortWatch) Watch(wanted bool) (end func() []uint16) {
 	if l == nil || !wanted {
 		return func() []uint16 { return nil }
 	}
-	before := l.now()
-	seen := traffic{map[string]uint16{}, map[string]uint16{}}
+	seen := sightings{l.now(), map[string]*listener{}, map[string]uint16{}}
 	stop, done := make(chan struct{}), make(chan struct{})
 	look := func() traffic {
 		now := l.now()
-		maps.Copy(seen.listening, now.listening)
-		maps.Copy(seen.talking, now.talking)
+		seen.add(now, socketsBelow)
 		l.looks.Add(1)
 		return now
 	}
@@ -141,29 +216,36 @@ func (l *PortWatch) Watch(wanted bool) (end func() []uint16) {
 	return func() []uint16 {
 		close(stop)
 		<-done
-		still := look()
-		ports := map[uint16]bool{}
-		for inode, port := range seen.listening {
-			if before.listening[inode] == 0 && still.listening[inode] == 0 {
-				ports[port] = true
-			}
-		}
-		for ends, port := range seen.talking {
-			if before.talking[ends] == 0 {
-				ports[port] = true
-			}
-		}
-		for inode, port := range still.listening {
-			if before.listening[inode] == port {
-				delete(ports, port) // a server of the machine
-			}
-		}
-		return slices.Sorted(maps.Keys(ports))
+		return seen.ports(look())
 	}
 }
 
-// Held gives the ports at which processes below this one listen, ascending; nil
-// also where the processes cannot be listed.
+// socketsBelow gives the inodes of the sockets that processes below this one have. Where not
+// all of them can be seen it gives those that can, and an error.
+func socketsBelow() (map[string]bool, error) {
+	below, err := livingBelow()
+	if err != nil {
+		return nil, err
+	}
+	inodes := map[string]bool{}
+	for _, p := range below {
+		dir := "/proc/" + strconv.Itoa(p.listed) + "/fd/"
+		names, fault := os.ReadDir(dir)
+		if fault != nil && !errors.Is(fault, fs.ErrNotExist) && !errors.Is(fault, unix.ESRCH) {
+			err = fault
+		}
+		for _, n := range names {
+			link, _ := os.Readlink(dir + n.Name())
+			if inode, ok := strings.CutPrefix(link, "socket:["); ok {
+				inodes[strings.TrimSuffix(inode, "]")] = true
+			}
+		}
+	}
+	return inodes, err
+}
+
+// Held gives the ports at which processes below this one listen, ascending; those that cannot
+// be seen are left out.
 func (l *PortWatch) Held() []uint16 {
 	if l == nil {
 		return nil
@@ -172,24 +254,12 @@ func (l *PortWatch) Held() []uint16 {
 	if len(all) == 0 {
 		return nil
 	}
-	below, err := livingBelow()
-	if err != nil {
-		return nil // KillStrays will say so
-	}
-	var ports []uint16
-	for _, p := range below {
-		dir := "/proc/" + strconv.Itoa(p.listed) + "/fd/"
-		names, err := os.ReadDir(dir)
-		if err != nil {
-			continue
-		}
-		for _, n := range names {
-			link, _ := os.Readlink(dir + n.Name())
-			if port := all[strings.TrimSuffix(strings.TrimPrefix(link, "socket:["), "]")]; port != 0 {
-				ports = append(ports, port)
-			}
+	below, _ := socketsBelow() // KillStrays will say so
+	ports := map[uint16]bool{}
+	for inode := range below {
+		if all[inode] != 0 {
+			ports[all[inode]] = true
 		}
 	}
-	slices.Sort(ports)
-	return slices.Compact(ports)
+	return slices.Sorted(maps.Keys(ports))
 }

@@ -3,6 +3,7 @@
 package sandbox
 
 import (
+	"errors"
 	"fmt"
 	"net"
 	"os"
@@ -24,29 +25,63 @@ func fixedPort(t *testing.T) (net.Listener, uint16) {
 	return nil, 0
 }
 
-// TestListenWatch tells a server that came and went from those that were there
-// before, and from ports that the kernel chose.
+// portServer is a server of TCP in a process below. It listens at a port that the kernel does
+// not choose, or at one that it does, until end is called.
+func portServer(t *testing.T, port string) (at uint16, end func()) {
+	t.Helper()
+	server := osexec.Command("/usr/bin/php", "-r", `
+		for ($port = `+port+`; !($s = @stream_socket_server("tcp://127.0.0.1:$port")); $port--);
+		echo substr(strrchr(stream_socket_get_name($s, false), ":"), 1), "\n"; fgets(STDIN);`)
+	in, err := server.StdinPipe()
+	if err != nil {
+		t.Fatal(err)
+	}
+	out, err := server.StdoutPipe()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := server.Start(); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := fmt.Fscanln(out, &at); err != nil {
+		t.Fatal(err)
+	}
+	return at, func() {
+		in.Close()
+		if err := server.Wait(); err != nil {
+			t.Error(err)
+		}
+	}
+}
+
+// TestListenWatch tells a server that came and went from those that were there before, from
+// those of others, here of this process, which the watch is to look below, and from ports that
+// the kernel chose.
 func TestListenWatch(t *testing.T) {
 	before, machines := fixedPort(t)
 	defer before.Close()
 	w := WatchPorts(&View{})
 	end := w.Watch(true)
-	chosen, err := net.Listen("tcp4", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
+	other, others := fixedPort(t)
+	chosen, endChosen := portServer(t, "0")
+	port, endServer := portServer(t, "30000")
+	if c, err := net.Dial("tcp4", other.Addr().String()); err != nil {
+		t.Error(err)
+	} else {
+		c.Close()
 	}
-	server, port := fixedPort(t)
-	for n := w.looks.Load(); w.looks.Load() < n+2; { // the second of them has begun since
+	for n := w.looks.Load(); w.looks.Load() < n+2*surelyOther; { // all but the first have begun since
 		time.Sleep(lookPause)
 	}
-	server.Close()
-	chosen.Close()
+	endServer()
+	endChosen()
+	other.Close()
 	ports := end()
-	if !slices.Contains(ports, port) || slices.Contains(ports, machines) {
-		t.Errorf("ports %d, want %d and not %d", ports, port, machines)
+	if !slices.Contains(ports, port) || slices.Contains(ports, machines) || slices.Contains(ports, others) {
+		t.Errorf("ports %d, want %d and neither %d nor %d", ports, port, machines, others)
 	}
-	if p := uint16(chosen.Addr().(*net.TCPAddr).Port); slices.Contains(ports, p) {
-		t.Errorf("ports %d, and the kernel chose %d", ports, p)
+	if slices.Contains(ports, chosen) {
+		t.Errorf("ports %d, and the kernel chose %d", ports, chosen)
 	}
 	if ports := w.Watch(false)(); ports != nil {
 		t.Errorf("not wanted, and yet ports %d", ports)
@@ -54,6 +89,34 @@ func TestListenWatch(t *testing.T) {
 	none := WatchPorts(&View{confinement: Confinement{Network: true}})
 	if ports := none.Watch(true)(); ports != nil || none.Held() != nil {
 		t.Errorf("in a network of its own: ports %d", ports)
+	}
+}
+
+// TestSightings: what is not known for sure counts as the run's.
+func TestSightings(t *testing.T) {
+	server := traffic{map[string]uint16{"7": 8080}, map[string]uint16{"a": 8080}}
+	none := func() (map[string]bool, error) { return nil, nil }
+	below := func() (map[string]bool, error) { return map[string]bool{"7": true}, nil }
+	unseen := func() (map[string]bool, error) { return nil, errors.New("it cannot be looked at") }
+	for name, row := range map[string]struct {
+		looks []func() (map[string]bool, error)
+		still traffic
+		want  []uint16
+	}{
+		"below":               {[]func() (map[string]bool, error){none, below, none, none, none}, traffic{}, []uint16{8080}},
+		"below, and stays":    {[]func() (map[string]bool, error){below, none, none, none}, server, []uint16{8080}},
+		"another's":           {[]func() (map[string]bool, error){none, none, none}, traffic{}, nil},
+		"gone too soon":       {[]func() (map[string]bool, error){none, none}, traffic{}, []uint16{8080}},
+		"it cannot be seen":   {[]func() (map[string]bool, error){unseen, unseen, unseen, unseen}, traffic{}, []uint16{8080}},
+		"there when all ends": {[]func() (map[string]bool, error){none}, server, nil},
+	} {
+		s := sightings{listening: map[string]*listener{}, talking: map[string]uint16{}}
+		for _, has := range row.looks {
+			s.add(server, has)
+		}
+		if got := s.ports(row.still); !slices.Equal(got, row.want) {
+			t.Errorf("%s: %d, want %d", name, got, row.want)
+		}
 	}
 }
 
