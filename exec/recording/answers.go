@@ -107,21 +107,14 @@ func (r *Recording) noteOpened(n int, loaded map[string]bool, plain, probed *Run
 	s := &r.Segments[n]
 	reads, loads := map[string]bool{}, map[string]int{}
 	if n < len(probed.Segments) {
-		for _, file := range probed.Segments[n].Foreign {
-			for path := range InRoot(probed.Root, []string{file}) {
-				reads[path] = true
-				loads[path]++
-			}
+		for _, file := range probed.Segments[n].Foreign { // by each process once
+			maps.Copy(reads, countIn(loads, probed.Root, file))
 		}
 	}
 	if n < len(plain.Segments) {
-		for path := range InRoot(plain.Root, plain.Segments[n].Files) {
-			loads[path]++
-		}
+		countIn(loads, plain.Root, plain.Segments[n].Files...)
 		for _, file := range plain.Segments[n].Looked {
-			for path := range InRoot(plain.Root, []string{file}) {
-				loads[path]++
-			}
+			countIn(loads, plain.Root, file)
 		}
 	}
 	if n < len(plain.Opened) {
@@ -139,6 +132,15 @@ func (r *Recording) noteOpened(n int, loaded map[string]bool, plain, probed *Run
 		}
 	}
 	s.Reads = slices.Sorted(maps.Keys(reads))
+}
+
+// countIn counts those of some absolute paths that lie below a root, each once, and gives them.
+func countIn(counts map[string]int, root string, files ...string) map[string]bool {
+	in := InRoot(root, files)
+	for path := range in {
+		counts[path]++
+	}
+	return in
 }
 
 // InRoot gives those of some absolute paths that lie below a root, relative to it.
