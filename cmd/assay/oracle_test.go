@@ -131,7 +131,7 @@ func TestOracle(t *testing.T) {
 	needCells(t)
 	projects := oracleProjects(t)
 	counts := make([]oracleCount, len(projects))
-	var pairs atomic.Int64
+	var pairs, watched atomic.Int64  // projects of which pcov was asked
 	lines9 := phpunitMajor(t) == 9   // the lines come from a hook that later versions have not
 	t.Run("of", func(t *testing.T) { // ends when all of them have
 		for i, p := range projects {
@@ -147,12 +147,18 @@ func TestOracle(t *testing.T) {
 				}
 				t.Run("verdicts", func(t *testing.T) { counts[i] = holdAgainstOracle(t, p, root, result) })
 				if p.config == "" && !p.apart && lines9 {
-					t.Run("reach", func(t *testing.T) { pairs.Add(int64(holdAgainstPcov(t, root, result))) })
+					t.Run("reach", func(t *testing.T) {
+						pairs.Add(int64(holdAgainstPcov(t, root, result)))
+						watched.Add(1)
+					})
 				}
 			})
 		}
 	})
 	t.Logf("\n%s\n%d pairs of a line and a test as pcov sees them are in the reach", oracleTable(counts), pairs.Load())
+	if watched.Load() > 0 && pairs.Load() == 0 {
+		t.Errorf("pcov has seen no line with a mutant in %d projects", watched.Load())
+	}
 	if file := os.Getenv("ORACLE_LINE"); file != "" {
 		addOracleLine(t, file, counts)
 	}

@@ -118,7 +118,7 @@ func readSighting(t *testing.T, root string, f *os.File) *sighting {
 func holdAgainstPcov(t *testing.T, root string, result resultFile) int {
 	t.Helper()
 	if err := osexec.Command("php", "-r", "exit(extension_loaded('pcov') ? 0 : 1);").Run(); err != nil {
-		if os.Getenv("CI") == "1" {
+		if os.Getenv("CI") != "" {
 			t.Fatal("php-pcov is missing, and CI may not skip")
 		}
 		t.Skip("needs php-pcov")
