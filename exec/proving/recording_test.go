@@ -1,6 +1,7 @@
 package proving
 
 import (
+	"math"
 	"slices"
 	"strings"
 	"testing"
@@ -144,6 +145,34 @@ func TestSmaller(t *testing.T) {
 		if small.Size() >= in.Size() {
 			t.Errorf("%q is not smaller", lines([]*Input{small}))
 		}
+	}
+}
+
+// TestShorterNumbers: long numbers become short ones of the same kind and sign; short ones stay.
+func TestShorterNumbers(t *testing.T) {
+	for _, c := range []struct {
+		from mutate.Value
+		want []mutate.Value
+	}{
+		{integer(math.MaxInt64), []mutate.Value{integer(0), integer(1), integer(1000), integer(math.MaxInt64 / 10)}},
+		{integer(math.MinInt64), []mutate.Value{integer(0), integer(-1), integer(-1000), integer(math.MinInt64 / 10)}},
+		{float(-1234.56789), []mutate.Value{float(0), float(-0.5), float(-1234), float(-1234.6)}},
+		{integer(300), nil},
+		{float(0.5), nil},
+		{float(math.NaN()), nil},
+	} {
+		got := shorter(c.from)
+		if len(c.want) == 0 && len(got) > 0 {
+			t.Errorf("%v became %v", c.from, got)
+		}
+		for _, want := range c.want {
+			if !slices.ContainsFunc(got, func(v mutate.Value) bool { return v.Kind == want.Kind && v.Int == want.Int && v.Float == want.Float }) {
+				t.Errorf("%v did not become %v: %v", c.from, want, got)
+			}
+		}
+	}
+	if long, short := size(integer(math.MaxInt64)), size(integer(300)); long <= short {
+		t.Errorf("sizes %d and %d", long, short)
 	}
 }
 

@@ -1,6 +1,7 @@
 package proving
 
 import (
+	"math"
 	"slices"
 	"strings"
 
@@ -8,7 +9,7 @@ import (
 )
 
 // Smaller gives inputs that are simpler than one, the simplest first: fewer calls, arguments
-// that need not be given left out, shorter texts and arrays. None has something that the
+// that need not be given left out, shorter texts, arrays and numbers. None has something that the
 // other has not.
 func (r *Recording) Smaller(in *Input) []*Input {
 	var out []*Input
@@ -59,6 +60,23 @@ func shorter(v mutate.Value) (out []mutate.Value) {
 			}
 		}
 		out = slices.DeleteFunc(out, func(t mutate.Value) bool { return !isWhole(t.String) && isWhole(s) })
+	case mutate.ValueInt:
+		if digits(v) > shortNumber {
+			for _, n := range []int64{0, 1, 2, 10, 100, 1000} {
+				if v.Int < 0 {
+					n = -n
+				}
+				out = append(out, integer(n))
+			}
+			out = append(out, integer(v.Int/1000), integer(v.Int/10))
+		}
+	case mutate.ValueFloat:
+		if digits(v) > shortNumber {
+			for _, f := range []float64{0.5, 1, 1.5, 10, 1000} {
+				out = append(out, float(math.Copysign(f, v.Float)))
+			}
+			out = append(out, float(0), float(math.Trunc(v.Float)), float(math.Round(v.Float*10)/10))
+		}
 	case mutate.ValueArray:
 		list := isList(v.Items)
 		cut := func(items []mutate.Item) { out = append(out, asList(items, list)) }

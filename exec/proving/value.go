@@ -203,7 +203,7 @@ func keyOf(v mutate.Value) string {
 
 // size is how much there is to read of a value: bytes of texts, and one for all else.
 func size(v mutate.Value) int {
-	n := 1 + len(v.String)
+	n := 1 + len(v.String) + max(0, digits(v)-shortNumber)
 	for _, i := range v.Items {
 		n += size(i.Value)
 		if i.Key.Kind == mutate.ValueString {
@@ -214,6 +214,20 @@ func size(v mutate.Value) int {
 		n += size(a.Value)
 	}
 	return n
+}
+
+// shortNumber is how many characters of a number are read at a glance.
+const shortNumber = 4
+
+// digits is how long a number is; 0 for what is none.
+func digits(v mutate.Value) int {
+	switch v.Kind {
+	case mutate.ValueInt:
+		return len(strconv.FormatInt(v.Int, 10))
+	case mutate.ValueFloat:
+		return len(floatText(v.Float))
+	}
+	return 0
 }
 
 func null() mutate.Value             { return mutate.Value{Kind: mutate.ValueNull} }
