@@ -24,7 +24,7 @@ type rehearsal struct {
 // it has left those whose steps have not been made.
 func (d *desk) batch(ctx context.Context, boundary int, left *[]*kase) error {
 	cases := *left
-	if err := d.reach(ctx, boundary, cases[0].steps[0].Entry); err != nil {
+	if err := d.reach(ctx, boundary); err != nil {
 		return err
 	}
 	if err := d.rehearse(ctx, boundary, cases); err != nil {

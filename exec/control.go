@@ -64,7 +64,7 @@ func (d *desk) control(ctx context.Context, c *kase) error {
 	trials := d.trials(w, step, c.task.Mutant.Source.Path)
 	blind := ""
 	for _, t := range trials {
-		if err := d.reach(ctx, t.step.Boundary, t.step.Entry); err != nil {
+		if err := d.reach(ctx, t.step.Boundary); err != nil {
 			return err
 		}
 		if w.form == judging.Batched {

@@ -193,11 +193,10 @@ func (d *desk) begin(ctx context.Context) error {
 	}
 }
 
-// reach has the walker stand at a boundary. For boundary 0 it stands at the next one: all
-// files are in place with their mutants then. What is swapped in there does not mind where
-// the walker stands, unless it has left files.
-func (d *desk) reach(ctx context.Context, boundary int, entry judging.Entry) error {
-	if err := d.start(ctx); err != nil || boundary == 0 && (d.isCold() || !d.e.forks() || d.at > 0 && !d.leftFiles && entry == judging.Swapped) {
+// reach has the walker stand at a boundary. For boundary 0 it is all the same where it stands,
+// unless it has left files: then it stands at the next one.
+func (d *desk) reach(ctx context.Context, boundary int) error {
+	if err := d.start(ctx); err != nil || boundary == 0 && (d.isCold() || !d.e.forks() || d.at > 0 && !d.leftFiles) {
 		return err
 	}
 	boundary = max(boundary, 1)

@@ -47,7 +47,7 @@ func (d *desk) play(ctx context.Context, c *kase) error {
 		if err := d.control(ctx, c); err != nil {
 			return err
 		}
-		if err := d.reach(ctx, step.Boundary, step.Entry); err != nil {
+		if err := d.reach(ctx, step.Boundary); err != nil {
 			return err
 		}
 		if d.checked[d.wayOf(step)] { // else it has gone back to a walker on which no control was made
@@ -142,8 +142,8 @@ func (d *desk) performanceOf(c *kase, step judging.Step) *performance {
 	if step.Swap {
 		p.r.Swap = p.r.Changed
 	}
-	if p.r.Own = p.reads(p.r.Job.Next); p.r.Own {
-		p.own = true
+	if !p.own && p.reads(p.r.Job.Next) {
+		p.r.Own, p.own = true, true
 		p.look()
 	}
 	return p
@@ -153,7 +153,7 @@ func (d *desk) prepare(step judging.Step) *performance {
 	p := &performance{d: d, step: step, pairs: step.Segments, files: map[string]string{}, whole: step.Through}
 	p.r = supervisor.Replay{From: supervisor.FromWalker, Soft: d.e.suspects.limit(), Job: wire.Job{Kind: wire.Play}}
 	if step.Boundary == 0 {
-		p.r.From = supervisor.FromFirst
+		p.r.From, p.r.Own, p.own = supervisor.FromFirst, true, true
 		if !d.e.forks() || d.isCold() {
 			p.r.From = supervisor.FromNew
 		}

@@ -347,9 +347,13 @@ func (t Task) place() int {
 }
 
 // Expense estimates what it takes to judge a task, in seconds: the tests that reach it, of which
-// the first most often kill it. Only how it compares with that of other tasks counts.
+// the first most often kill it, and the building of the suite where that passes its mutant. Only
+// how it compares with that of other tasks counts.
 func (b *Baseline) Expense(t Task) float64 {
 	cost := 0.003
+	if t.place() == 0 {
+		cost += float64(b.run.Built) / 1e6
+	}
 	for n, i := range t.Reach {
 		seconds := b.Tests[i].Time.Seconds() + 0.0002
 		if n > 1 {

@@ -42,7 +42,7 @@ func TestAlone(t *testing.T) {
 		{"with its data",
 			Subject{Entry: Selected, Pairs: []int{0, 1, 2}, Order: []int{0, 1}, Rebuilt: map[int]bool{1: true}}, []int{0, 1}, false,
 			[]Step{{Form: Batched, Entry: Selected, Boundary: 7, Tests: []int{0}},
-				{Form: Played, Entry: Selected, Boundary: 0, Tests: []int{1}, Segments: []int{0, 2}, Alone: true}}},
+				{Form: Played, Entry: Swapped, Boundary: 0, Swap: true, Tests: []int{1}, Segments: []int{0, 2}, Alone: true}}},
 		{"one that cannot see the mutant is left out",
 			Subject{Entry: Selected, Pairs: []int{1}, Order: []int{0}}, []int{0, 6}, true,
 			[]Step{{Form: Played, Entry: Selected, Boundary: 1, Tests: []int{0}, Segments: []int{1}, Alone: true}}},

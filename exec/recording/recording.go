@@ -154,6 +154,7 @@ type Run struct {
 	Events   []wire.Event
 	Root     string      // of the view
 	Memory   int64       // the peak, in bytes
+	Built    int64       // microseconds that building the suite took
 	Limit    string      // of PHP on that, as memory_limit has it; "" where the project sets its own
 	Classes  [][2]string // PHPUnit's own that were loaded, with their files
 	Declared [][2]string // names that were asked for, with the files that declared them

@@ -84,6 +84,12 @@ func (t *tree) write(rel string, data []byte, want meta) (meta, error) {
 	return m, err
 }
 
+// isStill reports whether rel has the stat that write gave.
+func (t *tree) isStill(rel string, seen meta) bool {
+	now, err := statAt(t.scan, rel)
+	return err == nil && now == seen
+}
+
 // add makes a file that is not there yet.
 func (t *tree) add(rel string, data []byte) error {
 	dir, name, err := openParent(t.via, rel)

@@ -100,8 +100,8 @@ type View struct {
 	project *tree
 	around  *tree // of a copy, if it is not kept from being written; or nil
 	temps   []*tree
-	swapped map[string]original // by resolved path
-	swaps   int64               // how often files were swapped
+	swapped map[string]swapped // by resolved path
+	swaps   int64              // how often files were swapped
 
 	confinement Confinement
 }
@@ -110,6 +110,13 @@ type View struct {
 type original struct {
 	data []byte
 	meta meta
+}
+
+// swapped is a file that has other bytes for now.
+type swapped struct {
+	original original
+	data     []byte
+	seen     meta // its stat with these
 }
 
 // Root is the absolute path at which the worker finds the project: in an
@@ -126,7 +133,7 @@ func (v *View) Notes() []string { return v.notes }
 func newView(mode Mode, root, temp string, project *tree, temps []*tree) *View {
 	v := &View{
 		mode: mode, root: root, temp: temp, project: project, temps: temps,
-		swapped: map[string]original{},
+		swapped: map[string]swapped{},
 	}
 	if project.watch == nil {
 		v.notes = append(v.notes, fmt.Sprintf("Every file is looked at after every mutant, which takes time, because directories cannot be watched: %v.", project.unwatched))
@@ -156,21 +163,46 @@ func (v *View) Swap(files map[string][]byte) error {
 		}
 		old, ok := v.swapped[rel]
 		if !ok {
-			if old, err = v.project.base.read(rel); err != nil {
+			if old.original, err = v.project.base.read(rel); err != nil {
 				return fmt.Errorf("swap %s: %w", name, err)
 			}
 			v.swapped[rel] = old
 		}
-		m := old.meta
+		m := old.original.meta
 		m.mtime = swapTime(m.mtime/1e9, v.swaps, time.Now().Unix()) * 1e9
 		now, err := v.project.write(rel, files[name], m)
 		if err != nil {
 			return fmt.Errorf("swap %s: %w", name, err)
 		}
 		v.project.trust(rel, now)
+		v.swapped[rel] = swapped{old.original, files[name], now}
 	}
 	return nil
 }
+
+// Only has some files swapped and no others, as Restore and Swap together would. Files that
+// have these very bytes already, and that nobody has touched since, are left as they are.
+func (v *View) Only(files map[string][]byte) error {
+	stays, missing := map[string]bool{}, map[string][]byte{}
+	for name, data := range files {
+		rel, err := v.project.base.resolve(name)
+		if err != nil {
+			return fmt.Errorf("swap %s: %w", name, err)
+		}
+		if is, ok := v.swapped[rel]; ok && isSame(is.data, data) && v.project.isStill(rel, is.seen) {
+			stays[rel] = true
+		} else {
+			missing[name] = data
+		}
+	}
+	if err := v.restore(stays); err != nil {
+		return err
+	}
+	return v.Swap(missing)
+}
+
+// isSame reports whether two slices are the same piece of memory, which nobody writes to.
+func isSame(a, b []byte) bool { return len(a) == len(b) && (len(a) == 0 || &a[0] == &b[0]) }
 
 // Add writes a new file into a folder of the project, in the view only. The name is a slash
 // path relative to the root; symbolic links on the way to the folder are followed as in the
@@ -199,15 +231,20 @@ func swapTime(own, swap, now int64) int64 {
 // Restore puts every swapped file back: same bytes, mode and time of change.
 // A file that a test has meanwhile deleted, or replaced by something that is
 // not a regular file, is left alone: Damage lists it and Repair mends it.
-func (v *View) Restore() error {
+func (v *View) Restore() error { return v.restore(nil) }
+
+// restore does so with all but some, by resolved path.
+func (v *View) restore(but map[string]bool) error {
 	names := make([]string, 0, len(v.swapped))
 	for rel := range v.swapped {
-		names = append(names, rel)
+		if !but[rel] {
+			names = append(names, rel)
+		}
 	}
 	sort.Strings(names)
 	for _, rel := range names {
 		old := v.swapped[rel]
-		now, err := v.project.write(rel, old.data, old.meta)
+		now, err := v.project.write(rel, old.original.data, old.original.meta)
 		switch {
 		case err == nil:
 			v.project.trust(rel, now)
@@ -313,7 +350,7 @@ func (v *View) takeSwapped() []Change {
 	for rel := range v.swapped {
 		list = append(list, Change{v.project.place, rel, "changed"})
 	}
-	v.swapped = map[string]original{}
+	v.swapped = map[string]swapped{}
 	sort.Slice(list, func(i, j int) bool { return list[i].Path < list[j].Path })
 	return list
 }

@@ -79,6 +79,7 @@ func everyView(t *testing.T, name string) {
 
 func init() {
 	cases["swap"] = caseSwap
+	cases["only"] = caseOnly
 	cases["damage"] = caseDamage
 	cases["accept"] = caseAccept
 	cases["noop"] = func(insideT, string) {}
@@ -139,6 +140,54 @@ func caseSwap(k insideT, _ string) {
 		k.must(k.v.Restore())
 	}
 }
+
+// caseOnly: files that are swapped already stay as they are, if nobody has touched them.
+func caseOnly(k insideT, _ string) {
+	const kept, gone, fresh = "src/Tide.php", "src/Deep/Harbour.php", "src/Deep/Er/Pier.php"
+	texts := map[string][]byte{kept: []byte("kept"), gone: []byte("gone"), fresh: []byte("fresh")}
+	wants := func(want map[string]string) {
+		for name, text := range want {
+			got, err := os.ReadFile(k.path(name))
+			k.must(err)
+			if string(got) != text {
+				k.fatalf("%s reads %q, want %q", name, got, text)
+			}
+		}
+		k.wantDamage()
+	}
+	of := func() meta {
+		m, err := statAt(unix.AT_FDCWD, k.path(kept))
+		k.must(err)
+		return m
+	}
+	own := func(name string) string {
+		text, err := os.ReadFile(k.path(name))
+		k.must(err)
+		return string(text)
+	}
+	harbour, pier := own(gone), own(fresh)
+	k.must(k.v.Only(map[string][]byte{kept: texts[kept], gone: texts[gone]}))
+	wants(map[string]string{kept: "kept", gone: "gone", fresh: pier})
+	was := of()
+	k.must(k.v.Only(map[string][]byte{kept: texts[kept], fresh: texts[fresh]}))
+	wants(map[string]string{kept: "kept", gone: harbour, fresh: "fresh"})
+	if of() != was {
+		k.fatalf("it was written once more")
+	}
+	k.must(k.v.Only(map[string][]byte{kept: []byte("else")}))
+	wants(map[string]string{kept: "else", gone: harbour, fresh: pier})
+	k.must(k.v.Only(map[string][]byte{kept: texts[kept]}))
+	k.must(os.WriteFile(k.path(kept), []byte("test"), 0o644)) // as long as what is there
+	k.must(k.v.Only(map[string][]byte{kept: texts[kept]}))
+	wants(map[string]string{kept: "kept"})
+	k.must(k.v.Only(nil))
+	wants(map[string]string{gone: harbour, fresh: pier})
+	if err := k.v.Only(map[string][]byte{"src/Nowhere.php": nil}); err == nil {
+		k.fatalf("a file that is not there was swapped")
+	}
+}
+
+func TestViewOnly(t *testing.T) { everyView(t, "only") }
 
 func TestViewSwap(t *testing.T) { everyView(t, "swap") }
 

@@ -59,10 +59,12 @@ func (s *supervisor) startReplay(r Replay) (*Outcome, error) {
 	c := &replay{s: s, r: r, id: s.serial, soft: r.Soft, began: time.Now(), limits: s.open.Limits,
 		o: &Outcome{Running: -1, Exit: -1}}
 	s.replay = c
+	inPlace := s.textsBack
 	if r.Own {
-		if err := c.ownTexts(); err != nil {
-			return nil, errors.Join(err, s.clean())
-		}
+		inPlace = c.ownTexts
+	}
+	if err := inPlace(); err != nil {
+		return nil, errors.Join(err, s.clean())
 	}
 	if len(r.Swap) > 0 {
 		c.swapped = true
@@ -128,10 +130,7 @@ func (c *replay) ownTexts() error {
 		return nil
 	}
 	c.own, c.swapped = true, true
-	if err := c.s.view.Restore(); err != nil {
-		return err
-	}
-	err := c.s.view.Swap(c.r.Changed)
+	err := c.s.view.Only(c.r.Changed)
 	c.s.opens.Settle()
 	return err
 }

@@ -36,6 +36,7 @@ type supervisor struct {
 	known   Known
 	digests digests
 	texts   map[string][]byte // of walk.Texts, those that are in place
+	away    bool              // they are not, for the time being: see textsBack
 	limits  map[string]bool   // fatal kinds of events of the suite
 	replay  *replay           // that waits
 	events  []wire.Event      // of the walker, not yet passed on

@@ -54,7 +54,7 @@ func (s *supervisor) putInPlace(w Walk) error {
 	if err := errors.Join(s.view.Restore(), s.view.Repair()); err != nil {
 		return err
 	}
-	s.texts = map[string][]byte{}
+	s.texts, s.away = map[string][]byte{}, false
 	for path, text := range w.Texts {
 		s.texts[path] = text
 	}
@@ -138,7 +138,7 @@ func (s *supervisor) advance(a Advance) (*Stop, error) {
 	if a.Keep {
 		s.keep() // with what is in place for it now: a replay may be made of the first process there
 	}
-	if err := s.putBack(a.Before); err != nil {
+	if err := errors.Join(s.putBack(a.Before), s.textsBack()); err != nil {
 		return nil, err
 	}
 	if err := s.letGoOn(a); err != nil {
@@ -177,16 +177,18 @@ func (s *supervisor) putBack(loaded []string) error {
 
 // onlyTexts has no files swapped but those that are to be in place for the walker.
 func (s *supervisor) onlyTexts() error {
-	if err := s.view.Restore(); err != nil {
-		return err
-	}
-	if len(s.texts) > 0 {
-		if err := s.view.Swap(s.texts); err != nil {
-			return err
-		}
-	}
+	err := s.view.Only(s.texts)
+	s.away = false
 	s.opens.Settle()
-	return nil
+	return err
+}
+
+// textsBack has them be in place again, if they have been put away.
+func (s *supervisor) textsBack() error {
+	if !s.away {
+		return nil
+	}
+	return s.onlyTexts()
 }
 
 // acceptFiles makes what the walker has left in files a part of the view, and says
@@ -213,7 +215,7 @@ func (s *supervisor) record(w Walk, rep *reply) error {
 	if rep.Suite = suite; err != nil {
 		return err
 	}
-	run := &recording.Run{Suite: *suite, Root: s.view.Root(), Ran: map[int]recording.Ran{}}
+	run := &recording.Run{Suite: *suite, Root: s.view.Root(), Built: s.built, Ran: map[int]recording.Ran{}}
 	rec := &recorder{s: s, run: run, looks: w.Looks, test: -1, tail: map[int]int{}}
 	rep.Run = run
 	rep.Outcome = &Outcome{Running: -1, Exit: -1}
