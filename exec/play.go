@@ -139,12 +139,12 @@ func (d *desk) performanceOf(c *kase, step judging.Step) *performance {
 		p.r.Job.Place, p.r.Job.Mutant = d.schemata.place[n], n
 	}
 	p.r.Changed = map[string][]byte{m.Source.Path: m.Edit.Apply(m.Source.Text)}
-	if step.Swap {
-		p.r.Swap = p.r.Changed
-	}
 	if !p.own && p.reads(p.r.Job.Next) {
 		p.r.Own, p.own = true, true
 		p.look()
+	}
+	if step.Swap && !p.own { // else it is in place with the others' own text
+		p.r.Swap = p.r.Changed
 	}
 	return p
 }

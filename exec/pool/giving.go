@@ -232,7 +232,7 @@ func (w *giving) hear(ctx context.Context, m jetstream.Msg) error {
 		return err
 	}
 	share := w.share(&s)
-	if !s.Idle {
+	if !s.Idle { // that somebody waits says nothing of what is lost
 		w.idle = 0
 	}
 	for _, r := range s.Records {

@@ -8,19 +8,24 @@ import (
 	"github.com/nats-io/nats.go/jetstream"
 )
 
+// begun is a run that has begun at a server of its own, and a limit for hangs.
+func begun(t *testing.T, id string, r *results) (*Server, *Giver, context.Context, context.CancelFunc) {
+	t.Helper()
+	s, g := serve(t, "127.0.0.1:0", ""), giver(id, r)
+	ctx, cancel := context.WithTimeout(t.Context(), 10*time.Minute)
+	if err := g.Begin(ctx, connect(t, s), nil); err != nil {
+		t.Fatal(err)
+	}
+	return s, g, ctx, cancel
+}
+
 // A batch of which nobody knows any more is given again, also while workers say that they have
 // nothing to do.
 func TestLostWhileOthersAreIdle(t *testing.T) {
 	t.Parallel()
-	s := serve(t, "127.0.0.1:0", "")
 	var r results
-	g := giver("run00000010", &r)
-	conn := connect(t, s)
-	ctx, cancel := context.WithTimeout(t.Context(), 10*time.Minute)
+	s, g, ctx, cancel := begun(t, "run00000010", &r)
 	defer cancel()
-	if err := g.Begin(ctx, conn, nil); err != nil {
-		t.Fatal(err)
-	}
 	go func() {
 		other := connect(t, s)
 		var from jetstream.Consumer
@@ -51,20 +56,13 @@ func TestLostWhileOthersAreIdle(t *testing.T) {
 // another one between two looks.
 func TestHeardInAnotherStream(t *testing.T) {
 	t.Parallel()
-	s := serve(t, "127.0.0.1:0", "")
-	var r results
-	g := giver("run00000011", &r)
-	conn := connect(t, s)
-	ctx, cancel := context.WithTimeout(t.Context(), 10*time.Minute)
+	_, g, ctx, cancel := begun(t, "run00000011", &results{})
 	defer cancel()
-	if err := g.Begin(ctx, conn, nil); err != nil {
-		t.Fatal(err)
-	}
 	heard := make(chan jetstream.Msg, 64)
 	go (&giving{Giver: g}).listen(ctx, heard)
 	say := func(text string) {
 		t.Helper()
-		if _, err := conn.js.Publish(ctx, g.Run.saidSubject(), []byte(text)); err != nil {
+		if _, err := g.conn.js.Publish(ctx, g.Run.saidSubject(), []byte(text)); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -83,7 +81,7 @@ func TestHeardInAnotherStream(t *testing.T) {
 		say(text)
 		hear(text)
 	}
-	if err := conn.js.DeleteStream(ctx, g.Run.said()); err != nil {
+	if err := g.conn.js.DeleteStream(ctx, g.Run.said()); err != nil {
 		t.Fatal(err)
 	}
 	if err := g.setUp(ctx); err != nil {

@@ -25,12 +25,12 @@ const blockItems = 8
 const dearUntil = 0.6
 
 // Spread gives items in an order in which the dearer ones come to an end sooner, as far as their
-// costs tell, and each part until then has as many of them as any other: the last that is begun is
-// to be over soon, for whoever has nothing left waits for it. (That the longest go first is Graham's
-// rule: Bounds on Multiprocessing Timing Anomalies, 1969; from memory.) Those whose costs are alike stay together in small blocks of neighbours, for
-// they may be cheap to work on one after the other; and which of the blocks come first has nothing
-// to do with their order: what is dearer than it looks has neighbours that are so too, and all of
-// these are not to be in one batch.
+// costs tell: whoever has nothing left waits for the last that was begun. (Graham's rule is that the
+// longest go first: Bounds on Multiprocessing Timing Anomalies, 1969; from memory.) Until then each
+// part has as many of them as any other. Those whose costs are alike stay together in small blocks
+// of neighbours, for they may be cheap to work on one after the other; and which of the blocks come
+// first has nothing to do with their order: what is dearer than it looks has neighbours that are so
+// too, and all of these are not to be in one batch.
 func Spread(items []Item) []Item {
 	of := map[int][][]Item{}
 	for _, i := range items {

@@ -160,8 +160,12 @@ func TestShorterNumbers(t *testing.T) {
 		{integer(300), nil},
 		{float(0.5), nil},
 		{float(math.NaN()), nil},
+		{float(math.MaxFloat64), []mutate.Value{float(0), float(1000)}},
 	} {
 		got := shorter(c.from)
+		if slices.ContainsFunc(got, func(v mutate.Value) bool { return math.IsInf(v.Float, 0) }) {
+			t.Errorf("%v became %v", c.from, got)
+		}
 		if len(c.want) == 0 && len(got) > 0 {
 			t.Errorf("%v became %v", c.from, got)
 		}

@@ -9,8 +9,8 @@ import (
 )
 
 // Smaller gives inputs that are simpler than one, the simplest first: fewer calls, arguments
-// that need not be given left out, shorter texts, arrays and numbers. None has something that the
-// other has not.
+// that need not be given left out, shorter texts, arrays and numbers. None has
+// something that the other has not, but for the numbers.
 func (r *Recording) Smaller(in *Input) []*Input {
 	var out []*Input
 	v := Variation{r: r, words: &Words{}}
@@ -75,7 +75,10 @@ func shorter(v mutate.Value) (out []mutate.Value) {
 			for _, f := range []float64{0.5, 1, 1.5, 10, 1000} {
 				out = append(out, float(math.Copysign(f, v.Float)))
 			}
-			out = append(out, float(0), float(math.Trunc(v.Float)), float(math.Round(v.Float*10)/10))
+			out = append(out, float(0), float(math.Trunc(v.Float)))
+			if tenths := math.Round(v.Float * 10); !math.IsInf(tenths, 0) {
+				out = append(out, float(tenths/10))
+			}
 		}
 	case mutate.ValueArray:
 		list := isList(v.Items)

@@ -27,30 +27,20 @@ func fixedPort(t *testing.T) (net.Listener, uint16) {
 
 // portServer is a server of TCP in a process below. It listens at a port that the kernel does
 // not choose, or at one that it does, until end is called.
-func portServer(t *testing.T, port string) (at uint16, end func()) {
-	t.Helper()
+func portServer(must func(error), port string) (at uint16, end func()) {
 	server := osexec.Command("/usr/bin/php", "-r", `
 		for ($port = `+port+`; !($s = @stream_socket_server("tcp://127.0.0.1:$port")); $port--);
 		echo substr(strrchr(stream_socket_get_name($s, false), ":"), 1), "\n"; fgets(STDIN);`)
 	in, err := server.StdinPipe()
-	if err != nil {
-		t.Fatal(err)
-	}
+	must(err)
 	out, err := server.StdoutPipe()
-	if err != nil {
-		t.Fatal(err)
-	}
-	if err := server.Start(); err != nil {
-		t.Fatal(err)
-	}
-	if _, err := fmt.Fscanln(out, &at); err != nil {
-		t.Fatal(err)
-	}
+	must(err)
+	must(server.Start())
+	_, err = fmt.Fscanln(out, &at)
+	must(err)
 	return at, func() {
 		in.Close()
-		if err := server.Wait(); err != nil {
-			t.Error(err)
-		}
+		must(server.Wait())
 	}
 }
 
@@ -63,8 +53,14 @@ func TestListenWatch(t *testing.T) {
 	w := WatchPorts(&View{})
 	end := w.Watch(true)
 	other, others := fixedPort(t)
-	chosen, endChosen := portServer(t, "0")
-	port, endServer := portServer(t, "30000")
+	must := func(err error) {
+		t.Helper()
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	chosen, endChosen := portServer(must, "0")
+	port, endServer := portServer(must, "30000")
 	if c, err := net.Dial("tcp4", other.Addr().String()); err != nil {
 		t.Error(err)
 	} else {
@@ -122,23 +118,12 @@ func TestSightings(t *testing.T) {
 
 func init() {
 	cases["listens"] = func(k insideT, _ string) {
-		server := osexec.Command("/usr/bin/php", "-r", `
-			for ($port = 30000; !($s = @stream_socket_server("tcp://127.0.0.1:$port")); $port--);
-			echo "$port\n"; fgets(STDIN);`)
-		in, err := server.StdinPipe()
-		k.must(err)
-		out, err := server.StdoutPipe()
-		k.must(err)
-		k.must(server.Start())
-		var port uint16
-		_, err = fmt.Fscanln(out, &port)
-		k.must(err)
+		port, end := portServer(k.must, "30000")
 		w := WatchPorts(k.v)
 		if held := w.Held(); !slices.Equal(held, []uint16{port}) {
 			k.fatalf("held %d, want %d", held, port)
 		}
-		in.Close()
-		k.must(server.Wait())
+		end()
 		if held := w.Held(); len(held) > 0 {
 			k.fatalf("held %d after the server's end", held)
 		}

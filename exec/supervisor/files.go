@@ -30,13 +30,12 @@ func (s *supervisor) clean() error {
 	if err := s.killLeftovers(); err != nil {
 		return err
 	}
-	if s.replay != nil && s.replay.own { // as likely as not the next is one of these, too
-		s.away = true
-		if err := s.view.Restore(); err != nil {
-			return err
+	if s.replay != nil && s.replay.swapped {
+		inPlace := s.onlyTexts
+		if s.replay.own { // as likely as not the next wants that, too
+			inPlace = s.putAway
 		}
-	} else if s.replay != nil && s.replay.swapped {
-		if err := s.onlyTexts(); err != nil {
+		if err := inPlace(); err != nil {
 			return err
 		}
 	}

@@ -129,7 +129,7 @@ type Replay struct {
 	Edits   []FileEdit
 	Sources map[string][]byte
 	Soft    int64 // end it as a suspect behind so much processor time, in microseconds; 0: do not
-	// Own has the project's own text in all files, for somebody reads them, and Changed in
+	// Own has the project's own text in all files, for somebody reads or builds with them, and Changed in
 	// place.
 	Own     bool
 	Changed map[string][]byte

@@ -178,12 +178,20 @@ func (s *supervisor) putBack(loaded []string) error {
 // onlyTexts has no files swapped but those that are to be in place for the walker.
 func (s *supervisor) onlyTexts() error {
 	err := s.view.Only(s.texts)
-	s.away = false
+	s.away = err != nil
 	s.opens.Settle()
 	return err
 }
 
-// textsBack has them be in place again, if they have been put away.
+// putAway has the project's own text in all files until textsBack.
+func (s *supervisor) putAway() error {
+	s.away = true
+	err := s.view.Restore()
+	s.opens.Settle()
+	return err
+}
+
+// textsBack has the walker's texts be in place again, if they have been put away.
 func (s *supervisor) textsBack() error {
 	if !s.away {
 		return nil
